@@ -1,0 +1,151 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * journal.h - is it safe on disk, and what is undelivered? SQLite, WAL, synchronous=FULL, one writer. Schema 1: design.md section 7.
+ *
+ *  - committed before seen; a checkpoint before the first publish of a run and after any failed sync;
+ *  - rows + never attempted = due; scans never change; one writer, held by a lock file.
+ */
+#ifndef UPHOLE_JOURNAL_H
+#define UPHOLE_JOURNAL_H
+
+#include "uphole/plan.h"
+#include "uphole/scan.h"
+
+#define JOURNAL_SCHEMA 1
+#define JOURNAL_FILE "journal.sqlite"
+#define JOURNAL_LOCK "journal.lock"
+#define JOURNAL_SLICE_MAX 64
+#define JOURNAL_BATCH_SCANS_MAX 256
+
+struct journal; /* the writer: one thread */
+
+enum run_end { RUN_RUNNING = 0, RUN_STOPPED = 1, RUN_KILLED = 2, RUN_POWER_OR_RESET = 3 };
+
+/** What the last run left, for the program gap and for `listen_first`. */
+struct last_run {
+    bool exists;
+    uint64_t run;
+    uint32_t boot;
+    char boot_id[37];
+    enum run_end how;       /* as far as evidence goes: clean-stop mark, same boot, other boot */
+    struct stamp began, last; /* last: newest durable instant of that run (its clean stop, or its newest row) */
+};
+
+/**
+ * Opens or makes `directory`/journal.sqlite for writing: takes the lock (UP_E_LOCKED by name of the holder's pid), checks the schema (UP_E_NEWER), sets WAL,
+ * FULL, wal_autocheckpoint, a small cache. A file that is no database or fails to open as one is moved aside (name.damaged-UTC), never deleted,
+ * with an event. Fast: no full check. `boot_id` is this boot's.
+ */
+UP_MUST enum up_rc journal_open(const char *directory, const struct up_clock *clock, const char boot_id[static 37],
+                                struct journal **out, struct up_error *error);
+void journal_close(struct journal *journal); /* NULL is fine */
+const struct last_run *journal_last_run(const struct journal *journal);
+/** A random 64-bit number from the kernel, stored (and synced) before the run's first scan. */
+UP_MUST enum up_rc journal_begin_run(struct journal *journal, const struct stamp *began, uint64_t *run, struct up_error *error);
+/** Stores the plan if its digest is new; sets plan->id, and every well's journal number. */
+UP_MUST enum up_rc journal_put_plan(struct journal *journal, struct plan *plan, const struct stamp *since, const char *by,
+                                    struct up_error *error);
+/** quick_check and a TRUNCATE-free full checkpoint: only after this may anything be published. Slow; a second connection beside the writer. */
+UP_MUST enum up_rc journal_make_safe(struct journal *journal, struct up_error *error);
+/** Just the checkpoint (after a failed append): PASSIVE until the WAL is wholly in the file and synced. */
+UP_MUST enum up_rc journal_checkpoint(struct journal *journal, struct up_error *error);
+
+/** Next seq that this well will be given (1 for a new well). seq is handed out in memory and becomes real with the commit. */
+uint64_t journal_next_seq(struct journal *journal, uint16_t well);
+
+struct cursor {
+    char destination[NAME_LENGTH_MAX + 1];
+    uint16_t well;
+    uint8_t stream;   /* enum stream */
+    uint64_t pos, seq; /* all up to here is accepted */
+};
+enum stream { STREAM_RECORD = 1, STREAM_GAP = 2 };
+
+/** All that goes into one transaction. Scans get pos and seq (in place); facts of scan i carry scan_index. */
+struct batch {
+    struct scan *scans;       size_t n_scans;
+    struct fact *facts;       size_t n_facts;   /* pos is set to that of the scan they ride with: fact.pos holds the scan's index before */
+    struct gap *gaps;         size_t n_gaps;    /* pos is set */
+    struct event *events;     size_t n_events;
+    struct cursor *cursors;   size_t n_cursors;
+};
+/**
+ * One transaction, synced. On failure nothing of the batch is stored, seqs are taken back, and the journal is `poisoned`: it must be reopened
+ * (journal_reopen) and made safe, with a new run, before anything is published again.
+ */
+UP_MUST enum up_rc journal_append(struct journal *journal, struct batch *batch, struct up_error *error);
+UP_MUST enum up_rc journal_reopen(struct journal *journal, struct up_error *error);
+/** Writes the clean-stop mark of the run. */
+UP_MUST enum up_rc journal_end_run(struct journal *journal, const struct stamp *ended, const char *how, struct up_error *error);
+uint64_t journal_newest_pos(const struct journal *journal);
+/** Newest pos and seq of a well's scans; 0 where there is none. */
+void journal_newest_of_well(const struct journal *journal, uint16_t well, uint64_t *pos, uint64_t *seq);
+/** All cursors of the database; at most `room`; returns their number. */
+size_t journal_cursors(struct journal *journal, struct cursor *into, size_t room);
+/** Bytes of database and WAL on disk; bytes free in the file system. */
+void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
+/** Well number of an id, or 0 (numbers begin at 1). */
+uint16_t journal_well_number(struct journal *journal, const char *well_id);
+
+/* ---- the ledger: pure bookkeeping of gaps; what changed goes into the next batch ---- */
+
+struct ledger;
+/** `room` open gaps at most (then the oldest of its kind is extended instead of a new one, and said). */
+struct ledger *ledger_create(const struct plan *plan, uint64_t run, size_t room);
+void ledger_destroy(struct ledger *ledger);
+/** Open rows of earlier runs, so that they close across restarts; reads the journal. Also hands out the program gaps of the time without us:
+ *  for each source the due times after its last accounted one (row or counted skip) on the old run's grid up to the first of the new run's. */
+UP_MUST enum up_rc ledger_load(struct ledger *ledger, struct journal *journal, const struct stamp *run_began,
+                               struct up_error *error);
+/** A scan and its record (same row): line, gauge, channel and clock rows follow. `due` is its due time on the grid. */
+void ledger_see_scan(struct ledger *ledger, const struct scan *scan, const struct record *record, const struct stamp *due);
+/** Polls never attempted: skipped, overflow, disk, or program (paused). Contiguous due times of one source; extends an open row of the same cause. */
+void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t well, uint8_t source, uint32_t count,
+                  const struct stamp *first_due, const struct stamp *last_due, const char *sentence);
+/** The delivery of a destination and well: oldest unaccepted record's time (or none waiting), newest accepted seq. Opens after 60 s, closes at the live edge. */
+void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_t well, bool waiting,
+                         const struct stamp *oldest_waiting, uint64_t accepted_seq, uint64_t newest_seq, const struct stamp *now,
+                         uint8_t cause, const char *sentence);
+/** Rows that changed since the last call, as new revisions; at most `room`, the rest next time. Skip counts of open rows come at most once a minute. */
+size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into, size_t room);
+/** The rows just taken did not get stored: they are changed still. */
+void ledger_put_back(struct ledger *ledger, const struct gap *rows, size_t n);
+size_t ledger_open_of_well(const struct ledger *ledger, uint16_t well);
+const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /* NULL beyond */
+
+/* ---- readers: read-only connections, any thread, one slice a transaction ---- */
+
+struct journal_reader;
+UP_MUST enum up_rc journal_reader_open(const char *directory, struct journal_reader **out, struct up_error *error);
+void journal_reader_close(struct journal_reader *reader);
+/** Scans of a well with pos > after, oldest first, at most n (<= JOURNAL_SLICE_MAX). *got their number. Row checks are verified: a row that fails is
+ *  UP_E_DISK by pos. run 0: any run. */
+UP_MUST enum up_rc journal_read_scans(struct journal_reader *reader, uint16_t well, uint64_t after, size_t n, struct scan *into,
+                                      size_t *got, struct up_error *error);
+/** Where a fold must begin so as to be right at `pos`: the pos before the first scan of the same run within the window; the row before `pos` itself
+ *  (run, seq) for `after`. */
+UP_MUST enum up_rc journal_window_start(struct journal_reader *reader, uint16_t well, uint64_t pos, int64_t window_ms, uint32_t window_scans,
+                                        uint64_t *begin_after, struct up_error *error);
+UP_MUST enum up_rc journal_row_before(struct journal_reader *reader, uint16_t well, uint64_t pos, uint64_t *run, uint64_t *seq,
+                                      uint64_t *at_pos, struct up_error *error);
+/** Facts of a well with pos <= up_to, of `run`. */
+UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t up_to, struct fact *into, size_t room,
+                                      size_t *got, struct up_error *error);
+/** Ledger rows (every revision) with pos > after; well 0: all wells. */
+UP_MUST enum up_rc journal_read_gaps(struct journal_reader *reader, uint16_t well, uint64_t after, size_t n, struct gap *into, size_t *got,
+                                     struct up_error *error);
+/** Newest revision of each ledger row that touches [from, to] (UTC ms); slices by `after` (run, id order of start); for `uphole gaps`. */
+UP_MUST enum up_rc journal_read_ledger(struct journal_reader *reader, int64_t from_utc_ms, int64_t to_utc_ms, size_t skip, size_t n,
+                                       struct gap *into, size_t *got, struct up_error *error);
+/** Text of a plan by id; *text is malloc'd, the caller frees it. */
+UP_MUST enum up_rc journal_read_plan(struct journal_reader *reader, uint32_t id, char **text, size_t *length, char digest[static 65],
+                                     struct up_error *error);
+/** Name of a well number; false if unknown. */
+bool journal_read_well_id(struct journal_reader *reader, uint16_t number, char into[static NAME_LENGTH_MAX + 1]);
+/** Count of scan rows of a well in [from, to], by outcome; for the books. */
+UP_MUST enum up_rc journal_count_scans(struct journal_reader *reader, uint16_t well, uint8_t source, int64_t from_utc_ms, int64_t to_utc_ms,
+                                       uint64_t by_outcome[static OUTCOME_COUNT], struct up_error *error);
+/** Oldest and newest times of the journal's scans; false when empty. */
+bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *to_utc_ms);
+
+#endif

@@ -1,0 +1,73 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * measure.h - what does it mean, and can it be trusted? A pure fold over a well's scans: no I/O, no clock, no allocation.
+ *
+ * State is bounded: everything `measure_scan` says about a scan follows from the scans of the same run within `fold_window` before it,
+ * and the facts of that run. So a backlog that starts one window early gives, from the first wanted scan on, the bytes that live delivery gave.
+ */
+#ifndef UPHOLE_MEASURE_H
+#define UPHOLE_MEASURE_H
+
+#include "uphole/plan.h"
+#include "uphole/scan.h"
+
+#define MEASURE_VERSION 1u
+#define MEASURE_FACTS_MAX 128
+
+/* ---- the fold of one well ---- */
+
+struct fold; /* plain bytes: may be copied with memcpy(fold_bytes()) */
+size_t fold_bytes(void);
+/** Fills `fold` with "nothing known yet". */
+void fold_init(struct fold *fold);
+/** Takes a fact of the run whose scans follow. Facts of another run are ignored when scans come. */
+void fold_load_fact(struct fold *fold, const struct fact *fact);
+
+/** How far before a wanted scan a fold must begin: the earlier of ms (same run) and scans a source. */
+struct fold_window {
+    int64_t ms;
+    uint32_t scans;
+};
+struct fold_window fold_window_of(const struct plan *plan, const struct well_plan *well);
+
+/**
+ * Measures one scan with the entries of `plan` valid at its time. Scans of a well come in order of seq. `well` is that of `plan`.
+ * out: all but pos, after_run, after_seq (which stay 0) and plan_digest (set from plan). Readings ascend by point number: the source's mapped
+ * points, points 43 and 44 with the gauge's record (44 with the first source where there is no gauge), and derived points that this scan completes.
+ * facts: receives at most MEASURE_FACTS_MAX new facts (pos 0); *n_facts their count. Never fails: what can't be judged is not Good.
+ */
+void measure_scan(struct fold *fold, const struct plan *plan, const struct well_plan *well,
+                  const struct scan *scan, struct record *out, struct fact *facts, size_t *n_facts);
+
+/**
+ * The well as it stands at `now` when nothing more has arrived: stale, line down, starting overdue. Does not change the fold.
+ * `run` is the running one: a fold without a scan of it gives 0 (no_data) everywhere. journaled false turns each value-bearing reading into 75.
+ */
+void measure_at(const struct fold *fold, const struct plan *plan, const struct well_plan *well,
+                uint64_t run, const struct stamp *now, bool journaled, struct snapshot *out);
+
+/** Age turns a live reading to 64 (stale) and never the other way: the one thing the SCADA side may do. Returns the quality to show. */
+uint8_t live_quality_at(const struct live_reading *reading, int64_t now_boot_ms, double *age_s /* NaN: never */);
+
+/* ---- by hand: the same code, step by step (uphole decode) ---- */
+
+enum decode_verdict { DECODE_VALUE = 1, DECODE_NOT_FITTED, DECODE_FAULT, DECODE_LIMITED, DECODE_UNDECODABLE };
+
+struct decoded {
+    uint8_t verdict;
+    double number;        /* raw as a number, before scale: NaN for text or undecodable */
+    double value;         /* in the point's unit (or `unit` of the channel where it has no point) */
+    char text[2 * LABEL_MAX + 1]; /* TYPE_TEXT, or an enumeration's text */
+};
+/** Marker test on raw words, type and orders, scale and unit in one step. `words` are the channel's n_words registers as read. */
+void decode_channel(const struct channel *channel, const uint16_t *words, struct decoded *out);
+/** Only type and orders: the number in the registers. False: undecodable (a BCD nibble above 9, a modulo pair above 9999, text). */
+bool decode_number(enum register_type type, enum word_order words_order, enum byte_order bytes_order,
+                   const uint16_t *words, double *number);
+/** Range verdict of a value: 192, 66 or 6 (not finite: 6). A value at a range's end is inside. */
+uint8_t range_quality(const struct channel *channel, double value);
+
+/** A float of the Modbus table as a scaled integer, half to even; false where it does not fit in 16 bits (then 0x8000 stands). */
+bool scaled_s16(double value, double per_count, int16_t *out);
+
+#endif

@@ -1,0 +1,301 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * plan.h - what the operator asked for: a checked configuration with its maps, frozen. Immutable once made (but for the journal's
+ * numbers of wells, set once before any thread starts), so threads and processes share it without locks.
+ *
+ * The canonical text is itself a configuration: maps inlined under `maps:`, every default filled in, secrets left out (only the paths of
+ * their files). plan_from_text(plan->text) gives an equal plan with the same digest.
+ */
+#ifndef UPHOLE_PLAN_H
+#define UPHOLE_PLAN_H
+
+#include "uphole/error.h"
+#include "uphole/quantity.h"
+#include "uphole/scan.h"
+#include "uphole/wire.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define PLAN_TEXT_MAX (1024 * 1024) /* also the limit of a configuration file */
+#define PLAN_ERRORS_MAX 20
+#define PLAN_WELLS_MAX 128 /* table blocks 0 to 127 */
+#define PLAN_LINES_MAX 32
+#define PLAN_DESTINATIONS_MAX 8
+#define MAP_CHANNELS_MAX 100
+#define MAP_MARKERS_MAX 8
+#define MAP_RANGES_MAX 16
+#define MAP_VALUES_MAX 32
+#define LABEL_MAX 64
+#define PATH_LENGTH_MAX 256
+
+/* ---- maps ---- */
+
+enum register_table { TABLE_NONE = 0, TABLE_COIL = 1, TABLE_DISCRETE = 2, TABLE_HOLDING = 3, TABLE_INPUT = 4 }; /* = read function */
+
+enum register_type {
+    TYPE_NONE = 0, TYPE_U16, TYPE_S16, TYPE_U32, TYPE_S32, TYPE_U64, TYPE_S64, TYPE_F32, TYPE_F64,
+    TYPE_BCD16, TYPE_BCD32,
+    TYPE_M10K32, /* two registers modulo 10,000: high * 10000 + low (each 0 to 9999) */
+    TYPE_BITS,   /* the raw word(s) as they are, or the field bit_low..bit_high */
+    TYPE_TEXT
+};
+unsigned register_type_words(enum register_type type); /* 1, 2 or 4; TEXT: 0, its length is the channel's n_words */
+const char *register_type_name(enum register_type type); /* "u16", "m10k32", ... as in map files */
+enum register_type register_type_from_name(const char *name, size_t length);
+
+/** A raw pattern that means "sensor not fitted" (or a fault, or the end of the scale): compared with the words as read. */
+struct marker {
+    uint16_t words[4]; /* as they stand on the wire, first register first */
+    uint8_t n_words;
+};
+/** value: text of an enumeration; `becomes` is the number published for it. */
+struct map_value {
+    uint32_t raw;
+    int32_t becomes;
+    char text[LABEL_MAX + 1];
+};
+
+struct channel {
+    uint16_t point;              /* number of points.md */
+    uint8_t table;               /* enum register_table */
+    uint8_t type;                /* enum register_type */
+    uint8_t words, bytes;        /* enum word_order, byte_order; never UNSET for types of more than one register */
+    uint8_t reference;           /* enum pressure_reference, of pressures */
+    uint16_t address;            /* from 0, as on the wire, whatever the map's numbering */
+    uint16_t n_words;            /* registers it takes */
+    uint8_t bit_low, bit_high;   /* BITS */
+    bool has_bits;
+    struct decimal scale, offset;/* raw * scale + offset is in `unit` */
+    unit_id unit;
+    struct conversion to_point;  /* raw -> the point's own unit, in one step */
+    uint8_t n_markers, n_faults, n_limits, n_values;
+    struct marker not_fitted[MAP_MARKERS_MAX];
+    struct marker faults[MAP_MARKERS_MAX]; /* -> 5 channel_fault */
+    struct marker limits[MAP_MARKERS_MAX]; /* stated raw end values -> 74 limited */
+    uint16_t not_fitted_if;      /* point number of a partner whose marker must stand in the same scan; 0: its own is enough */
+    bool has_instrument_range, has_expected_range, has_max_rate, has_accuracy;
+    double instrument_low, instrument_high; /* point's unit */
+    double expected_low, expected_high;
+    double max_rate_per_s;       /* point's unit a second, > 0 */
+    double accuracy;             /* point's unit (a difference, for temperatures) */
+    struct map_value values[MAP_VALUES_MAX];
+    char about[LABEL_MAX + 1];   /* "rms" or "peak", side of the transformer, ... */
+};
+
+enum status_role { STATUS_NONE = 0, STATUS_LIVE, STATUS_STARTING, STATUS_SILENT, STATUS_FAULT };
+
+struct register_range {
+    uint8_t table;
+    uint16_t first, last;
+};
+
+struct map {
+    char name[NAME_LENGTH_MAX + 1];
+    char about[PATH_LENGTH_MAX];
+    uint32_t refresh_ms, first_data_ms;
+    uint16_t largest_read;   /* registers, 1 to 125 */
+    uint16_t n_readable, n_never, n_channels;
+    struct register_range readable[MAP_RANGES_MAX]; /* may be read as padding */
+    struct register_range never[MAP_RANGES_MAX];    /* must not be touched */
+    bool has_status;
+    uint8_t status_table;
+    uint16_t status_address;
+    uint8_t status_bit[16];  /* enum status_role of bit 0 to 15 (bits form) */
+    uint8_t n_status_values; /* values form: whole word compared */
+    struct { uint16_t raw; uint8_t role; } status_value[16];
+    bool has_counter;        /* refresh counter: one register (u16) or two (u32) */
+    uint8_t counter_table, counter_words /* 1 or 2 */, counter_order;
+    uint16_t counter_address;
+    uint8_t relayed_by;      /* enum source_kind of the device that relays, 0 none */
+    uint32_t relay_delay_ms;
+    bool holds_last;
+    bool has_unit_register;
+    uint8_t unit_register_table;
+    uint16_t unit_register_address;
+    struct channel channel[MAP_CHANNELS_MAX]; /* ascending by point number */
+};
+
+/* ---- lines, wells ---- */
+
+enum line_medium { LINE_MEDIUM_SERIAL = 1, LINE_MEDIUM_TCP = 2 };
+
+struct line_plan {
+    char name[NAME_LENGTH_MAX + 1];
+    uint8_t medium;
+    char device[PATH_LENGTH_MAX]; /* serial */
+    char host[PATH_LENGTH_MAX];   /* tcp */
+    uint16_t port;
+    uint32_t baud;
+    uint8_t data_bits, stop_bits;
+    char parity;                  /* N, E or O */
+    uint32_t response_timeout_ms;
+    uint32_t listen_first_ms;     /* 0 on TCP; one refresh (longest of the line's maps) by default */
+    bool share_line;
+    int config_line;              /* where it stands in the file */
+};
+/** Bits of one character on this line: start + data + parity + stop. */
+unsigned line_bits_per_character(const struct line_plan *line);
+/** t3.5 in us: 3.5 characters, or 1,750 us above 19,200 bit/s. Source: Modbus over Serial Line V1.02, 2.5.1.1. */
+int64_t line_quiet_us(const struct line_plan *line);
+
+enum fitted { FITTED_UNSTATED = 0, FITTED_YES = 1, FITTED_NO = 2 };
+
+struct source_entry {
+    int64_t from_utc_ms;
+    uint16_t line;           /* index into plan->lines */
+    uint16_t map;            /* index into plan->maps */
+    uint8_t unit_id;         /* 1 to 247 on serial; 0 to 255 on TCP */
+    uint32_t poll_every_ms;
+    uint32_t refresh_ms;     /* of the map, unless overridden */
+    uint32_t stale_limit_ms; /* stated, or 2 x poll + refresh + one round of the line */
+    bool stale_limit_stated;
+    uint8_t down_after;      /* whole scans in a row that fail before the line stage is down; 3 */
+    uint16_t freeze_after;   /* refreshes; 40 */
+    char serial_number[LABEL_MAX + 1];
+    uint8_t fitted[POINT_COUNT];
+    bool confirmed_units[POINT_COUNT]; /* kinds that need no confirmation are true */
+    int config_line;
+};
+
+/** Dated well data. A datum that is not stated is NaN. Only what issue 1 needs; later issues append. */
+struct well_data {
+    int64_t from_utc_ms;
+    double intake_depth_m;   /* true vertical */
+    double oil_gravity_api;
+    double water_cut_ratio;
+    double water_density_kg_m3;
+    double liquid_density_kg_m3;
+};
+
+struct well_plan {
+    char id[NAME_LENGTH_MAX + 1];
+    char label[LABEL_MAX + 1];
+    uint16_t table_block;
+    uint16_t number;         /* the journal's; its index here until plan_number_well */
+    uint16_t n_entries[SOURCE_KINDS];
+    struct source_entry *entries[SOURCE_KINDS]; /* ascending by from_utc_ms */
+    uint16_t n_data;
+    struct well_data *data;
+    int config_line;
+};
+
+/* ---- destinations ---- */
+
+enum destination_medium { DESTINATION_MQTT = 1, DESTINATION_MODBUS_TCP = 2 };
+enum unit_set { UNITS_METRIC = 1, UNITS_US = 2, UNITS_OWN = 3 };
+
+/** Which unit a destination sends a point in. */
+struct unit_choice {
+    uint8_t set;                          /* enum unit_set */
+    unit_id by_kind[QUANTITY_COUNT_OF_KINDS]; /* 0: the set's own */
+};
+/** The unit in which a point goes out, and the resolution there (a point's resolution converted and rounded to 1, 2 or 5 x 10^n for own units). */
+unit_id unit_choice_of(const struct unit_choice *choice, unsigned point, double *resolution);
+
+struct view {
+    uint8_t unit_id;
+    struct unit_choice units;
+    uint8_t words;           /* enum word_order */
+    uint8_t missing_as;      /* 0 NaN, 1 last value, 2 number */
+    double missing_number;
+};
+#define VIEWS_MAX 16
+#define ALLOW_MAX 32
+
+struct allow_rule {
+    uint8_t family;          /* 4 or 6 */
+    uint8_t prefix;
+    uint8_t address[16];
+};
+
+struct destination_plan {
+    char name[NAME_LENGTH_MAX + 1];
+    uint8_t medium;
+    char host[PATH_LENGTH_MAX];
+    uint16_t port;
+    /* MQTT */
+    bool tls;
+    uint8_t mqtt_version;    /* 5 or 3 (3.1.1) */
+    char user[LABEL_MAX + 1];
+    char password_file[PATH_LENGTH_MAX], ca_file[PATH_LENGTH_MAX], certificate_file[PATH_LENGTH_MAX], key_file[PATH_LENGTH_MAX];
+    char topic_root[LABEL_MAX + 1];
+    uint32_t latest_every_ms;
+    bool from_oldest;        /* a new destination starts at the oldest row */
+    struct unit_choice units;
+    /* Modbus TCP */
+    uint16_t n_views, n_allow;
+    struct view views[VIEWS_MAX];
+    struct allow_rule allow[ALLOW_MAX]; /* none stated: any address that reaches the listener */
+    uint16_t clients, clients_per_address; /* 64 and 4 */
+    uint32_t idle_ms;        /* 60 s */
+    int config_line;
+};
+
+struct journal_plan {
+    char path[PATH_LENGTH_MAX]; /* a directory */
+    uint64_t keep_ms;
+    uint64_t at_most_bytes;
+};
+
+struct plan {
+    char digest[65];         /* SHA-256 of text, hex */
+    uint32_t digest_32;      /* its first 32 bits */
+    uint32_t id;             /* the journal's, 0 until numbered */
+    char site[NAME_LENGTH_MAX + 1];
+    char box[NAME_LENGTH_MAX + 1];
+    uint16_t n_lines, n_maps, n_wells, n_destinations;
+    struct line_plan *lines;
+    struct map *maps;
+    struct well_plan *wells;
+    struct destination_plan *destinations;
+    struct journal_plan journal;
+    char *text;              /* canonical */
+    size_t text_length;
+};
+
+/** One fault of a configuration or map. */
+struct plan_fault {
+    char file[PATH_LENGTH_MAX];
+    int line, column;        /* from 1; 0 where the whole file is meant */
+    char text[UP_WHY_MAX];   /* "what; expected what; did you mean X" */
+};
+struct plan_faults {
+    int n;                   /* at most PLAN_ERRORS_MAX are kept */
+    int more;                /* found beyond those */
+    struct plan_fault fault[PLAN_ERRORS_MAX];
+};
+
+/**
+ * Reads, checks and freezes a configuration file. Maps are looked up as NAME.yaml in `maps_directory` (NULL: `maps` beside the file, then the
+ * installed directory), unless the file inlines them. On success *plan is owned by the caller (plan_free). On failure `faults` holds all that was found.
+ * UP_E_MISSING where the file can't be read; UP_E_CONFIG else. Secrets' files are checked for owner and mode, not read.
+ */
+UP_MUST enum up_rc plan_from_file(const char *path, const char *maps_directory, struct plan **plan,
+                                  struct plan_faults *faults);
+/** The same from a text in memory (canonical text of a journal or of the wall); `name` stands in messages. Secrets' files are not looked at. */
+UP_MUST enum up_rc plan_from_text(const char *name, const char *text, size_t length,
+                                  struct plan **plan, struct plan_faults *faults);
+/** Reads one map file. *map is owned by the caller (free). */
+UP_MUST enum up_rc map_from_file(const char *path, struct map **map, struct plan_faults *faults);
+/** The map NAME of `maps_directory` (NULL: as above, without a file beside). */
+UP_MUST enum up_rc map_by_name(const char *name, const char *maps_directory, struct map **map,
+                               struct plan_faults *faults);
+void plan_free(struct plan *plan);
+/** `file:line:column: text` into `into`; returns its length. */
+size_t plan_fault_to_text(const struct plan_fault *fault, char *into, size_t room);
+
+/** The entry of a source valid at `utc_ms` (the first one, where the time is earlier than all); NULL where the well has no such source. */
+const struct source_entry *plan_entry_at(const struct well_plan *well, uint8_t source, int64_t utc_ms);
+const struct well_data *plan_data_at(const struct well_plan *well, int64_t utc_ms);
+const struct well_plan *plan_well_by_number(const struct plan *plan, uint16_t number);
+const struct well_plan *plan_well_by_id(const struct plan *plan, const char *id);
+const struct channel *map_channel(const struct map *map, unsigned point); /* NULL: not mapped */
+/** Sets the journal's number of well `index`; only before threads start. */
+void plan_number_well(struct plan *plan, uint16_t index, uint16_t number);
+
+/** Prints docs/configuration.md and docs/maps.md's tables of keys, from the one table of keys that the parser uses. */
+void plan_print_reference(void *stream /* FILE */);
+
+#endif

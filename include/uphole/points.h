@@ -1,0 +1,63 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * points.h - the one table of points: names, kinds, units, resolution, table slots. Numbers never move; new points append.
+ */
+#ifndef UPHOLE_POINTS_H
+#define UPHOLE_POINTS_H
+
+#include "uphole/quantity.h"
+
+#include <stddef.h>
+#include <stdint.h>
+
+enum point_number {
+    POINT_NONE = 0,
+    POINT_INTAKE_PRESSURE = 1,
+    POINT_DISCHARGE_PRESSURE = 2,
+    POINT_INTAKE_TEMPERATURE = 3,
+    POINT_DISCHARGE_TEMPERATURE = 4,
+    POINT_MOTOR_WINDING_TEMPERATURE = 5,
+    POINT_MOTOR_OIL_TEMPERATURE = 6,
+    POINT_GAUGE_STATUS = 15,
+    POINT_DRIVE_FREQUENCY = 21,
+    POINT_DRIVE_RUN_STATE = 32,
+    POINT_DRIVE_FAULT_CODE = 33,
+    POINT_PUMP_DIFFERENTIAL_PRESSURE = 34,
+    POINT_GAUGE_DATA_AGE = 43,
+    POINT_LINE_ERROR_RATIO = 44,
+    POINT_UNDELIVERED_RECORDS = 45,
+    POINT_JOURNAL_TIME_LEFT = 46,
+    POINT_VIBRATION_VELOCITY_X = 47,
+    POINT_MOTOR_ENERGY = 52,
+    POINT_COUNT = 53 /* numbers 1 to 52 are in use */
+};
+
+/** M measured, D derived, S status of the chain. */
+enum point_type { POINT_MEASURED = 'M', POINT_DERIVED = 'D', POINT_STATUS = 'S' };
+/** Which source a point belongs to when it is mapped. */
+enum point_group { POINT_GROUP_GAUGE = 1, POINT_GROUP_SURFACE, POINT_GROUP_DRIVE, POINT_GROUP_DERIVED, POINT_GROUP_CHAIN };
+
+struct point {
+    uint16_t number;
+    const char *id;        /* "intake_pressure" */
+    const char *trade_name;/* "pump intake pressure" */
+    enum quantity kind;
+    const char *unit;      /* publish unit, metric; "" for none */
+    double resolution;     /* in that unit */
+    const char *us_unit;   /* where a destination asks for us */
+    double us_resolution;
+    double typical_low, typical_high; /* common practice, no source; for commissioning only, never a limit */
+    enum point_type type;
+    enum point_group group;
+    const char *notes;
+};
+
+/** Row of a point number, 1 to POINT_COUNT - 1; NULL outside. Inside, values are in `unit` (ratio points in percent use "%"). */
+const struct point *point_get(unsigned number);
+/** Number of an id, or 0. */
+unsigned point_find(const char *id, size_t length);
+unit_id point_unit(unsigned number); /* the point's own unit inside */
+/** A point whose value is one of the gauge's sensors (1 to 15, 47 to 50): silent when the gauge is. */
+int point_is_of_gauge(unsigned number);
+
+#endif

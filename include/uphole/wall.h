@@ -1,0 +1,100 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * wall.h - the one way between the well side and the SCADA side: a SOCK_SEQPACKET pair, one message a packet (the plan in pieces).
+ *
+ *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, record, gap, state, more, alive
+ *  SCADA side -> well side: want, accepted, refused, destination, alive
+ *
+ * Both ends are the same binary on one machine, so messages are C structs. The well side trusts nothing that comes back: sizes, indices and
+ * ranges are checked by wall_receive before anyone sees them. Nothing here blocks the well side.
+ */
+#ifndef UPHOLE_WALL_H
+#define UPHOLE_WALL_H
+
+#include "uphole/error.h"
+#include "uphole/scan.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define WALL_VERSION 1
+#define WALL_FD 3
+#define WALL_PIECE_MAX 16384
+#define WALL_WANT_MAX 64
+
+enum wall_kind {
+    WALL_PLAN = 1,    /* out, first of all, in pieces */
+    WALL_NUMBERS,     /* out: journal numbers of the plan's wells; run; version */
+    WALL_CURSOR,      /* out: where a destination stands, a well and stream; then WALL_STATE */
+    WALL_SNAPSHOT,    /* out */
+    WALL_RECORD,      /* out, only against a want */
+    WALL_GAP,         /* out, only against a want */
+    WALL_END_OF_WANT, /* out: the want is served; count of what was sent, and whether more stands behind */
+    WALL_STATE,       /* out: box state (clock, journal, days left), once a second with alive */
+    WALL_MORE,        /* out: newest pos a well and stream */
+    WALL_ALIVE,       /* both: once a second; 5 s without it stops the heartbeat */
+    WALL_WANT,        /* back */
+    WALL_ACCEPTED,    /* back */
+    WALL_REFUSED,     /* back */
+    WALL_DESTINATION, /* back: state of a destination */
+    WALL_STOP,        /* out: orderly stop: publish "offline", close, exit */
+    WALL_KINDS
+};
+
+struct wall_plan_piece { uint32_t total, offset, size; char bytes[WALL_PIECE_MAX]; };
+struct wall_numbers { uint32_t version; uint64_t run; uint16_t n_wells; uint16_t number[128]; };
+struct wall_cursor { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; };
+struct wall_want { uint16_t destination, well; uint8_t stream; uint32_t serial; uint64_t after; uint16_t n; };
+struct wall_end_of_want { uint16_t destination, well; uint8_t stream; uint32_t serial; uint16_t sent; uint64_t last_pos; bool more; };
+/** A record as sent against a want: its destination index (same at both ends), the serial of the want, and the record's first n readings. */
+struct wall_record { uint16_t destination; uint32_t serial; bool live; /* the newest of its well when it was read */ struct record record; };
+struct wall_gap { uint16_t destination; uint32_t serial; struct gap gap; };
+struct wall_accepted { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; int64_t boot_ms; /* of the accepted row */ };
+struct wall_refused { uint16_t destination, well; uint8_t stream; uint64_t pos; uint8_t code; char reason[120]; };
+struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; };
+struct wall_more { uint16_t well; uint64_t newest_scan_pos, newest_scan_seq, newest_gap_pos; };
+struct wall_state {
+    uint8_t clock, journal_ok; /* journal: 1 ok, 0 refusing */
+    uint16_t days_left;
+    uint32_t heartbeat;        /* +1 each second, from the well side */
+    uint16_t n_destinations;
+    struct { uint8_t state; uint32_t waiting; int64_t oldest_boot_ms; } destination[8];
+    uint16_t n_wells;
+    struct { uint16_t well; uint8_t delivery; uint32_t waiting; uint16_t gaps_open; } well[128];
+};
+
+struct wall_message {
+    uint32_t kind;
+    union {
+        struct wall_plan_piece plan;
+        struct wall_numbers numbers;
+        struct wall_cursor cursor;
+        struct snapshot snapshot;
+        struct wall_record record;
+        struct wall_gap gap;
+        struct wall_end_of_want end_of_want;
+        struct wall_state state;
+        struct wall_more more;
+        struct wall_want want;
+        struct wall_accepted accepted;
+        struct wall_refused refused;
+        struct wall_destination destination;
+    };
+};
+
+/** A pair of connected sockets, close-on-exec, with buffers wide enough for a full want. 0 or -1 with errno. */
+int wall_pair(int fds[static 2]);
+/**
+ * Sends one message (only as many bytes as its kind and counts need). UP_OK; UP_E_FULL when the socket is full (nothing was sent: keep or
+ * overwrite); UP_E_PORT when the other side is gone. Never blocks.
+ */
+UP_MUST enum up_rc wall_send(int fd, const struct wall_message *message);
+/** As wall_send, but waits up to timeout_ms for room (the reader thread; the SCADA side). */
+UP_MUST enum up_rc wall_send_wait(int fd, const struct wall_message *message, int timeout_ms);
+/** Takes one message: UP_OK; UP_E_TIMEOUT when none is there; UP_E_PORT at the end; UP_E_FRAME for one that is not whole or out of bounds (dropped). */
+UP_MUST enum up_rc wall_receive(int fd, struct wall_message *message);
+/** Sends the plan's text in pieces; waits. */
+UP_MUST enum up_rc wall_send_plan(int fd, const char *text, size_t length, int timeout_ms);
+
+#endif
