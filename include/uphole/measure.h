@@ -46,9 +46,6 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
 void measure_at(const struct fold *fold, const struct plan *plan, const struct well_plan *well,
                 uint64_t run, const struct stamp *now, bool journaled, struct snapshot *out);
 
-/** Age turns a live reading to 64 (stale) and never the other way: the one thing the SCADA side may do. Returns the quality to show. */
-uint8_t live_quality_at(const struct live_reading *reading, int64_t now_boot_ms, double *age_s /* NaN: never */);
-
 /* ---- by hand: the same code, step by step (uphole decode) ---- */
 
 enum decode_verdict { DECODE_VALUE = 1, DECODE_NOT_FITTED, DECODE_FAULT, DECODE_LIMITED, DECODE_UNDECODABLE };

@@ -10,6 +10,7 @@
 #include "uphole/quality.h"
 #include "uphole/stamp.h"
 
+#include <math.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -204,6 +205,23 @@ struct live_reading {
     int64_t fresh_boot_ms; /* the instant of age zero, CLOCK_BOOTTIME; INT64_MIN: never */
     uint32_t stale_limit_ms; /* 0: does not age (chain status) */
 };
+
+/**
+ * Quality of a live reading at `now`, and its age in s (an upper bound; NaN: never). Age turns a reading to 64 (stale) and never the other
+ * way: the one thing the SCADA side may do.
+ */
+static inline uint8_t live_quality_at(const struct live_reading *reading, int64_t now_boot_ms, double *age_s)
+{
+    if (reading->fresh_boot_ms == INT64_MIN) {
+        *age_s = NAN;
+        return reading->quality;
+    }
+    int64_t age_ms = now_boot_ms > reading->fresh_boot_ms ? now_boot_ms - reading->fresh_boot_ms : 0;
+    *age_s = (double)age_ms / 1000.0;
+    if (reading->stale_limit_ms == 0 || age_ms <= (int64_t)reading->stale_limit_ms)
+        return reading->quality;
+    return quality_first(reading->quality, QUALITY_STALE);
+}
 
 /** All of a well now. Never stored, never a record. */
 struct snapshot {
