@@ -1,9 +1,10 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * live.h - the newest snapshot of each well and the newest state of the box, as the wall brought them: one writer, several readers.
+ * live.h - the newest snapshot of each well and the newest state of the box, as the wall brought
+ * them: one writer, several readers.
  *
- * Whole values are copied in and out under one lock, so nobody ever sees half of one. A reader that has seen count n of a well and finds
- * n again has nothing to do.
+ * Whole values are copied in and out under one lock, so nobody ever sees half of one. A reader that
+ * has seen count n of a well and finds n again has nothing to do.
  */
 #ifndef UPHOLE_PUBLISH_LIVE_H
 #define UPHOLE_PUBLISH_LIVE_H
@@ -20,10 +21,12 @@ struct live;
 struct live *live_create(const struct plan *plan);
 void live_destroy(struct live *live); /* NULL is fine */
 
-/** An eventfd that is written after each snapshot or state. Only before threads start. UP_E_FULL beyond LIVE_LISTENERS_MAX. */
+/** An eventfd that is written after each snapshot or state. Only before threads start. UP_E_FULL
+ * beyond LIVE_LISTENERS_MAX. */
 UP_MUST enum up_rc live_listen(struct live *live, int event_fd, struct up_error *error);
 
-/** Replaces the snapshot of its well (snapshot->well is the journal's number); false where the plan has no such well. */
+/** Replaces the snapshot of its well (snapshot->well is the journal's number); false where the plan
+ * has no such well. */
 bool live_put_snapshot(struct live *live, const struct snapshot *snapshot);
 void live_put_state(struct live *live, const struct wall_state *state);
 

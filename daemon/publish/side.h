@@ -1,11 +1,14 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * side.h - the SCADA side's middle: takes the wall's messages apart for the destinations' threads, and sends theirs back.
+ * side.h - the SCADA side's middle: takes the wall's messages apart for the destinations' threads,
+ * and sends theirs back.
  *
- * One thread reads the wall and calls side_take; each destination runs in a thread of its own, reads `latest` and the box's state by copy, its
- * records from its inbox, and answers through side_send. All functions but create, destroy and take may be called from any thread.
+ * One thread reads the wall and calls side_take; each destination runs in a thread of its own,
+ * reads `latest` and the box's state by copy, its records from its inbox, and answers through
+ * side_send. All functions but create, destroy and take may be called from any thread.
  *
- * Wells: messages of the wall carry the journal's number (plan_well_by_number); functions here take the index into plan->wells.
+ * Wells: messages of the wall carry the journal's number (plan_well_by_number); functions here take
+ * the index into plan->wells.
  */
 #ifndef UPHOLE_PUBLISH_SIDE_H
 #define UPHOLE_PUBLISH_SIDE_H
@@ -22,14 +25,15 @@ struct side;
 struct side_options {
     const struct plan *plan; /* borrowed, numbered */
     uint64_t run;
-    int wall_fd;             /* borrowed; -1: side_send fails with UP_E_PORT (tests) */
+    int wall_fd;                  /* borrowed; -1: side_send fails with UP_E_PORT (tests) */
     const struct up_clock *clock; /* borrowed */
-    const char *version;     /* borrowed */
+    const char *version;          /* borrowed */
 };
 struct side *side_create(const struct side_options *options, struct up_error *error);
 void side_destroy(struct side *side); /* after every destination has stopped; NULL is fine */
 
-/** Hands one message of the wall to whom it concerns. False: the well side asks us to stop. Plan, numbers and what only goes back are ignored. */
+/** Hands one message of the wall to whom it concerns. False: the well side asks us to stop. Plan,
+ * numbers and what only goes back are ignored. */
 bool side_take(struct side *side, const struct wall_message *message);
 
 const struct plan *side_plan(const struct side *side);
@@ -49,7 +53,8 @@ uint64_t side_snapshot_count(struct side *side, uint16_t well_index);
 /** Newest state of the box; false: none came yet. */
 bool side_state_copy(struct side *side, struct wall_state *out);
 
-/** Sends want, accepted, refused or destination over the wall, waiting up to 2 s for room. UP_E_PORT: the well side is gone. */
+/** Sends want, accepted, refused or destination over the wall, waiting up to 2 s for room.
+ * UP_E_PORT: the well side is gone. */
 UP_MUST enum up_rc side_send(struct side *side, const struct wall_message *message);
 
 #endif

@@ -1,0 +1,180 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * side.c - hands the wall's messages to the destinations that they concern, and sends theirs back.
+ */
+#include "side.h"
+
+#include <errno.h>
+#include <pthread.h>
+#include <stdlib.h>
+
+#define SEND_WAIT_MS 2000
+
+struct side {
+    struct side_options options;
+    struct live *live;
+    pthread_mutex_t send_lock;
+    struct inbox *inbox[PLAN_DESTINATIONS_MAX]; /* NULL: not MQTT */
+};
+
+static enum up_rc make_inboxes(struct side *side, struct up_error *error)
+{
+    const struct plan *plan = side->options.plan;
+    for (uint16_t i = 0; i < plan->n_destinations && i < PLAN_DESTINATIONS_MAX; i++) {
+        if (plan->destinations[i].medium != DESTINATION_MQTT)
+            continue;
+        side->inbox[i] = inbox_create(plan->n_wells);
+        if (side->inbox[i] == NULL)
+            return UP_FAIL_ERRNO(error, UP_E_MEMORY, "no memory for what destination %s takes",
+                                 plan->destinations[i].name);
+        enum up_rc rc = live_listen(side->live, inbox_fd(side->inbox[i]), error);
+        if (rc != UP_OK)
+            return rc;
+    }
+    return UP_OK;
+}
+
+struct side *side_create(const struct side_options *options, struct up_error *error)
+{
+    struct side *side = calloc(1, sizeof *side);
+    if (side == NULL || pthread_mutex_init(&side->send_lock, NULL) != 0) {
+        free(side);
+        UP_FAIL(error, UP_E_MEMORY, "no memory for the SCADA side");
+        return NULL;
+    }
+    side->options = *options;
+    side->live = live_create(options->plan);
+    if (side->live == NULL) {
+        UP_FAIL(error, UP_E_MEMORY, "no memory for the newest readings of %u wells",
+                options->plan->n_wells);
+        side_destroy(side);
+        return NULL;
+    }
+    if (make_inboxes(side, error) != UP_OK) {
+        side_destroy(side);
+        return NULL;
+    }
+    return side;
+}
+
+void side_destroy(struct side *side)
+{
+    if (side == NULL)
+        return;
+    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++)
+        inbox_destroy(side->inbox[i]);
+    live_destroy(side->live);
+    pthread_mutex_destroy(&side->send_lock);
+    free(side);
+}
+
+static void to_inbox(struct side *side, uint16_t destination, const struct wall_message *message)
+{
+    struct inbox *inbox = side_inbox(side, destination);
+    if (inbox != NULL)
+        inbox_put(inbox,
+                  message); /* what does not fit is counted there, and its owner asks again */
+}
+
+static void more_to_all(struct side *side, const struct wall_more *more)
+{
+    uint16_t index = side_well_index(side, more->well);
+    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++) {
+        if (side->inbox[i] != NULL)
+            inbox_put_more(side->inbox[i], index, more);
+    }
+}
+
+bool side_take(struct side *side, const struct wall_message *message)
+{
+    switch (message->kind) {
+    case WALL_SNAPSHOT:
+        live_put_snapshot(side->live, &message->snapshot);
+        break;
+    case WALL_STATE:
+        live_put_state(side->live, &message->state);
+        break;
+    case WALL_RECORD:
+        to_inbox(side, message->record.destination, message);
+        break;
+    case WALL_GAP:
+        to_inbox(side, message->gap.destination, message);
+        break;
+    case WALL_END_OF_WANT:
+        to_inbox(side, message->end_of_want.destination, message);
+        break;
+    case WALL_CURSOR:
+        to_inbox(side, message->cursor.destination, message);
+        break;
+    case WALL_MORE:
+        more_to_all(side, &message->more);
+        break;
+    case WALL_STOP:
+        return false;
+    default:
+        break;
+    }
+    return true;
+}
+
+const struct plan *side_plan(const struct side *side)
+{
+    return side->options.plan;
+}
+
+const struct up_clock *side_clock(const struct side *side)
+{
+    return side->options.clock;
+}
+
+const char *side_version(const struct side *side)
+{
+    return side->options.version;
+}
+
+uint64_t side_run(const struct side *side)
+{
+    return side->options.run;
+}
+
+struct live *side_live(const struct side *side)
+{
+    return side->live;
+}
+
+struct inbox *side_inbox(const struct side *side, uint16_t destination)
+{
+    return destination < PLAN_DESTINATIONS_MAX ? side->inbox[destination] : NULL;
+}
+
+uint16_t side_well_index(const struct side *side, uint16_t number)
+{
+    const struct plan *plan = side->options.plan;
+    const struct well_plan *well = plan_well_by_number(plan, number);
+    return well == NULL ? plan->n_wells : (uint16_t)(well - plan->wells);
+}
+
+bool side_snapshot_copy(struct side *side, uint16_t well_index, struct snapshot *out)
+{
+    return live_snapshot_copy(side->live, well_index, out) > 0;
+}
+
+uint64_t side_snapshot_count(struct side *side, uint16_t well_index)
+{
+    return live_snapshot_count(side->live, well_index);
+}
+
+bool side_state_copy(struct side *side, struct wall_state *out)
+{
+    return live_state_copy(side->live, out) > 0;
+}
+
+enum up_rc side_send(struct side *side, const struct wall_message *message)
+{
+    if (side->options.wall_fd < 0)
+        return UP_E_PORT;
+    pthread_mutex_lock(&side->send_lock);
+    enum up_rc rc = wall_send_wait(side->options.wall_fd, message, SEND_WAIT_MS);
+    pthread_mutex_unlock(&side->send_lock);
+    return rc;
+}
