@@ -1,30 +1,39 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * command.h - one row a command: name, help, function. main.c holds the table; each command lives in a file of its own.
+ * command.h - one row a command: name, help, function. main.c holds the table; each command lives
+ * in a file of its own.
  */
 #ifndef UPHOLE_COMMAND_H
 #define UPHOLE_COMMAND_H
 
+/** First argument of the SCADA side: the same binary, spawned by `run` with the wall as its only
+ * inherited descriptor. */
+#define SCADA_SIDE_ARGUMENT "scada-side"
 #define CONFIG_DEFAULT "/etc/uphole/uphole.yaml"
 
 struct command {
     const char *name;
     const char *summary; /* one line for `uphole --help` */
     const char *usage;   /* "check [--maps DIRECTORY] [FILE]" */
-    const char *help;    /* options a line each, then paragraphs; printed by `uphole help NAME` and NAME --help */
+    const char *help;    /* options a line each, then paragraphs; printed by `uphole help NAME` and
+                            NAME --help */
     /** argv[0] is the command's name; returns the exit code (0, 1, or sysexits.h). */
     int (*run)(int argc, char **argv);
 };
 
-extern const struct command COMMAND_RUN, COMMAND_CHECK, COMMAND_GAPS, COMMAND_DECODE, COMMAND_CONVERT, COMMAND_SIMULATE,
-    COMMAND_TABLE;
+extern const struct command COMMAND_RUN, COMMAND_CHECK, COMMAND_GAPS, COMMAND_DECODE,
+    COMMAND_CONVERT, COMMAND_SIMULATE, COMMAND_TABLE;
 
-/** Prints `uphole NAME: sentence` and "Try 'uphole help NAME'." to standard error; returns EX_USAGE (64). */
-__attribute__((format(printf, 2, 3))) int command_usage_error(const struct command *command, const char *format, ...);
+/** Prints `uphole NAME: sentence` and "Try 'uphole help NAME'." to standard error; returns EX_USAGE
+ * (64). */
+__attribute__((format(printf, 2, 3))) int command_usage_error(const struct command *command,
+                                                              const char *format, ...);
 /** Prints `uphole: sentence` to standard error and returns the exit code of `error`. */
 struct up_error;
 int command_fail(const struct up_error *error);
-/** True (and prints the help) where argv asks for --help or -h. */
+/** Prints usage and help of one command to standard output. */
+void command_print_help(const struct command *command);
+/** True where argv asks for --help or -h before any "--". */
 int command_wants_help(const struct command *command, int argc, char **argv);
 /** Width of the terminal on standard output, or 120 where it is none. */
 int command_width(void);

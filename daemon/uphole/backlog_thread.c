@@ -1,0 +1,237 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * backlog_thread.c - the backlog in a thread of its own: the only thread of the well side that may
+ * wait for the SCADA side.
+ */
+#include "backlog.h"
+
+#include "uphole/say.h"
+
+#include <pthread.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define WANTS_MAX 256
+#define CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2)
+#define SEND_WAIT_MS 200
+#define SEND_WAITS_MAX 50
+
+struct backlog_thread {
+    struct backlog_thread_options options;
+    struct backlog *backlog;
+    pthread_t thread;
+    pthread_mutex_t lock;
+    pthread_cond_t changed;
+    /* under the lock */
+    struct wall_want wants[WANTS_MAX];
+    size_t first, n;
+    bool stop, safe, greet;
+    int new_fd, greeted_fd;
+    uint64_t run;
+    struct wall_cursor *cursors;
+    size_t n_cursors;
+    /* the thread's own */
+    struct wall_cursor *greeting; /* the cursors, copied out of the lock */
+    int fd;
+};
+
+static bool stopping(struct backlog_thread *thread)
+{
+    pthread_mutex_lock(&thread->lock);
+    const bool stop = thread->stop || thread->greet;
+    pthread_mutex_unlock(&thread->lock);
+    return stop;
+}
+
+/** Waits for a slow reader, but no longer than ten seconds, nor past a stop or a newer SCADA side.
+ */
+static bool send_patiently(void *context, const struct wall_message *message)
+{
+    struct backlog_thread *thread = context;
+    for (int i = 0; i < SEND_WAITS_MAX && thread->fd >= 0; i++) {
+        const enum up_rc rc = wall_send_wait(thread->fd, message, SEND_WAIT_MS);
+        if (rc == UP_OK)
+            return true;
+        if (rc == UP_E_PORT || stopping(thread))
+            return false;
+    }
+    return false;
+}
+
+static uint64_t newest_seq(void *context, uint16_t well_index)
+{
+    struct backlog_thread *thread = context;
+    return thread->options.newest_seq(thread->options.context, well_index);
+}
+
+/** Plan, numbers, cursors: what a SCADA side must hear before anything else. */
+static bool greet(struct backlog_thread *thread, uint64_t run, const struct wall_cursor *cursors,
+                  size_t n_cursors)
+{
+    const struct plan *plan = thread->options.plan;
+    if (wall_send_plan(thread->fd, plan->text, plan->text_length, SEND_WAIT_MS * SEND_WAITS_MAX) !=
+        UP_OK)
+        return false;
+    struct wall_message message = {.kind = WALL_NUMBERS};
+    message.numbers =
+        (struct wall_numbers){.version = WALL_VERSION, .run = run, .n_wells = plan->n_wells};
+    for (uint16_t i = 0; i < plan->n_wells; i++)
+        message.numbers.number[i] = plan->wells[i].number;
+    bool good = send_patiently(thread, &message);
+    for (size_t i = 0; good && i < n_cursors; i++) {
+        message.kind = WALL_CURSOR;
+        message.cursor = cursors[i];
+        good = send_patiently(thread, &message);
+    }
+    return good;
+}
+
+static void take_new_side(struct backlog_thread *thread)
+{
+    const int fd = thread->new_fd;
+    const uint64_t run = thread->run;
+    const size_t n_cursors = thread->n_cursors;
+    memcpy(thread->greeting, thread->cursors, n_cursors * sizeof *thread->greeting);
+    thread->greet = false;
+    thread->first = thread->n = 0; /* wants of the side that is gone */
+    pthread_mutex_unlock(&thread->lock);
+    if (thread->fd >= 0)
+        close(thread->fd);
+    thread->fd = fd;
+    const bool good = greet(thread, run, thread->greeting, n_cursors);
+    pthread_mutex_lock(&thread->lock);
+    thread->greeted_fd = good ? fd : -1;
+}
+
+static void serve(struct backlog_thread *thread, const struct wall_want *want)
+{
+    struct up_error error = {0};
+    pthread_mutex_unlock(&thread->lock);
+    if (backlog_serve(thread->backlog, want, &error) != UP_OK)
+        say(SAY_ERROR, "journal", "%s", error.why);
+    pthread_mutex_lock(&thread->lock);
+}
+
+static void *run_thread(void *context)
+{
+    struct backlog_thread *thread = context;
+    pthread_mutex_lock(&thread->lock);
+    while (!thread->stop) {
+        if (thread->greet) {
+            take_new_side(thread);
+        } else if (thread->n > 0 && thread->safe) {
+            const struct wall_want want = thread->wants[thread->first];
+            thread->first = (thread->first + 1) % WANTS_MAX;
+            thread->n--;
+            serve(thread, &want);
+        } else {
+            pthread_cond_wait(&thread->changed, &thread->lock);
+        }
+    }
+    pthread_mutex_unlock(&thread->lock);
+    return NULL;
+}
+
+enum up_rc backlog_thread_start(const struct backlog_thread_options *options,
+                                struct backlog_thread **out, struct up_error *error)
+{
+    struct backlog_thread *thread = calloc(1, sizeof *thread);
+    if (thread == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for the backlog's thread");
+    thread->options = *options;
+    thread->fd = thread->new_fd = thread->greeted_fd = -1;
+    thread->cursors = calloc(CURSORS_MAX, sizeof *thread->cursors);
+    thread->greeting = calloc(CURSORS_MAX, sizeof *thread->greeting);
+    const struct backlog_options backlog = {.plan = options->plan,
+                                            .journal_directory = options->journal_directory,
+                                            .send = send_patiently,
+                                            .newest_seq = newest_seq,
+                                            .context = thread};
+    enum up_rc rc = thread->cursors == NULL || thread->greeting == NULL
+                        ? UP_FAIL(error, UP_E_MEMORY, "no memory for the backlog's thread")
+                        : backlog_open(&backlog, &thread->backlog, error);
+    if (rc != UP_OK) {
+        free(thread->cursors);
+        free(thread->greeting);
+        free(thread);
+        return rc;
+    }
+    pthread_mutex_init(&thread->lock, NULL);
+    pthread_cond_init(&thread->changed, NULL);
+    if (pthread_create(&thread->thread, NULL, run_thread, thread) != 0) {
+        backlog_close(thread->backlog);
+        free(thread->cursors);
+        free(thread->greeting);
+        free(thread);
+        return UP_FAIL(error, UP_E_SYSTEM, "the backlog's thread could not be started");
+    }
+    *out = thread;
+    return UP_OK;
+}
+
+void backlog_thread_stop(struct backlog_thread *thread)
+{
+    if (thread == NULL)
+        return;
+    pthread_mutex_lock(&thread->lock);
+    thread->stop = true;
+    pthread_cond_signal(&thread->changed);
+    pthread_mutex_unlock(&thread->lock);
+    pthread_join(thread->thread, NULL);
+    if (thread->fd >= 0)
+        close(thread->fd);
+    if (thread->greet && thread->new_fd >= 0 && thread->new_fd != thread->fd)
+        close(thread->new_fd);
+    backlog_close(thread->backlog);
+    pthread_cond_destroy(&thread->changed);
+    pthread_mutex_destroy(&thread->lock);
+    free(thread->cursors);
+    free(thread->greeting);
+    free(thread);
+}
+
+void backlog_thread_want(void *context, const struct wall_want *want)
+{
+    struct backlog_thread *thread = context;
+    pthread_mutex_lock(&thread->lock);
+    if (thread->n < WANTS_MAX) {
+        thread->wants[(thread->first + thread->n) % WANTS_MAX] = *want;
+        thread->n++;
+        pthread_cond_signal(&thread->changed);
+    }
+    pthread_mutex_unlock(&thread->lock);
+}
+
+void backlog_thread_set_safe(struct backlog_thread *thread)
+{
+    pthread_mutex_lock(&thread->lock);
+    thread->safe = true;
+    pthread_cond_signal(&thread->changed);
+    pthread_mutex_unlock(&thread->lock);
+}
+
+void backlog_thread_greet(struct backlog_thread *thread, int fd, uint64_t run,
+                          const struct wall_cursor *cursors, size_t n_cursors)
+{
+    pthread_mutex_lock(&thread->lock);
+    if (thread->greet && thread->new_fd >= 0)
+        close(thread->new_fd); /* one that came and went before it was greeted */
+    thread->greet = true;
+    thread->new_fd = fd;
+    thread->greeted_fd = -1;
+    thread->run = run;
+    thread->n_cursors = n_cursors < CURSORS_MAX ? n_cursors : CURSORS_MAX;
+    memcpy(thread->cursors, cursors, thread->n_cursors * sizeof *cursors);
+    pthread_cond_signal(&thread->changed);
+    pthread_mutex_unlock(&thread->lock);
+}
+
+int backlog_thread_greeted(struct backlog_thread *thread)
+{
+    pthread_mutex_lock(&thread->lock);
+    const int fd = thread->greeted_fd;
+    thread->greeted_fd = -1;
+    pthread_mutex_unlock(&thread->lock);
+    return fd;
+}

@@ -1,0 +1,281 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * core.c - core's life and its step. Committing is core_commit.c, talking over the wall is
+ * core_wall.c.
+ */
+#include "core_inside.h"
+
+#include "uphole/say.h"
+
+#include <inttypes.h>
+#include <stdlib.h>
+#include <string.h>
+
+static bool make_wells(struct core *core)
+{
+    const struct plan *plan = core->options.plan;
+    core->wells = calloc(plan->n_wells, sizeof *core->wells);
+    if (core->wells == NULL)
+        return false;
+    for (uint16_t i = 0; i < plan->n_wells; i++) {
+        struct core_well *well = &core->wells[i];
+        uint64_t seq = 0;
+        well->plan = &plan->wells[i];
+        well->fold = malloc(fold_bytes());
+        if (well->fold == NULL)
+            return false;
+        fold_init(well->fold);
+        journal_newest_of_well(core->options.journal, well->plan->number, &well->newest_pos, &seq);
+        atomic_store(&well->newest_seq, seq);
+        well->snapshot_due = true;
+    }
+    return true;
+}
+
+static int destination_index(const struct plan *plan, const char *name)
+{
+    for (int i = 0; i < plan->n_destinations; i++)
+        if (strcmp(plan->destinations[i].name, name) == 0)
+            return i;
+    return -1;
+}
+
+/** A new destination begins at the newest row, unless it asks for the oldest; a known one where it
+ * stood. */
+static bool make_cursors(struct core *core)
+{
+    const struct plan *plan = core->options.plan;
+    for (int d = 0; d < plan->n_destinations; d++) {
+        for (int s = 0; s < 2; s++) {
+            core->destinations[d].cursor[s] = calloc(plan->n_wells, sizeof(struct core_cursor));
+            if (core->destinations[d].cursor[s] == NULL)
+                return false;
+        }
+        for (int w = 0; w < plan->n_wells && !plan->destinations[d].from_oldest; w++) {
+            struct core_cursor *record = &core->destinations[d].cursor[0][w];
+            record->pos = core->wells[w].newest_pos;
+            record->seq = atomic_load(&core->wells[w].newest_seq);
+            record->dirty = true;
+            core->destinations[d].cursor[1][w].pos = journal_newest_pos(core->options.journal);
+            core->destinations[d].cursor[1][w].dirty = true;
+        }
+    }
+    const size_t room = (size_t)PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2;
+    core->cursors = calloc(room, sizeof *core->cursors);
+    if (core->cursors == NULL)
+        return false;
+    const size_t n = journal_cursors(core->options.journal, core->cursors, room);
+    for (size_t i = 0; i < n; i++) {
+        const struct cursor *stored = &core->cursors[i];
+        const int d = destination_index(plan, stored->destination);
+        const int w = core_well_index(core, stored->well);
+        if (d < 0 || w < 0 || stored->stream < STREAM_RECORD || stored->stream > STREAM_GAP)
+            continue;
+        struct core_cursor *cursor = &core->destinations[d].cursor[stored->stream - 1][w];
+        *cursor = (struct core_cursor){.pos = stored->pos, .seq = stored->seq};
+    }
+    return true;
+}
+
+enum up_rc core_create(const struct core_options *options, struct core **out,
+                       struct up_error *error)
+{
+    struct core *core = calloc(1, sizeof *core);
+    if (core == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for the core of the well side");
+    core->options = *options;
+    core->watch.floor_utc_ms = options->floor_utc_ms;
+    core->wall = -1;
+    core->scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *core->scans);
+    if (core->scans == NULL || !make_wells(core) || !make_cursors(core)) {
+        core_destroy(core);
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
+    }
+    const int64_t now_us = clock_boot_us(options->clock);
+    core->next_commit_us = now_us + COMMIT_EVERY_US;
+    core->next_state_us = now_us;
+    core->next_snapshots_us = now_us;
+    *out = core;
+    return UP_OK;
+}
+
+void core_destroy(struct core *core)
+{
+    if (core == NULL)
+        return;
+    for (int i = 0; core->wells != NULL && i < core->options.plan->n_wells; i++)
+        free(core->wells[i].fold);
+    for (int d = 0; d < PLAN_DESTINATIONS_MAX; d++)
+        for (int s = 0; s < 2; s++)
+            free(core->destinations[d].cursor[s]);
+    free(core->wells);
+    free(core->cursors);
+    free(core->scans);
+    free(core);
+}
+
+int core_well_index(const struct core *core, uint16_t number)
+{
+    for (int i = 0; i < core->options.plan->n_wells; i++)
+        if (core->options.plan->wells[i].number == number)
+            return i;
+    return -1;
+}
+
+struct stamp core_due_of(const struct core *core, const struct scan *scan)
+{
+    struct stamp due = scan->begun;
+    const struct well_plan *well = plan_well_by_number(core->options.plan, scan->well);
+    const struct source_entry *entry =
+        well == NULL ? NULL : plan_entry_at(well, scan->source, scan->begun.utc_ms);
+    if (entry == NULL || entry->poll_every_ms == 0)
+        return due;
+    const int64_t grid_ms = core->options.grid_start_us / 1000;
+    const int64_t late_ms = (scan->begun.boot_ms - grid_ms) % (int64_t)entry->poll_every_ms;
+    if (scan->begun.boot_ms >= grid_ms) {
+        due.boot_ms -= late_ms;
+        due.utc_ms -= late_ms;
+    }
+    return due;
+}
+
+/** Takes what the lines have, round robin, until the batch or the rings are done. */
+static void drain_rings(struct core *core)
+{
+    struct gathered item;
+    bool any = true;
+    while (any && core->n_scans < JOURNAL_BATCH_SCANS_MAX) {
+        any = false;
+        for (size_t i = 0; i < core->options.n_rings && core->n_scans < JOURNAL_BATCH_SCANS_MAX;
+             i++) {
+            if (!ring_get(core->options.rings[i], &item))
+                continue;
+            core_take_item(core, &item);
+            any = true;
+        }
+    }
+}
+
+static void every_second(struct core *core, int64_t now_us)
+{
+    if (now_us < core->next_state_us)
+        return;
+    core->heartbeat++;
+    core_send_state(core);
+    core->next_state_us += 1000000;
+    if (core->next_state_us <=
+        now_us) /* the box slept or was suspended: do not catch up beat by beat */
+        core->next_state_us = now_us + 1000000;
+}
+
+int64_t core_step(struct core *core)
+{
+    const int64_t now_us = clock_boot_us(core->options.clock);
+    drain_rings(core);
+    if (now_us >= core->next_commit_us || core->n_scans == JOURNAL_BATCH_SCANS_MAX) {
+        core_commit(core, now_us);
+        core->next_commit_us = now_us + COMMIT_EVERY_US;
+    }
+    core_serve_wall(core);
+    every_second(core, now_us);
+    if (now_us >= core->next_snapshots_us) {
+        for (int i = 0; i < core->options.plan->n_wells; i++)
+            core->wells[i].snapshot_due = true;
+        core->next_snapshots_us = now_us + SNAPSHOT_EVERY_US;
+    }
+    core_send_snapshots(core);
+    const int64_t next =
+        core->next_commit_us < core->next_state_us ? core->next_commit_us : core->next_state_us;
+    return next < core->next_snapshots_us ? next : core->next_snapshots_us;
+}
+
+void core_flush(struct core *core)
+{
+    /* Bounded: rings hold at most a fixed number of items, and the lines have stopped. */
+    for (int pass = 0; pass < 64; pass++) {
+        drain_rings(core);
+        const bool whole = core->n_scans == JOURNAL_BATCH_SCANS_MAX;
+        core_commit(core, clock_boot_us(core->options.clock));
+        if (!whole)
+            return;
+    }
+}
+
+void core_serve_rest(struct core *core)
+{
+    core_serve_wall(core);
+}
+
+void core_set_safe(struct core *core)
+{
+    core->safe = true;
+    for (int i = 0; i < core->options.plan->n_wells; i++)
+        core->wells[i].snapshot_due = true;
+}
+
+void core_set_wall(struct core *core, int fd)
+{
+    core->wall = fd;
+    core->wall_up = fd >= 0;
+    core->next_state_us = clock_boot_us(core->options.clock);
+    for (int i = 0; i < core->options.plan->n_wells; i++)
+        core->wells[i].snapshot_due = true;
+    for (int d = 0; d < core->options.plan->n_destinations; d++) {
+        core->destinations[d].state = DELIVERY_UNKNOWN;
+        core->destinations[d].reason[0] = '\0';
+        core->destinations[d].cause = fd >= 0 ? CAUSE_UNREACHABLE : CAUSE_SCADA_SIDE_DOWN;
+    }
+}
+
+bool core_wall_is_up(const struct core *core)
+{
+    return core->wall_up;
+}
+
+bool core_journal_refuses(const struct core *core)
+{
+    return core->refusing;
+}
+
+void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
+{
+    core->options.run = run;
+    core->options.grid_start_us = grid_start_us;
+    core->refusing = false;
+    for (int i = 0; i < core->options.plan->n_wells; i++) {
+        fold_init(core->wells[i].fold);
+        core->wells[i].snapshot_due = true;
+    }
+    say(SAY_INFO, "journal", "The journal takes scans again.");
+}
+
+size_t core_cursors(const struct core *core, struct wall_cursor *into, size_t room)
+{
+    size_t n = 0;
+    for (uint16_t d = 0; d < core->options.plan->n_destinations; d++)
+        for (uint8_t s = 0; s < 2; s++)
+            for (uint16_t w = 0; w < core->options.plan->n_wells && n < room; w++) {
+                const struct core_cursor *cursor = &core->destinations[d].cursor[s][w];
+                into[n++] = (struct wall_cursor){.destination = d,
+                                                 .well = core->wells[w].plan->number,
+                                                 .stream = (uint8_t)(s + 1),
+                                                 .pos = cursor->pos,
+                                                 .seq = cursor->seq};
+            }
+    return n;
+}
+
+uint64_t core_newest_seq(const struct core *core, uint16_t well_index)
+{
+    return atomic_load_explicit(&core->wells[well_index].newest_seq, memory_order_acquire);
+}
+
+const struct core_counts *core_counts_of(const struct core *core)
+{
+    return &core->counts;
+}
+
+const struct snapshot *core_snapshot(const struct core *core, uint16_t well_index)
+{
+    return &core->wells[well_index].snapshot;
+}

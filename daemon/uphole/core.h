@@ -1,0 +1,86 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * core.h - the middle of the well side: takes scans from the lines' rings, journals them, measures
+ * them, and tells the SCADA side.
+ *
+ *   rings ──▶ batch ──▶ measure (facts) ──▶ ledger ──▶ one commit a second ──▶ snapshots over the
+ * wall ▲ wall  ──▶ wants ──▶ backlog (reads rows, folds, sends)  └── cursors ride with the next
+ * commit
+ *
+ * Core is stepped, like a line: `core_step` does what is due and says when it wants to be stepped
+ * again. It holds no thread; run.c steps it in the daemon, the lock-step harness steps it on a
+ * clock of its own. Invariants:
+ *  1. nothing derived from a scan leaves before the scan is committed (but `latest` and the table
+ * while the disk refuses, marked);
+ *  2. nothing at all is published, and no cursor moves, before core_set_safe;
+ *  3. after a failed commit nothing is journaled until a new run: folds start anew with it, so late
+ * and live stay equal;
+ *  4. the wall never blocks core: a snapshot that finds it full waits, and is overwritten by the
+ * next.
+ */
+#ifndef UPHOLE_CORE_H
+#define UPHOLE_CORE_H
+
+#include "uphole/journal.h"
+#include "uphole/measure.h"
+#include "uphole/plan.h"
+#include "uphole/ring.h"
+#include "uphole/wall.h"
+
+struct core; /* opaque */
+
+struct core_options {
+    struct plan *plan; /* numbered by the journal */
+    const struct up_clock *clock;
+    struct journal *journal; /* open, run begun, plan stored */
+    struct ledger *ledger;   /* loaded */
+    struct ring **rings;     /* one a line */
+    size_t n_rings;
+    uint64_t run;
+    int64_t grid_start_us;
+    int64_t floor_utc_ms;
+    /** A want that the wall brought; called from core_step. The daemon queues it for the backlog
+     * thread, which serves nothing before the journal is safe. */
+    void (*want)(void *context, const struct wall_want *want);
+    void *want_context;
+};
+
+UP_MUST enum up_rc core_create(const struct core_options *options, struct core **out,
+                               struct up_error *error);
+void core_destroy(struct core *core);
+/** Drains the rings, commits when a second has passed since the last commit, serves the wall, sends
+ * state once a second. Returns the next wish, us. */
+int64_t core_step(struct core *core);
+/** Commits whatever is in hand, now; for an orderly stop. */
+void core_flush(struct core *core);
+/** Takes what the wall still holds (acceptances above all), without waiting; for an orderly stop.
+ */
+void core_serve_rest(struct core *core);
+/** The checkpoint of this run has succeeded: publishing may begin. */
+void core_set_safe(struct core *core);
+/** The wall to a SCADA side that has been told plan, numbers and cursors; -1: there is none. Core
+ * doesn't close it. */
+void core_set_wall(struct core *core, int fd);
+/** False once the wall's other end is gone. */
+bool core_wall_is_up(const struct core *core);
+/** True while the journal refuses; the owner then calls core_recover now and then (it waits between
+ * tries by itself). */
+bool core_journal_refuses(const struct core *core);
+/** After journal_reopen, a checkpoint and a new run: take them into use. */
+void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
+
+/** Cursors as they stand, for the first words to a SCADA side; `room` of at least
+ * PLAN_DESTINATIONS_MAX * wells * 2. Returns their number. */
+size_t core_cursors(const struct core *core, struct wall_cursor *into, size_t room);
+/** Newest committed seq of a well (by plan index); may be read from another thread. */
+uint64_t core_newest_seq(const struct core *core, uint16_t well_index);
+/** Counts for tests and status. */
+struct core_counts {
+    uint64_t scans, commits, failed_commits, lost_in_rings, snapshots, accepted, refused,
+        bad_messages;
+};
+const struct core_counts *core_counts_of(const struct core *core);
+/** The newest snapshot of a well (by plan index); for the lock-step harness. */
+const struct snapshot *core_snapshot(const struct core *core, uint16_t well_index);
+
+#endif

@@ -1,0 +1,217 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * core_commit.c - from a batch of scans to one transaction: order, seq, facts, ledger, cursors;
+ * then what may be told.
+ */
+#include "core_inside.h"
+
+#include "uphole/say.h"
+
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static void take_notice(struct core *core, const struct notice *notice)
+{
+    say(notice->level, "line", "%s", notice->text);
+    if (core->n_events == CORE_EVENTS_MAX)
+        return;
+    struct event *event = &core->events[core->n_events++];
+    *event = (struct event){.utc_ms = notice->at.utc_ms, .boot_ms = notice->at.boot_ms};
+    snprintf(event->kind, sizeof event->kind, "%s", notice->kind);
+    snprintf(event->who, sizeof event->who, "%s", core->options.plan->lines[notice->line].name);
+    snprintf(event->text, sizeof event->text, "%s", notice->text);
+}
+
+static uint8_t kind_of_skip(uint8_t cause)
+{
+    switch (cause) {
+    case CAUSE_RING_FULL:
+        return GAP_OVERFLOW;
+    case CAUSE_PAUSED:
+        return GAP_PROGRAM;
+    default:
+        return GAP_SKIPPED;
+    }
+}
+
+void core_take_item(struct core *core, const struct gathered *item)
+{
+    switch (item->kind) {
+    case GATHERED_SCAN:
+        core->scans[core->n_scans] = item->scan;
+        core->scans[core->n_scans].run = core->options.run;
+        core->scans[core->n_scans].plan = core->options.plan->id;
+        core->n_scans++;
+        break;
+    case GATHERED_SKIP:
+        ledger_count(core->options.ledger, kind_of_skip(item->skip.cause), item->skip.cause,
+                     item->skip.well, item->skip.source, item->skip.count, &item->skip.first_due,
+                     &item->skip.last_due, NULL);
+        break;
+    case GATHERED_NOTICE:
+        take_notice(core, &item->notice);
+        break;
+    default:
+        break;
+    }
+}
+
+/** By begin time; a tie by well and source, so that equal inputs give equal rows. */
+static int by_begun(const void *a, const void *b)
+{
+    const struct scan *x = a, *y = b;
+    if (x->begun.boot_ms != y->begun.boot_ms)
+        return x->begun.boot_ms < y->begun.boot_ms ? -1 : 1;
+    if (x->well != y->well)
+        return x->well < y->well ? -1 : 1;
+    return (x->source > y->source) - (x->source < y->source);
+}
+
+/** seq as the transaction will give it: the well's next, counted on within the batch. */
+static void number_scans(struct core *core)
+{
+    for (size_t i = 0; i < core->n_scans; i++) {
+        uint64_t next = journal_next_seq(core->options.journal, core->scans[i].well);
+        for (size_t k = 0; k < i; k++)
+            if (core->scans[k].well == core->scans[i].well)
+                next++;
+        core->scans[i].seq = next;
+    }
+}
+
+static void measure_one(struct core *core, size_t index)
+{
+    struct scan *scan = &core->scans[index];
+    const int w = core_well_index(core, scan->well);
+    if (w < 0)
+        return;
+    struct core_well *well = &core->wells[w];
+    struct fact facts[MEASURE_FACTS_MAX];
+    size_t n_facts = 0;
+    measure_scan(well->fold, core->options.plan, well->plan, scan, &core->record, facts, &n_facts);
+    for (size_t i = 0; i < n_facts && core->n_facts < CORE_FACTS_MAX; i++) {
+        facts[i].pos = index;
+        core->facts[core->n_facts++] = facts[i];
+    }
+    const struct stamp due = core_due_of(core, scan);
+    if (core->refusing)
+        ledger_count(core->options.ledger, GAP_DISK, CAUSE_DISK_REFUSED, scan->well, scan->source,
+                     1, &due, &due, "The disk refused to store scans.");
+    else
+        ledger_see_scan(core->options.ledger, scan, &core->record, &due);
+    well->touched = true;
+    core->counts.scans++;
+}
+
+static void gather_cursors(struct core *core)
+{
+    core->n_cursors = 0;
+    for (int d = 0; d < core->options.plan->n_destinations; d++)
+        for (int s = 0; s < 2; s++)
+            for (int w = 0; w < core->options.plan->n_wells; w++) {
+                struct core_cursor *cursor = &core->destinations[d].cursor[s][w];
+                if (!cursor->dirty)
+                    continue;
+                struct cursor *row = &core->cursors[core->n_cursors++];
+                *row = (struct cursor){.well = core->wells[w].plan->number,
+                                       .stream = (uint8_t)(s + 1),
+                                       .pos = cursor->pos,
+                                       .seq = cursor->seq};
+                snprintf(row->destination, sizeof row->destination, "%s",
+                         core->options.plan->destinations[d].name);
+            }
+}
+
+static void cursors_are_stored(struct core *core)
+{
+    for (int d = 0; d < core->options.plan->n_destinations; d++)
+        for (int s = 0; s < 2; s++)
+            for (int w = 0; w < core->options.plan->n_wells; w++)
+                core->destinations[d].cursor[s][w].dirty = false;
+}
+
+static void note_newest(struct core *core)
+{
+    for (size_t i = 0; i < core->n_scans; i++) {
+        const int w = core_well_index(core, core->scans[i].well);
+        if (w < 0)
+            continue;
+        core->wells[w].newest_pos = core->scans[i].pos;
+        atomic_store_explicit(&core->wells[w].newest_seq, core->scans[i].seq, memory_order_release);
+    }
+    for (size_t i = 0; i < core->n_gaps; i++)
+        for (int w = 0; w < core->options.plan->n_wells; w++)
+            if (core->gaps[i].all_wells || core->gaps[i].well == core->wells[w].plan->number)
+                core->wells[w].newest_gap_pos = core->gaps[i].pos;
+}
+
+/** The disk refused: these scans were read but are not stored. They are counted, shown live with a
+ * mark, and never become records. */
+static void refused(struct core *core, const struct up_error *error)
+{
+    core->counts.failed_commits++;
+    ledger_put_back(core->options.ledger, core->gaps, core->n_gaps);
+    for (size_t i = 0; i < core->n_scans; i++) {
+        const struct stamp due = core_due_of(core, &core->scans[i]);
+        ledger_count(core->options.ledger, GAP_DISK, CAUSE_DISK_REFUSED, core->scans[i].well,
+                     core->scans[i].source, 1, &due, &due, "The disk refused to store scans.");
+    }
+    if (!core->refusing)
+        say(SAY_ERROR, "journal",
+            "%s. Polling goes on and live values are marked not_journaled; nothing is sent as a "
+            "record until the disk takes "
+            "scans again. Check the space and the state of the disk that holds %s.",
+            error->why, core->options.plan->journal.path);
+    core->refusing = true;
+}
+
+static void after_commit(struct core *core)
+{
+    for (int w = 0; w < core->options.plan->n_wells; w++) {
+        if (core->wells[w].touched)
+            core->wells[w].snapshot_due = true;
+        core->wells[w].touched = false;
+    }
+    core->n_scans = core->n_facts = core->n_events = core->n_gaps = 0;
+}
+
+void core_commit(struct core *core, int64_t now_us)
+{
+    (void)now_us;
+    const struct stamp now = stamp_take(core->options.clock, &core->watch);
+    qsort(core->scans, core->n_scans, sizeof *core->scans, by_begun);
+    if (!core->refusing)
+        number_scans(core);
+    for (size_t i = 0; i < core->n_scans; i++)
+        measure_one(core, i);
+    core_see_deliveries(core, &now);
+    if (core->refusing) {
+        after_commit(core);
+        return;
+    }
+    core->n_gaps = ledger_take_changed(core->options.ledger, &now, core->gaps, CORE_GAPS_MAX);
+    gather_cursors(core);
+    if (core->n_scans + core->n_gaps + core->n_events == 0 && core->n_cursors == 0)
+        return;
+    struct batch batch = {.scans = core->scans,
+                          .n_scans = core->n_scans,
+                          .facts = core->facts,
+                          .n_facts = core->n_facts,
+                          .gaps = core->gaps,
+                          .n_gaps = core->n_gaps,
+                          .events = core->events,
+                          .n_events = core->n_events,
+                          .cursors = core->cursors,
+                          .n_cursors = core->n_cursors};
+    struct up_error error = {0};
+    if (journal_append(core->options.journal, &batch, &error) != UP_OK) {
+        refused(core, &error);
+    } else {
+        core->counts.commits++;
+        cursors_are_stored(core);
+        note_newest(core);
+    }
+    after_commit(core);
+}

@@ -1,0 +1,81 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * core_inside.h - core's state, shared by core.c, core_commit.c and core_wall.c only.
+ */
+#ifndef UPHOLE_CORE_INSIDE_H
+#define UPHOLE_CORE_INSIDE_H
+
+#include "core.h"
+
+#include "uphole/gather.h"
+
+#include <stdatomic.h>
+
+#define CORE_FACTS_MAX 1024
+#define CORE_GAPS_MAX 256
+#define CORE_EVENTS_MAX 64
+#define COMMIT_EVERY_US 1000000
+#define RETRY_JOURNAL_US 5000000
+#define SNAPSHOT_EVERY_US 5000000
+#define DELIVERY_GAP_AFTER_MS 60000
+
+struct core_well {
+    const struct well_plan *plan;
+    struct fold *fold;
+    bool touched;      /* has scans in the batch under way */
+    bool snapshot_due; /* the wall was full, or a commit changed it */
+    uint64_t newest_pos;
+    _Atomic uint64_t newest_seq;
+    uint64_t newest_gap_pos;
+    struct snapshot snapshot;
+};
+
+struct core_cursor {
+    uint64_t pos, seq;
+    int64_t accepted_boot_ms;   /* begun of the newest accepted row; this boot only, else 0 */
+    struct stamp waiting_since; /* of the oldest row that waits, as far as known; boot_ms 0: none */
+    bool dirty;
+};
+
+struct core_destination {
+    uint8_t state; /* of the connection, as the SCADA side says */
+    uint8_t cause;
+    char reason[160];
+    struct core_cursor *cursor[2]; /* [STREAM_RECORD - 1, STREAM_GAP - 1][well index] */
+};
+
+struct core {
+    struct core_options options;
+    struct clock_watch watch;
+    struct core_well *wells;
+    struct core_destination destinations[PLAN_DESTINATIONS_MAX];
+    struct core_counts counts;
+    struct scan *scans; /* JOURNAL_BATCH_SCANS_MAX */
+    struct fact facts[CORE_FACTS_MAX];
+    struct gap gaps[CORE_GAPS_MAX];
+    struct event events[CORE_EVENTS_MAX];
+    struct cursor *cursors;
+    size_t n_scans, n_facts, n_gaps, n_events, n_cursors;
+    struct record record;
+    struct wall_message message;
+    int64_t next_commit_us, next_state_us, next_snapshots_us, retry_journal_us;
+    uint32_t heartbeat;
+    uint16_t days_left;
+    int wall;
+    bool wall_up, safe, refusing;
+};
+
+/** Index of the plan's well with this journal number, or -1. */
+int core_well_index(const struct core *core, uint16_t number);
+/** Due time on the grid of the scan, as a stamp. */
+struct stamp core_due_of(const struct core *core, const struct scan *scan);
+void core_take_item(struct core *core, const struct gathered *item);
+void core_commit(struct core *core, int64_t now_us);
+void core_serve_wall(struct core *core);
+void core_send_snapshots(struct core *core);
+void core_send_state(struct core *core);
+void core_see_deliveries(struct core *core, const struct stamp *now);
+bool core_destination_acknowledges(const struct core *core, uint16_t destination);
+uint64_t core_waiting(const struct core *core, uint16_t destination, uint16_t well_index);
+
+#endif

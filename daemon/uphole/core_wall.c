@@ -1,0 +1,274 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * core_wall.c - core's half of the wall: snapshots, state and "more" out; wants, acceptances and
+ * destination states back.
+ *
+ * What comes back is untrusted: wall_receive has checked shapes, here meanings are checked. A
+ * cursor only moves forward, never past what is committed, and only once publishing is safe.
+ */
+#include "core_inside.h"
+
+#include "uphole/say.h"
+
+#include <inttypes.h>
+#include <stdio.h>
+#include <string.h>
+
+#define MESSAGES_A_STEP_MAX 256
+
+bool core_destination_acknowledges(const struct core *core, uint16_t destination)
+{
+    return core->options.plan->destinations[destination].medium == DESTINATION_MQTT;
+}
+
+uint64_t core_waiting(const struct core *core, uint16_t destination, uint16_t well_index)
+{
+    const uint64_t newest = core_newest_seq(core, well_index);
+    const uint64_t accepted = core->destinations[destination].cursor[0][well_index].seq;
+    return newest > accepted ? newest - accepted : 0;
+}
+
+static void lost(struct core *core)
+{
+    core->wall_up = false;
+    core->wall = -1;
+}
+
+/** True if it went; a full wall keeps the message for later, a gone one is noted. */
+static bool out(struct core *core)
+{
+    if (core->wall < 0)
+        return false;
+    const enum up_rc rc = wall_send(core->wall, &core->message);
+    if (rc == UP_E_PORT)
+        lost(core);
+    return rc == UP_OK;
+}
+
+static void send_more(struct core *core, const struct core_well *well)
+{
+    core->message.kind = WALL_MORE;
+    core->message.more = (struct wall_more){.well = well->plan->number,
+                                            .newest_scan_pos = well->newest_pos,
+                                            .newest_scan_seq = atomic_load(&well->newest_seq),
+                                            .newest_gap_pos = well->newest_gap_pos};
+    (void)out(core); /* said again with the next snapshot */
+}
+
+void core_send_snapshots(struct core *core)
+{
+    const struct stamp now = stamp_take(core->options.clock, &core->watch);
+    for (int i = 0; i < core->options.plan->n_wells; i++) {
+        struct core_well *well = &core->wells[i];
+        if (!well->snapshot_due)
+            continue;
+        measure_at(well->fold, core->options.plan, well->plan, core->options.run, &now,
+                   !core->refusing, &well->snapshot);
+        well->snapshot.gaps_open =
+            (uint32_t)ledger_open_of_well(core->options.ledger, well->plan->number);
+        if (!core->safe || core->wall < 0) {
+            well->snapshot_due = core->wall < 0 ? false : well->snapshot_due;
+            continue;
+        }
+        core->message.kind = WALL_SNAPSHOT;
+        core->message.snapshot = well->snapshot;
+        if (!out(core))
+            continue;
+        core->counts.snapshots++;
+        well->snapshot_due = false;
+        send_more(core, well);
+    }
+}
+
+static uint8_t delivery_state(const struct core *core, uint16_t destination, uint64_t waiting,
+                              bool late)
+{
+    const struct core_destination *to = &core->destinations[destination];
+    if (!core->wall_up || to->state == DELIVERY_DOWN)
+        return DELIVERY_DOWN;
+    if (to->state == DELIVERY_STOPPED || to->state == DELIVERY_UNKNOWN)
+        return to->state;
+    return waiting > 0 && late ? DELIVERY_CATCHING_UP : DELIVERY_UP;
+}
+
+static bool is_late(const struct core *core, uint16_t destination, uint16_t well, int64_t now_ms)
+{
+    const struct core_cursor *cursor = &core->destinations[destination].cursor[0][well];
+    return core_waiting(core, destination, well) > 0 && cursor->waiting_since.boot_ms != 0 &&
+           now_ms - cursor->waiting_since.boot_ms > DELIVERY_GAP_AFTER_MS;
+}
+
+void core_send_state(struct core *core)
+{
+    if (core->wall < 0)
+        return;
+    const struct stamp now = stamp_take(core->options.clock, &core->watch);
+    struct wall_state *state = &core->message.state;
+    core->message.kind = WALL_STATE;
+    memset(state, 0, sizeof *state);
+    state->clock = now.clock;
+    state->journal_ok = !core->refusing;
+    state->days_left = core->days_left;
+    state->heartbeat = core->heartbeat;
+    state->n_destinations = core->options.plan->n_destinations;
+    state->n_wells = core->options.plan->n_wells;
+    for (uint16_t w = 0; w < state->n_wells; w++) {
+        state->well[w].well = core->wells[w].plan->number;
+        state->well[w].gaps_open =
+            (uint16_t)ledger_open_of_well(core->options.ledger, core->wells[w].plan->number);
+    }
+    for (uint16_t d = 0; d < state->n_destinations; d++) {
+        if (!core_destination_acknowledges(core, d))
+            continue;
+        uint64_t all = 0;
+        bool late = false;
+        for (uint16_t w = 0; w < state->n_wells; w++) {
+            const uint64_t waiting = core_waiting(core, d, w);
+            const bool well_late = is_late(core, d, w, now.boot_ms);
+            const uint8_t of_well = delivery_state(core, d, waiting, well_late);
+            all += waiting;
+            late = late || well_late;
+            if (of_well > state->well[w].delivery)
+                state->well[w].delivery = of_well;
+            if (waiting > state->well[w].waiting)
+                state->well[w].waiting = waiting > UINT32_MAX ? UINT32_MAX : (uint32_t)waiting;
+        }
+        state->destination[d].state = delivery_state(core, d, all, late);
+        state->destination[d].waiting = all > UINT32_MAX ? UINT32_MAX : (uint32_t)all;
+    }
+    (void)out(core); /* the next one comes in a second */
+}
+
+/** Since when something waits, and the ledger's delivery rows. */
+void core_see_deliveries(struct core *core, const struct stamp *now)
+{
+    for (uint16_t d = 0; d < core->options.plan->n_destinations; d++) {
+        if (!core_destination_acknowledges(core, d))
+            continue;
+        for (uint16_t w = 0; w < core->options.plan->n_wells; w++) {
+            struct core_destination *to = &core->destinations[d];
+            struct core_cursor *cursor = &to->cursor[0][w];
+            const bool waiting = core_waiting(core, d, w) > 0;
+            if (!waiting)
+                cursor->waiting_since = (struct stamp){0};
+            else if (cursor->waiting_since.boot_ms == 0)
+                cursor->waiting_since = *now;
+            const uint8_t cause = core->wall_up ? to->cause : CAUSE_SCADA_SIDE_DOWN;
+            char sentence[GAP_CAUSE_MAX];
+            if (!core->wall_up)
+                snprintf(sentence, sizeof sentence, "The SCADA side of Uphole was down.");
+            else
+                snprintf(sentence, sizeof sentence, "%s: %.150s",
+                         core->options.plan->destinations[d].name,
+                         to->reason[0] != '\0' ? to->reason : "not every record was accepted.");
+            ledger_see_delivery(core->options.ledger, core->options.plan->destinations[d].name,
+                                core->wells[w].plan->number, waiting, &cursor->waiting_since,
+                                cursor->seq, core_newest_seq(core, w), now, cause, sentence);
+        }
+    }
+}
+
+static void accepted(struct core *core, const struct wall_accepted *message)
+{
+    const int w = core_well_index(core, message->well);
+    if (w < 0 || message->destination >= core->options.plan->n_destinations || !core->safe ||
+        message->stream < STREAM_RECORD || message->stream > STREAM_GAP) {
+        core->counts.bad_messages++;
+        return;
+    }
+    struct core_cursor *cursor =
+        &core->destinations[message->destination].cursor[message->stream - 1][w];
+    const bool is_record = message->stream == STREAM_RECORD;
+    const uint64_t newest = journal_newest_pos(core->options.journal);
+    if (message->pos <= cursor->pos || message->pos > newest ||
+        (is_record &&
+         (message->seq < cursor->seq || message->seq > core_newest_seq(core, (uint16_t)w)))) {
+        core->counts.bad_messages++;
+        return;
+    }
+    cursor->pos = message->pos;
+    cursor->seq = is_record ? message->seq : 0;
+    cursor->dirty = true;
+    core->counts.accepted++;
+    if (!is_record)
+        return;
+    /* The oldest that still waits came after the accepted row: its time is a lower bound, so a wait
+     * is never under-reported by much. */
+    const int64_t now_ms = clock_boot_ms(core->options.clock);
+    if (message->boot_ms > 0 && message->boot_ms <= now_ms && cursor->waiting_since.boot_ms != 0 &&
+        message->boot_ms > cursor->waiting_since.boot_ms) {
+        const int64_t by_ms = message->boot_ms - cursor->waiting_since.boot_ms;
+        cursor->waiting_since.boot_ms += by_ms;
+        cursor->waiting_since.utc_ms += by_ms;
+    }
+}
+
+static void refused(struct core *core, const struct wall_refused *message)
+{
+    char reason[160];
+    if (core_well_index(core, message->well) < 0 ||
+        message->destination >= core->options.plan->n_destinations) {
+        core->counts.bad_messages++;
+        return;
+    }
+    core->counts.refused++;
+    say_escape(reason, sizeof reason, message->reason,
+               strnlen(message->reason, sizeof message->reason));
+    struct core_destination *to = &core->destinations[message->destination];
+    to->cause = message->code == 0x10   ? CAUSE_NO_SUBSCRIBER
+                : message->code == 0x97 ? CAUSE_QUOTA
+                                        : CAUSE_NOT_AUTHORISED;
+    snprintf(to->reason, sizeof to->reason, "%s", reason);
+}
+
+static void destination(struct core *core, const struct wall_destination *message)
+{
+    if (message->destination >= core->options.plan->n_destinations ||
+        message->state > DELIVERY_STOPPED) {
+        core->counts.bad_messages++;
+        return;
+    }
+    struct core_destination *to = &core->destinations[message->destination];
+    to->state = message->state;
+    to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE ? message->cause
+                                                                             : CAUSE_UNREACHABLE;
+    if (message->state != DELIVERY_UP)
+        say_escape(to->reason, sizeof to->reason, message->reason,
+                   strnlen(message->reason, sizeof message->reason));
+}
+
+void core_serve_wall(struct core *core)
+{
+    for (int i = 0; i < MESSAGES_A_STEP_MAX && core->wall >= 0; i++) {
+        const enum up_rc rc = wall_receive(core->wall, &core->message);
+        if (rc == UP_E_TIMEOUT)
+            return;
+        if (rc == UP_E_PORT) {
+            lost(core);
+            return;
+        }
+        if (rc != UP_OK) {
+            core->counts.bad_messages++;
+            continue;
+        }
+        switch (core->message.kind) {
+        case WALL_WANT:
+            core->options.want(core->options.want_context, &core->message.want);
+            break;
+        case WALL_ACCEPTED:
+            accepted(core, &core->message.accepted);
+            break;
+        case WALL_REFUSED:
+            refused(core, &core->message.refused);
+            break;
+        case WALL_DESTINATION:
+            destination(core, &core->message.destination);
+            break;
+        case WALL_ALIVE:
+            break;
+        default:
+            core->counts.bad_messages++;
+            break;
+        }
+    }
+}

@@ -1,0 +1,53 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * help.c - what every command shares: help, usage errors, exit codes, the terminal's width.
+ */
+#include "command.h"
+
+#include "uphole/error.h"
+
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/ioctl.h>
+#include <sysexits.h>
+#include <unistd.h>
+
+void command_print_help(const struct command *command)
+{
+    printf("Usage: uphole %s\n%s.\n\n%s", command->usage, command->summary, command->help);
+}
+
+int command_wants_help(const struct command *command, int argc, char **argv)
+{
+    (void)command;
+    for (int i = 1; i < argc && strcmp(argv[i], "--") != 0; i++)
+        if (strcmp(argv[i], "--help") == 0 || strcmp(argv[i], "-h") == 0)
+            return 1;
+    return 0;
+}
+
+int command_usage_error(const struct command *command, const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    fprintf(stderr, "uphole %s: ", command->name);
+    vfprintf(stderr, format, arguments);
+    va_end(arguments);
+    fprintf(stderr, "\nUsage: uphole %s\nTry 'uphole help %s'.\n", command->usage, command->name);
+    return EX_USAGE;
+}
+
+int command_fail(const struct up_error *error)
+{
+    fprintf(stderr, "uphole: %s\n", error->why);
+    return up_exit_code(error->rc);
+}
+
+int command_width(void)
+{
+    struct winsize size;
+    if (ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_col >= 40)
+        return size.ws_col;
+    return 120;
+}

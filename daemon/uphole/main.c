@@ -1,0 +1,116 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * main.c - the table of commands, and the one way into each.
+ */
+#include "command.h"
+
+#include "uphole/publish.h"
+#include "uphole/stamp.h"
+
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+#include <sysexits.h>
+
+static const struct command *const COMMANDS[] = {
+    &COMMAND_CHECK,  &COMMAND_RUN,     &COMMAND_GAPS,     &COMMAND_TABLE,
+    &COMMAND_DECODE, &COMMAND_CONVERT, &COMMAND_SIMULATE,
+};
+enum { COMMAND_N = sizeof COMMANDS / sizeof COMMANDS[0] };
+
+static const struct command *find(const char *name)
+{
+    for (size_t i = 0; i < COMMAND_N; i++)
+        if (strcmp(COMMANDS[i]->name, name) == 0)
+            return COMMANDS[i];
+    return NULL;
+}
+
+static void print_help(FILE *out)
+{
+    fputs("Usage: uphole COMMAND [OPTION]... [ARGUMENT]...\n"
+          "Carry a downhole gauge's readings from the surface unit's Modbus registers to SCADA, "
+          "and prove what was carried.\n\n"
+          "Commands:\n",
+          out);
+    for (size_t i = 0; i < COMMAND_N; i++)
+        fprintf(out, "  %-10s %s\n", COMMANDS[i]->name, COMMANDS[i]->summary);
+    fputs("\n"
+          "  help COMMAND  options and examples of one command\n"
+          "  --help        this text\n"
+          "  --version     version and licence\n\n"
+          "Exit codes: 0 good, 1 the thing asked does not hold, 64 wrong usage, 65 bad data, 66 no "
+          "such file, 69 not available,\n"
+          "74 input or output failed, 75 try again later (somebody else holds it), 78 bad "
+          "configuration.\n\n"
+          "Monitoring only. Uphole reads; it never starts, stops or trips a pump, and it is not a "
+          "protection system.\n",
+          out);
+}
+
+static int print_version(void)
+{
+    puts("uphole " UPHOLE_VERSION "\n"
+         "License Apache-2.0: Apache License, version 2.0 "
+         "<https://www.apache.org/licenses/LICENSE-2.0>.\n"
+         "This is free software: you are free to change and redistribute it.\n"
+         "There is NO WARRANTY, to the extent permitted by law.");
+    return 0;
+}
+
+static int unknown(const char *name)
+{
+    fprintf(stderr, "uphole: there is no command '%s'; expected one of", name);
+    for (size_t i = 0; i < COMMAND_N; i++)
+        fprintf(stderr, "%s %s", i == 0 ? "" : ",", COMMANDS[i]->name);
+    fputs("\nTry 'uphole --help'.\n", stderr);
+    return EX_USAGE;
+}
+
+/** Output that nobody could read is an error too: a full disk behind a redirect must not look like
+ * success. */
+static int flushed(int code)
+{
+    if (fflush(stdout) != 0 || ferror(stdout)) {
+        fputs("uphole: the output could not be written\n", stderr);
+        return code == 0 ? EX_IOERR : code;
+    }
+    return code;
+}
+
+int main(int argc, char **argv)
+{
+    signal(SIGPIPE, SIG_IGN);
+    if (argc < 2) {
+        print_help(stderr);
+        return EX_USAGE;
+    }
+    const char *name = argv[1];
+    if (strcmp(name, "--version") == 0 || strcmp(name, "-V") == 0)
+        return flushed(print_version());
+    if (strcmp(name, "--help") == 0 || strcmp(name, "-h") == 0 ||
+        (strcmp(name, "help") == 0 && argc == 2)) {
+        print_help(stdout);
+        return flushed(0);
+    }
+    if (strcmp(name, "help") == 0) {
+        const struct command *command = find(argv[2]);
+        if (command == NULL)
+            return unknown(argv[2]);
+        command_print_help(command);
+        return flushed(0);
+    }
+    if (strcmp(name, SCADA_SIDE_ARGUMENT) == 0) {
+        struct up_clock clock;
+        clock_of_system(&clock);
+        return publish_run(WALL_FD, &clock, UPHOLE_VERSION);
+    }
+    const struct command *command = find(name);
+    if (command == NULL)
+        return unknown(name);
+    if (command_wants_help(command, argc - 1, argv + 1)) {
+        command_print_help(command);
+        return flushed(0);
+    }
+    return flushed(command->run(argc - 1, argv + 1));
+}

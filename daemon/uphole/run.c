@@ -1,0 +1,480 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * run.c - the daemon's well side: starts lines, core, backlog and SCADA side; keeps them going;
+ * stops them in order.
+ *
+ * Start: plan, journal, lines (polling into the rings first), then the journal's checks beside it;
+ * nothing is published before they end. Stop: lines finish their exchange, rings drain, core writes
+ * cursors and the clean-stop mark, the SCADA side says goodbye, exit.
+ */
+#include "command.h"
+#include "core.h"
+#include "backlog.h"
+#include "side_process.h"
+
+#include "uphole/gather.h"
+#include "uphole/say.h"
+
+#include <errno.h>
+#include <getopt.h>
+#include <poll.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdatomic.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/eventfd.h>
+#include <sys/signalfd.h>
+#include <sys/wait.h>
+#include <sysexits.h>
+#include <unistd.h>
+
+#define RING_SLOTS 64
+#define CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2)
+#define OPEN_GAPS_MAX 2048
+#define SIDE_RESTART_US 1000000
+#define SIDE_STOP_MS 1500
+#define JOURNAL_RETRY_US 5000000
+#define LISTEN_AGAIN_AFTER_MS 600000 /* ten minutes without us: listen before asking */
+
+struct well_side {
+    struct up_clock clock;
+    struct plan *plan;
+    struct journal *journal;
+    struct ledger *ledger;
+    struct core *core;
+    struct backlog_thread *backlog;
+    struct ring *rings[PLAN_LINES_MAX];
+    struct gatherer *gatherers[PLAN_LINES_MAX];
+    struct clock_watch watch;
+    struct stamp began;
+    uint64_t run;
+    char boot_id[37];
+    int wake_fd, signal_fd;
+    /* the SCADA side */
+    pid_t side;
+    int side_wall; /* handed to the backlog's thread, which closes it */
+    int64_t side_next_us;
+    struct wall_cursor cursors[CURSORS_MAX];
+    /* the check beside polling */
+    pthread_t checker;
+    bool checking, safe;
+    _Atomic int checked; /* 0 under way, 1 good, -1 failed */
+    struct up_error check_error;
+    int64_t journal_retry_us;
+};
+
+static void print_faults(const struct plan_faults *faults)
+{
+    char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32];
+    for (int i = 0; i < faults->n; i++) {
+        plan_fault_to_text(&faults->fault[i], text, sizeof text);
+        fprintf(stderr, "%s\n", text);
+    }
+    if (faults->more > 0)
+        fprintf(stderr, "and %d more\n", faults->more);
+}
+
+/** Which lines must be listened to first: those whose stanza the last run did not have, and all
+ * after ten minutes without us. */
+static bool must_listen(const struct well_side *side, const struct line_plan *line)
+{
+    const struct last_run *last = journal_last_run(side->journal);
+    (void)line;
+    if (!last->exists || last->boot != side->began.boot)
+        return true;
+    return side->began.boot_ms - last->last.boot_ms > LISTEN_AGAIN_AFTER_MS;
+}
+
+static enum up_rc start_lines(struct well_side *side, bool again, struct up_error *error)
+{
+    for (uint16_t i = 0; i < side->plan->n_lines; i++) {
+        const struct line_options options = {
+            .plan = side->plan,
+            .index = i,
+            .clock = &side->clock,
+            .ring = side->rings[i],
+            .wake_fd = side->wake_fd,
+            .run = side->run,
+            .grid_start_us = side->began.boot_ms * 1000,
+            .listen_first = !again && must_listen(side, &side->plan->lines[i]),
+            .floor_utc_ms = side->watch.floor_utc_ms,
+            .seed = (uint32_t)(side->run ^ i),
+        };
+        const enum up_rc rc = gather_start(&options, &side->gatherers[i], error);
+        if (rc != UP_OK)
+            return rc;
+    }
+    return UP_OK;
+}
+
+static void stop_lines(struct well_side *side)
+{
+    for (int i = 0; i < PLAN_LINES_MAX; i++) {
+        gather_stop(side->gatherers[i]);
+        side->gatherers[i] = NULL;
+    }
+}
+
+static void *check_journal(void *context)
+{
+    struct well_side *side = context;
+    const enum up_rc rc = journal_make_safe(side->journal, &side->check_error);
+    atomic_store(&side->checked, rc == UP_OK ? 1 : -1);
+    const uint64_t one = 1;
+    (void)!write(side->wake_fd, &one, sizeof one);
+    return NULL;
+}
+
+static uint64_t newest_seq(void *context, uint16_t well_index)
+{
+    const struct well_side *side = context;
+    return core_newest_seq(side->core, well_index);
+}
+
+static enum up_rc open_journal(struct well_side *side, struct up_error *error)
+{
+    enum up_rc rc =
+        journal_open(side->plan->journal.path, &side->clock, side->boot_id, &side->journal, error);
+    if (rc != UP_OK)
+        return rc;
+    const struct last_run *last = journal_last_run(side->journal);
+    side->watch.floor_utc_ms = stamp_build_utc_ms();
+    if (last->exists && last->last.utc_ms > side->watch.floor_utc_ms &&
+        last->last.clock != CLOCK_STATE_NEVER_SET)
+        side->watch.floor_utc_ms = last->last.utc_ms;
+    side->began = stamp_take(&side->clock, &side->watch);
+    rc = journal_begin_run(side->journal, &side->began, &side->run, error);
+    if (rc == UP_OK)
+        rc = journal_put_plan(side->journal, side->plan, &side->began, "start", error);
+    if (rc != UP_OK)
+        return rc;
+    side->ledger = ledger_create(side->plan, side->run, OPEN_GAPS_MAX);
+    if (side->ledger == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for the gap ledger");
+    return ledger_load(side->ledger, side->journal, &side->began, error);
+}
+
+static enum up_rc make_core(struct well_side *side, struct up_error *error)
+{
+    const struct backlog_thread_options backlog = {.plan = side->plan,
+                                                   .journal_directory = side->plan->journal.path,
+                                                   .newest_seq = newest_seq,
+                                                   .context = side};
+    enum up_rc rc = backlog_thread_start(&backlog, &side->backlog, error);
+    if (rc != UP_OK)
+        return rc;
+    const struct core_options options = {.plan = side->plan,
+                                         .clock = &side->clock,
+                                         .journal = side->journal,
+                                         .ledger = side->ledger,
+                                         .rings = side->rings,
+                                         .n_rings = side->plan->n_lines,
+                                         .run = side->run,
+                                         .grid_start_us = side->began.boot_ms * 1000,
+                                         .floor_utc_ms = side->watch.floor_utc_ms,
+                                         .want = backlog_thread_want,
+                                         .want_context = side->backlog};
+    return core_create(&options, &side->core, error);
+}
+
+static enum up_rc prepare(struct well_side *side, struct up_error *error)
+{
+    side->wake_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
+    sigset_t signals;
+    sigemptyset(&signals);
+    sigaddset(&signals, SIGINT);
+    sigaddset(&signals, SIGTERM);
+    sigaddset(&signals, SIGCHLD);
+    sigaddset(&signals, SIGHUP);
+    pthread_sigmask(SIG_BLOCK, &signals, NULL);
+    side->signal_fd = signalfd(-1, &signals, SFD_CLOEXEC | SFD_NONBLOCK);
+    if (side->wake_fd < 0 || side->signal_fd < 0)
+        return UP_FAIL_ERRNO(error, UP_E_SYSTEM, "no descriptors to start with: %s",
+                             strerror(errno));
+    for (uint16_t i = 0; i < side->plan->n_lines; i++) {
+        side->rings[i] = ring_create(RING_SLOTS, sizeof(struct gathered));
+        if (side->rings[i] == NULL)
+            return UP_FAIL(error, UP_E_MEMORY, "no memory for the ring of line %s",
+                           side->plan->lines[i].name);
+    }
+    enum up_rc rc = open_journal(side, error);
+    if (rc == UP_OK)
+        rc = make_core(side, error);
+    if (rc == UP_OK)
+        rc = start_lines(side, false, error);
+    if (rc != UP_OK)
+        return rc;
+    if (pthread_create(&side->checker, NULL, check_journal, side) != 0)
+        return UP_FAIL(error, UP_E_SYSTEM, "the journal's check could not be started");
+    side->checking = true;
+    return UP_OK;
+}
+
+/* ---- the SCADA side's life ---- */
+
+static void start_side(struct well_side *side)
+{
+    struct up_error error = {0};
+    int fd = -1;
+    if (side_process_start(&side->side, &fd, &error) != UP_OK) {
+        say(SAY_ERROR, "uphole", "%s. It is tried again in a second.", error.why);
+        side->side_next_us = clock_boot_us(&side->clock) + SIDE_RESTART_US;
+        return;
+    }
+    const size_t n = core_cursors(side->core, side->cursors, CURSORS_MAX);
+    side->side_wall = fd;
+    backlog_thread_greet(side->backlog, fd, side->run, side->cursors, n);
+}
+
+static void reap_side(struct well_side *side)
+{
+    int status = 0;
+    const pid_t ended = side->side > 0 ? waitpid(side->side, &status, WNOHANG) : 0;
+    if (ended != side->side || ended <= 0)
+        return;
+    char how[64];
+    side_process_ending(status, how, sizeof how);
+    say(SAY_WARNING, "uphole",
+        "The SCADA side %s. Polling and the journal go on; it is started again.", how);
+    core_set_wall(side->core, -1);
+    side->side = 0;
+    side->side_wall = -1;
+    side->side_next_us = clock_boot_us(&side->clock) + SIDE_RESTART_US;
+}
+
+static void keep_side(struct well_side *side)
+{
+    reap_side(side);
+    if (side->side == 0 && clock_boot_us(&side->clock) >= side->side_next_us)
+        start_side(side);
+    const int greeted = backlog_thread_greeted(side->backlog);
+    if (greeted >= 0)
+        core_set_wall(side->core, greeted);
+}
+
+static void stop_side(struct well_side *side)
+{
+    if (side->side <= 0)
+        return;
+    if (side->side_wall >= 0) {
+        const struct wall_message goodbye = {.kind = WALL_STOP};
+        (void)!wall_send_wait(side->side_wall, &goodbye, 200);
+    }
+    for (int waited_ms = 0; waited_ms < SIDE_STOP_MS; waited_ms += 10) {
+        int status = 0;
+        if (waitpid(side->side, &status, WNOHANG) == side->side)
+            return;
+        side->clock.sleep_until(side->clock.context, clock_boot_us(&side->clock) + 10000);
+    }
+    kill(side->side, SIGKILL); /* it hangs in a lookup, say: nobody waits for it */
+    waitpid(side->side, NULL, 0);
+}
+
+/* ---- keeping going ---- */
+
+static void end_check(struct well_side *side)
+{
+    const int checked = atomic_load(&side->checked);
+    if (!side->checking || checked == 0)
+        return;
+    pthread_join(side->checker, NULL);
+    side->checking = false;
+    if (checked > 0) {
+        side->safe = true;
+        core_set_safe(side->core);
+        backlog_thread_set_safe(side->backlog);
+        return;
+    }
+    say(SAY_ERROR, "journal",
+        "%s. Nothing is published until the journal's check succeeds; it is tried again.",
+        side->check_error.why);
+    side->journal_retry_us = clock_boot_us(&side->clock) + JOURNAL_RETRY_US;
+}
+
+static void check_again(struct well_side *side)
+{
+    if (side->safe || side->checking || clock_boot_us(&side->clock) < side->journal_retry_us)
+        return;
+    atomic_store(&side->checked, 0);
+    side->check_error = (struct up_error){0};
+    side->checking = pthread_create(&side->checker, NULL, check_journal, side) == 0;
+    if (!side->checking)
+        side->journal_retry_us = clock_boot_us(&side->clock) + JOURNAL_RETRY_US;
+}
+
+/** The disk refused: once it takes rows again a new run begins, because what was written around the
+ * failure proves nothing. */
+static void recover_journal(struct well_side *side)
+{
+    const int64_t now_us = clock_boot_us(&side->clock);
+    if (!core_journal_refuses(side->core) || side->checking || now_us < side->journal_retry_us)
+        return;
+    side->journal_retry_us = now_us + JOURNAL_RETRY_US;
+    struct up_error error = {0};
+    if (journal_reopen(side->journal, &error) != UP_OK ||
+        journal_checkpoint(side->journal, &error) != UP_OK)
+        return;
+    stop_lines(side); /* they account for their dues up to now */
+    core_flush(side->core);
+    side->began = stamp_take(&side->clock, &side->watch);
+    if (journal_begin_run(side->journal, &side->began, &side->run, &error) == UP_OK)
+        core_new_run(side->core, side->run, side->began.boot_ms * 1000);
+    if (start_lines(side, true, &error) != UP_OK)
+        say(SAY_ERROR, "uphole", "%s", error.why);
+    if (side->side > 0)
+        kill(side->side, SIGTERM); /* it must hear the new run; it is started again at once */
+}
+
+/** True when the daemon is asked to stop. */
+static bool read_signals(struct well_side *side)
+{
+    struct signalfd_siginfo info;
+    bool stop = false;
+    while (read(side->signal_fd, &info, sizeof info) == (ssize_t)sizeof info) {
+        if (info.ssi_signo == SIGINT || info.ssi_signo == SIGTERM)
+            stop = true;
+        else if (info.ssi_signo == SIGHUP)
+            say(SAY_INFO, "uphole",
+                "A changed configuration is taken at the next start of Uphole.");
+    }
+    return stop;
+}
+
+static void wait_for_work(struct well_side *side, int64_t until_us)
+{
+    const bool wall = core_wall_is_up(side->core);
+    struct pollfd fds[] = {{.fd = side->wake_fd, .events = POLLIN},
+                           {.fd = side->signal_fd, .events = POLLIN},
+                           {.fd = wall ? side->side_wall : -1, .events = POLLIN}};
+    const int64_t left_us = until_us - clock_boot_us(&side->clock);
+    const struct timespec timeout = {.tv_sec = left_us > 0 ? left_us / 1000000 : 0,
+                                     .tv_nsec = left_us > 0 ? left_us % 1000000 * 1000 : 0};
+    (void)ppoll(fds, 3, &timeout, NULL);
+    uint64_t woken;
+    (void)!read(side->wake_fd, &woken, sizeof woken);
+}
+
+static void loop(struct well_side *side)
+{
+    for (;;) {
+        if (read_signals(side))
+            return;
+        end_check(side);
+        check_again(side);
+        recover_journal(side);
+        keep_side(side);
+        const int64_t next_us = core_step(side->core);
+        const int64_t soon_us = clock_boot_us(&side->clock) + 200000;
+        wait_for_work(side, next_us < soon_us ? next_us : soon_us);
+    }
+}
+
+static void stop(struct well_side *side)
+{
+    stop_lines(side);
+    if (side->checking)
+        pthread_join(side->checker, NULL);
+    side->checking = false;
+    if (side->core != NULL) {
+        core_serve_rest(side->core);
+        core_flush(side->core);
+    }
+    if (side->journal != NULL && side->run != 0) {
+        struct up_error error = {0};
+        const struct stamp ended = stamp_take(&side->clock, &side->watch);
+        if (journal_end_run(side->journal, &ended, "stopped", &error) != UP_OK)
+            say(SAY_WARNING, "journal", "%s", error.why);
+    }
+    stop_side(side);
+    backlog_thread_stop(side->backlog);
+    core_destroy(side->core);
+    ledger_destroy(side->ledger);
+    journal_close(side->journal);
+    for (int i = 0; i < PLAN_LINES_MAX; i++)
+        ring_destroy(side->rings[i]);
+    if (side->wake_fd >= 0)
+        close(side->wake_fd);
+    if (side->signal_fd >= 0)
+        close(side->signal_fd);
+}
+
+static int run_plan(struct plan *plan)
+{
+    struct well_side *side = calloc(1, sizeof *side);
+    if (side == NULL) {
+        fputs("uphole: no memory to start with\n", stderr);
+        return EX_OSERR;
+    }
+    side->plan = plan;
+    side->wake_fd = side->signal_fd = side->side_wall = -1;
+    clock_of_system(&side->clock);
+    clock_boot_id(side->boot_id);
+    struct up_error error = {0};
+    int code = 0;
+    if (prepare(side, &error) == UP_OK) {
+        say(SAY_INFO, "uphole",
+            "Uphole " UPHOLE_VERSION " runs for site %s on box %s: %u wells, %u lines, plan %.8s. "
+                                     "Monitoring only; not a protection system.",
+            plan->site, plan->box, plan->n_wells, plan->n_lines, plan->digest);
+        loop(side);
+        say(SAY_INFO, "uphole", "Stopping.");
+    } else {
+        code = command_fail(&error);
+    }
+    stop(side);
+    free(side);
+    return code;
+}
+
+static int run(int argc, char **argv)
+{
+    static const struct option OPTIONS[] = {{"config", required_argument, NULL, 'c'},
+                                            {"maps", required_argument, NULL, 'm'},
+                                            {NULL, 0, NULL, 0}};
+    const char *config = CONFIG_DEFAULT, *maps = NULL;
+    optind = 1;
+    for (int c; (c = getopt_long(argc, argv, "c:m:", OPTIONS, NULL)) != -1;) {
+        if (c == 'c')
+            config = optarg;
+        else if (c == 'm')
+            maps = optarg;
+        else
+            return command_usage_error(&COMMAND_RUN, "an option is not known");
+    }
+    if (optind < argc)
+        return command_usage_error(
+            &COMMAND_RUN, "'%s' is not expected here; the file goes behind --config", argv[optind]);
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    struct plan *plan = NULL;
+    if (faults == NULL)
+        return EX_OSERR;
+    const enum up_rc rc = plan_from_file(config, maps, &plan, faults);
+    if (rc != UP_OK)
+        print_faults(faults);
+    free(faults);
+    if (rc != UP_OK)
+        return up_exit_code(rc);
+    const int code = run_plan(plan);
+    plan_free(plan);
+    return code;
+}
+
+const struct command COMMAND_RUN = {
+    .name = "run",
+    .summary = "run the daemon in the foreground",
+    .usage = "run [--config FILE] [--maps DIRECTORY]",
+    .help = "  --config FILE      configuration (default " CONFIG_DEFAULT ")\n"
+            "  --maps DIRECTORY   where maps are looked up (default: maps/ beside the "
+            "configuration, then the installed ones)\n\n"
+            "Polls the lines, journals each scan before anything is told, and serves the "
+            "destinations. Log lines go to standard error.\n"
+            "SIGTERM or Ctrl-C stops it in order. Only read requests go out on a line; but if the "
+            "drive reads this gauge on the same pair,\n"
+            "our questions can spoil its answers, and a drive set to trip or to control speed on "
+            "gauge data may then stop or change the\n"
+            "pump. Get the consent of whoever is responsible for the drive first.\n\n"
+            "Monitoring only; not a protection system.\n",
+    .run = run,
+};
