@@ -68,7 +68,7 @@ struct channel {
     uint8_t bit_low, bit_high;   /* BITS */
     bool has_bits;
     struct decimal scale, offset;/* raw * scale + offset is in `unit` */
-    unit_id unit;
+    unit_number unit;
     struct conversion to_point;  /* raw -> the point's own unit, in one step */
     uint8_t n_markers, n_faults, n_limits, n_values;
     struct marker not_fitted[MAP_MARKERS_MAX];
@@ -189,10 +189,10 @@ enum unit_set { UNITS_METRIC = 1, UNITS_US = 2, UNITS_OWN = 3 };
 /** Which unit a destination sends a point in. */
 struct unit_choice {
     uint8_t set;                          /* enum unit_set */
-    unit_id by_kind[QUANTITY_COUNT_OF_KINDS]; /* 0: the set's own */
+    unit_number by_kind[QUANTITY_COUNT_OF_KINDS]; /* 0: the set's own */
 };
 /** The unit in which a point goes out, and the resolution there (a point's resolution converted and rounded to 1, 2 or 5 x 10^n for own units). */
-unit_id unit_choice_of(const struct unit_choice *choice, unsigned point, double *resolution);
+unit_number unit_choice_of(const struct unit_choice *choice, unsigned point, double *resolution);
 
 struct view {
     uint8_t unit_id;

@@ -56,7 +56,7 @@ struct point {
 const struct point *point_get(unsigned number);
 /** Number of an id, or 0. */
 unsigned point_find(const char *id, size_t length);
-unit_id point_unit(unsigned number); /* the point's own unit inside */
+unit_number point_unit(unsigned number); /* the point's own unit inside */
 /** A point whose value is one of the gauge's sensors (1 to 15, 47 to 50): silent when the gauge is. */
 int point_is_of_gauge(unsigned number);
 

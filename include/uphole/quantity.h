@@ -51,7 +51,7 @@ enum quantity {
     QUANTITY_COUNT_OF_KINDS
 };
 
-/** Index into the table of units; 0 is none. */
+/** Index into the table of units; 0 is none. (`unit_id` stays free for the unit ids of Modbus.) */
 typedef uint16_t unit_id; /* a number, not a struct: the one typedef that saves a cast on each wire */
 
 enum pressure_reference { REFERENCE_NONE = 0, REFERENCE_ABSOLUTE, REFERENCE_GAUGE, REFERENCE_UNKNOWN };
@@ -67,18 +67,18 @@ struct unit {
 };
 
 size_t unit_count(void); /* ids run from 1 to unit_count() - 1 */
-const struct unit *unit_get(unit_id id); /* id 0 or beyond: the unit "none" of QUANTITY_NONE */
+const struct unit *unit_get(unit_number id); /* id 0 or beyond: the unit "none" of QUANTITY_NONE */
 /**
  * Finds a unit by its name or a spelling of it (`°C`, `kgf/cm²`, `MΩ`, `µA`, `psi`, `F`). `kind` QUANTITY_NONE takes any kind, the first
  * in table order; else only units of that kind (so `degF` of TEMPERATURE_DIFFERENCE is the difference). `°F (difference)` names the
  * difference outright. Returns 0 where nothing matches.
  */
-unit_id unit_find(const char *name, size_t length, enum quantity kind);
-unit_id unit_of_kind(enum quantity kind); /* the one unit inside */
+unit_number unit_find(const char *name, size_t length, enum quantity kind);
+unit_number unit_of_kind(enum quantity kind); /* the one unit inside */
 const char *quantity_name(enum quantity kind); /* "pressure", "temperature difference", ... */
 enum quantity quantity_from_name(const char *name, size_t length); /* names of points.md's kinds: "temp_difference" too */
 /** OPC UA UnitId of a Rec 20 code: its ASCII characters as a big-endian number. Source: OPC 10000-8. -1 where there is no code. */
-int32_t unit_opc_ua_id(unit_id id);
+int32_t unit_opc_ua_id(unit_number id);
 
 /** An exact decimal: mantissa * 10^exponent. */
 struct decimal {
@@ -97,14 +97,14 @@ struct conversion {
  * Combines raw counts -> map's unit (raw * scale + offset) -> unit `to` into one step, in exact arithmetic as far as 128 bits carry.
  * UP_E_RANGE where the units are not of one kind or the scale is zero. Source of factors: the unit table.
  */
-UP_MUST enum up_rc conversion_make(struct decimal scale, struct decimal offset, unit_id from,
-                                   unit_id to, struct conversion *out, struct up_error *error);
+UP_MUST enum up_rc conversion_make(struct decimal scale, struct decimal offset, unit_number from,
+                                   unit_number to, struct conversion *out, struct up_error *error);
 static inline double conversion_apply(const struct conversion *conversion, double x)
 {
     return (x * conversion->multiply + conversion->add) / conversion->divide;
 }
 /** Converts one number between two units of one kind; NaN where they are not. */
-double unit_convert(double value, unit_id from, unit_id to);
+double unit_convert(double value, unit_number from, unit_number to);
 
 /** Rounds half to even to a multiple of `resolution` (0.1, 1, ...; 0 leaves it), as text with just the digits needed: no exponent, no
  *  negative zero, locale-free. Returns the length; 0 and "" for a number that is not finite. */
@@ -113,6 +113,6 @@ size_t number_to_text(double value, double resolution, char into[static NUMBER_T
 
 /** A number with its unit, as configured: "28 s", "0 to 60 MPa" is two. Finds number and unit; false where it is not one. */
 bool quantity_from_text(const char *text, size_t length, enum quantity kind, double *in_own_unit,
-                        unit_id *unit);
+                        unit_number *unit);
 
 #endif

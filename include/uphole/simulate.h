@@ -22,6 +22,11 @@ struct well_truth {
 /** Physically coherent: hydrostatics, build-up and draw-down, temperature by load, noise of a count or two by seed. Same seed and time, same truth. */
 void well_truth_at(uint64_t seed, int64_t time_ms, struct well_truth *out);
 
+/** What the well does, over and over: `days` is steady for 30 h, then draws down, is shut in and starts again within 48 h (the default). */
+enum well_schedule { WELL_SCHEDULE_DAYS = 0, WELL_SCHEDULE_BRISK /* the same story in 6 min */, WELL_SCHEDULE_STEADY, WELL_SCHEDULES };
+const char *well_schedule_name(uint8_t schedule); /* "days", "brisk", "steady" */
+void well_truth_scheduled(uint64_t seed, uint8_t schedule, int64_t time_ms, struct well_truth *out);
+
 /* ---- a unit (pure but for its own memory) ---- */
 
 struct virtual_unit; /* opaque */
@@ -33,6 +38,7 @@ struct virtual_unit_options {
     bool no_discharge;        /* discharge sensors not fitted: markers in their registers */
     int64_t powered_at_ms;    /* first data first_data later */
     const char *truth_log;    /* NDJSON file of every refresh, or NULL */
+    uint8_t schedule;         /* enum well_schedule */
 };
 struct virtual_unit *virtual_unit_create(const struct virtual_unit_options *options, struct up_error *error);
 void virtual_unit_destroy(struct virtual_unit *unit);
@@ -45,16 +51,50 @@ void virtual_unit_set_gauge(struct virtual_unit *unit, int64_t time_ms, bool pre
 void virtual_unit_power_cycle(struct virtual_unit *unit, int64_t time_ms);
 void virtual_unit_set_alive(struct virtual_unit *unit, bool alive);
 
-/* ---- serving (I/O) ---- */
+/* ---- a line of units (pure): bytes and instants in, bytes and instants out; what is served, and what a harness steps ---- */
 
 #define SIMULATE_UNITS_MAX 16
 #define SIMULATE_LINES_MAX 8
+#define SIMULATE_CONNECTIONS_MAX 16 /* of a TCP line; a serial line has connection 0 */
 
 struct simulate_line {
     struct line_plan line;    /* serial: a pty is opened and linked at line.device; tcp: a listener at host:port (port 0: a free one) */
     uint16_t n_units;
     struct virtual_unit_options units[SIMULATE_UNITS_MAX];
+    uint32_t reply_delay_us;  /* between the end of a request (with its t3.5) and the answer's first byte */
 };
+
+struct fault_script; /* opaque; read once, shared by all lines */
+/** Parses docs/simulator.md's script. `name` stands in messages (file:line). UP_E_INPUT; UP_E_MISSING where a file can't be read. */
+UP_MUST enum up_rc fault_script_from_text(const char *name, const char *text, size_t length, struct fault_script **out, struct up_error *error);
+UP_MUST enum up_rc fault_script_from_file(const char *path, struct fault_script **out, struct up_error *error);
+void fault_script_free(struct fault_script *script);
+
+struct virtual_line_counts {
+    uint64_t requests, answers, faults, bad_frames, other_units, collisions /* asked while the line was sending */,
+        quiet_violations /* asked within t3.5 of an answer's end */, foreign_exchanges;
+};
+
+struct virtual_line; /* opaque */
+/** `options` and `script` (may be NULL) are borrowed. Times of the script count from `start_us`; instants are the caller's, us, and never go back. */
+struct virtual_line *virtual_line_create(const struct simulate_line *options, const struct fault_script *script, uint64_t seed,
+                                         int64_t start_us, struct up_error *error);
+void virtual_line_destroy(struct virtual_line *line);
+/** Bytes from the master. On a serial line they take their characters' time from the first one on. */
+void virtual_line_receive(struct virtual_line *line, int64_t now_us, unsigned connection, const uint8_t *bytes, size_t n);
+/** Drops what a connection still holds. */
+void virtual_line_forget(struct virtual_line *line, unsigned connection);
+/** The next instant at which something is to be done; INT64_MAX: nothing until bytes come. */
+int64_t virtual_line_next_us(const struct virtual_line *line);
+/** Bytes that have left by now_us (a serial byte: when its last bit has), at most `room` of one connection; 0: none. */
+size_t virtual_line_send(struct virtual_line *line, int64_t now_us, unsigned *connection, uint8_t *into, size_t room);
+/** False while the script holds the converter unplugged. */
+bool virtual_line_is_plugged(struct virtual_line *line, int64_t now_us);
+struct virtual_unit *virtual_line_unit(struct virtual_line *line, unsigned index);
+const struct virtual_line_counts *virtual_line_counts_of(const struct virtual_line *line);
+
+/* ---- serving (I/O) ---- */
+
 struct simulate_options {
     uint16_t n_lines;
     struct simulate_line lines[SIMULATE_LINES_MAX];
