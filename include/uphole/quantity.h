@@ -52,7 +52,7 @@ enum quantity {
 };
 
 /** Index into the table of units; 0 is none. (`unit_id` stays free for the unit ids of Modbus.) */
-typedef uint16_t unit_id; /* a number, not a struct: the one typedef that saves a cast on each wire */
+typedef uint16_t unit_number;
 
 enum pressure_reference { REFERENCE_NONE = 0, REFERENCE_ABSOLUTE, REFERENCE_GAUGE, REFERENCE_UNKNOWN };
 
