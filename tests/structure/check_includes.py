@@ -1,0 +1,69 @@
+#!/usr/bin/env python3
+"""Fails where a room takes what the design doesn't allow it: front doors only, third-party headers by room, clocks in base/stamp.c alone.
+
+The rules are those of DEVELOPERS.md, "Rooms". Planted defect that it must catch: `#include "../journal/store.h"` in daemon/publish.
+"""
+import pathlib
+import re
+import sys
+
+top = pathlib.Path(sys.argv[1] if len(sys.argv) > 1 else __file__).resolve()
+top = top if top.is_dir() else top.parents[2]
+
+BASE = {"error", "say", "stamp", "quantity", "quality", "points", "wire", "pdu", "scan", "ring", "wall"}
+# Front doors that a room may include, beside its own private headers.
+DOORS = {
+    "base": BASE,
+    "configure": BASE | {"plan"},
+    "gather": BASE | {"plan", "gather"},
+    "journal": BASE | {"plan", "journal"},
+    "measure": BASE - {"say", "ring", "wall"} | {"plan", "measure"},
+    "publish": BASE | {"plan", "publish", "table"},
+    "simulate": BASE | {"plan", "simulate"},
+    "uphole": BASE | {"plan", "gather", "journal", "measure", "publish", "table", "simulate"},
+}
+THIRD_PARTY = {
+    "configure": {"yaml.h", "sha2.h"},
+    "gather": {"modbus.h", "modbus/modbus.h"},
+    "journal": {"sqlite3.h"},
+    "publish": {"mosquitto.h", "mqtt_protocol.h"},
+}
+# Headers of C and of POSIX or Linux that count as "libc".
+SYSTEM = re.compile(r"^(arpa|linux|net|netinet|sys)/[a-z0-9_]+\.h$|^(assert|complex|ctype|dirent|endian|errno|fcntl|fenv|float|getopt|grp|"
+                    r"inttypes|langinfo|limits|locale|math|netdb|poll|pthread|pty|pwd|sched|semaphore|setjmp|signal|stdarg|stdatomic|stdbool|"
+                    r"stddef|stdint|stdio|stdlib|string|strings|sysexits|syslog|termios|time|unistd|wchar|tgmath)\.h$")
+PURE_FORBIDS = {"stdio.h", "stdlib.h", "time.h", "unistd.h", "sys/time.h", "sys/socket.h", "pthread.h", "fcntl.h", "poll.h"}
+CLOCKS = re.compile(r"\b(clock_gettime|gettimeofday|time|adjtimex|ntp_gettime|timespec_get)\s*\(")
+
+faults = []
+for room, doors in DOORS.items():
+    for path in sorted((top / "daemon" / room).glob("*.[ch]")):
+        for number, line in enumerate(path.read_text().splitlines(), 1):
+            where = f"{path.relative_to(top)}:{number}"
+            code = re.sub(r"//.*|/\*.*?(\*/|$)", "", line)
+            if CLOCKS.search(re.sub(r'"(\\.|[^"\\])*"', "", code)) and path.name != "stamp.c":
+                faults.append(f"{where}: reads a clock; only daemon/base/stamp.c may")
+            include = re.match(r'\s*#\s*include\s*([<"])([^>"]+)[>"]', line)
+            if not include:
+                continue
+            kind, name = include.groups()
+            if kind == '"':
+                if name.startswith("uphole/"):
+                    if name[len("uphole/"):-2] not in doors:
+                        faults.append(f"{where}: {room} may not include {name}")
+                elif "/" in name or not (path.parent / name).exists():
+                    faults.append(f"{where}: {name} is no header of this room; another room's way in is include/uphole/")
+            elif name in THIRD_PARTY.get(room, set()):
+                continue
+            elif not SYSTEM.match(name):
+                faults.append(f"{where}: {room} may not use {name}")
+            elif room == "measure" and name in PURE_FORBIDS:
+                faults.append(f"{where}: measuring is pure and may not use {name}")
+for path in sorted((top / "include" / "uphole").glob("*.h")):
+    for number, line in enumerate(path.read_text().splitlines(), 1):
+        include = re.match(r'\s*#\s*include\s*<([^>]+)>', line)
+        if include and not SYSTEM.match(include.group(1)):
+            faults.append(f"{path.relative_to(top)}:{number}: a front door may not show {include.group(1)}")
+
+print("\n".join(faults) if faults else "rooms take only what they may")
+sys.exit(1 if faults else 0)
