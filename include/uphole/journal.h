@@ -106,7 +106,10 @@ void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t w
 void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_t well, bool waiting,
                          const struct stamp *oldest_waiting, uint64_t accepted_seq, uint64_t newest_seq, const struct stamp *now,
                          uint8_t cause, const char *sentence);
-/** Rows that changed since the last call, as new revisions; at most `room`, the rest next time. Skip counts of open rows come at most once a minute. */
+/** From now on rows are opened under this run: a run that begins within the life of the ledger (the disk had refused). */
+void ledger_set_run(struct ledger *ledger, uint64_t run);
+/** Rows that changed since the last call, as new revisions; at most `room`, the rest next time. Skip counts of open rows come at most once a minute;
+ *  `now` NULL: all that changed, for an orderly stop. */
 size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into, size_t room);
 /** The rows just taken did not get stored: they are changed still. */
 void ledger_put_back(struct ledger *ledger, const struct gap *rows, size_t n);
@@ -145,6 +148,21 @@ bool journal_read_well_id(struct journal_reader *reader, uint16_t number, char i
 /** Count of scan rows of a well in [from, to], by outcome; for the books. */
 UP_MUST enum up_rc journal_count_scans(struct journal_reader *reader, uint16_t well, uint8_t source, int64_t from_utc_ms, int64_t to_utc_ms,
                                        uint64_t by_outcome[static OUTCOME_COUNT], struct up_error *error);
+/** The same for every well and source at once, in one pass; at most `room` rows of (well, source). */
+struct scan_count {
+    uint16_t well;
+    uint8_t source;
+    uint64_t by_outcome[OUTCOME_COUNT];
+};
+UP_MUST enum up_rc journal_count_all(struct journal_reader *reader, int64_t from_utc_ms, int64_t to_utc_ms, struct scan_count *into,
+                                     size_t room, size_t *got, struct up_error *error);
+/** All cursors; at most `room`; returns their number. */
+size_t journal_read_cursors(struct journal_reader *reader, struct cursor *into, size_t room);
+/** Newest pos and seq of a well's scans; 0 where there is none. */
+UP_MUST enum up_rc journal_read_newest(struct journal_reader *reader, uint16_t well, uint64_t *pos, uint64_t *seq,
+                                       struct up_error *error);
+/** Id of the plan of the newest run; 0 where there is none. */
+uint32_t journal_read_newest_plan(struct journal_reader *reader);
 /** Oldest and newest times of the journal's scans; false when empty. */
 bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *to_utc_ms);
 

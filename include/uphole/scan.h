@@ -175,6 +175,7 @@ struct gap {
     uint32_t recovered;
     bool lost;
     char cause[GAP_CAUSE_MAX];
+    struct stamp last_due; /* last due time counted, of polls never attempted; the ledger's own memory, not published */
 };
 
 /** A thing worth knowing that is no gap: start, stop, plan, clock step, refused write, retention. */
