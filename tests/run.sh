@@ -1,0 +1,91 @@
+#!/usr/bin/env bash
+# Installs what the tests need, builds every kind of build, and runs all tests. `--long` adds what takes longer than ten minutes.
+#
+#   tests/run.sh [--long] [--quick] [NAME]     --quick: only the release build's tests; NAME: only tests whose name holds it
+#
+# The last line is `N passed, N failed, N skipped`; a test that can't run on this machine is skipped by name, with the reason.
+set -u
+cd "$(dirname "${BASH_SOURCE[0]}")/.." || exit 70
+. config/packages.sh
+long=no quick=no only=
+for argument in "$@"; do
+    case $argument in
+    --long) long=yes ;;
+    --quick) quick=yes ;;
+    -*) echo "tests/run.sh: $argument is not known; expected --long, --quick or a part of a test's name" >&2; exit 64 ;;
+    *) only=$argument ;;
+    esac
+done
+# shellcheck disable=SC2086
+need_packages $BUILD_PACKAGES libcmocka-dev clang clang-format libclang-rt-14-dev valgrind strace socat mosquitto mosquitto-clients \
+    python3 python3-pymodbus python3-jsonschema python3-paho-mqtt sqlite3 e2fsprogs mount binutils git nodejs npm
+export LC_ALL=C.UTF-8 UPHOLE_LONG=$([ $long = yes ] && echo 1 || echo 0)
+out=$(mktemp -d)
+trap 'rm -rf "$out"' EXIT
+passed=0 failed=0 skipped=0
+failures=()
+
+note() { printf '\n== %s\n' "$*"; }
+
+# build NAME CMAKE-OPTION... : configures and builds into build/NAME; a warning is an error here.
+build() {
+    local name=$1
+    shift
+    note "build $name"
+    if cmake -S . -B "build/$name" -G Ninja -DUPHOLE_WERROR=ON "$@" >"$out/$name.log" 2>&1 && ninja -C "build/$name" >>"$out/$name.log" 2>&1; then
+        passed=$((passed + 1))
+    else
+        tail -n 40 "$out/$name.log"
+        failed=$((failed + 1))
+        failures+=("build $name")
+        return 1
+    fi
+}
+
+# run_tests NAME CTEST-OPTION... : ctest in build/NAME, counted by test.
+run_tests() {
+    local name=$1
+    shift
+    note "tests of build $name"
+    ctest --test-dir "build/$name" -j 3 --output-on-failure --no-tests=ignore ${only:+-R "$only"} "$@" >"$out/ctest-$name.log" 2>&1
+    grep -E '^ *[0-9]+/[0-9]+ Test|SKIP' "$out/ctest-$name.log"
+    local good bad skip
+    good=$(grep -cE 'Test +#[0-9]+: .* Passed ' "$out/ctest-$name.log")
+    skip=$(grep -cE 'Test +#[0-9]+: .*\*\*\*Skipped' "$out/ctest-$name.log")
+    bad=$(grep -cE 'Test +#[0-9]+: .*(\*\*\*Failed|\*\*\*Timeout|\*\*\*Exception|\*\*\*Not Run|Subprocess aborted)' "$out/ctest-$name.log")
+    passed=$((passed + good)) skipped=$((skipped + skip)) failed=$((failed + bad))
+    if [ "$bad" -gt 0 ]; then
+        failures+=("$(grep -E 'Test +#[0-9]+: .*(\*\*\*Failed|\*\*\*Timeout|\*\*\*Exception|\*\*\*Not Run|Subprocess aborted)' "$out/ctest-$name.log" | sed 's/.*: \([a-z0-9_.-]*\) .*/'"$name"': \1/' | tr '\n' ' ')")
+        sed -n '1,400p' "$out/ctest-$name.log"
+    fi
+}
+
+labels=(-LE long)
+[ $long = yes ] && labels=()
+started=$(date +%s)
+build release -DUPHOLE_BUILD=release && run_tests release "${labels[@]}"
+if [ $quick = no ]; then
+    build debug -DUPHOLE_BUILD=debug && ASAN_OPTIONS=detect_leaks=1 run_tests debug -L unit
+    build tsan -DUPHOLE_BUILD=tsan && TSAN_OPTIONS=halt_on_error=1 run_tests tsan -L threads
+    build clang -DCMAKE_C_COMPILER=clang -DUPHOLE_BUILD=debug && run_tests clang -R fuzz
+fi
+if [ $quick = no ] && [ -z "$only" ]; then
+    note "valgrind"
+    for program in build/release/tests/*/test_*; do
+        [ -x "$program" ] || continue
+        name=$(basename "$program")
+        grep -qx "$name" tests/valgrind.txt || continue
+        if valgrind -q --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite "$program" >"$out/valgrind.log" 2>&1; then
+            echo "  $name clean"
+            passed=$((passed + 1))
+        else
+            tail -n 40 "$out/valgrind.log"
+            failed=$((failed + 1))
+            failures+=("valgrind $name")
+        fi
+    done
+fi
+note "done in $(($(date +%s) - started)) s"
+for failure in "${failures[@]}"; do echo "failed: $failure"; done
+echo "$passed passed, $failed failed, $skipped skipped"
+[ $failed -eq 0 ] && [ $passed -gt 0 ]
