@@ -79,5 +79,7 @@ const char *duration_to_text(int64_t ms, char into[static STAMP_TEXT_MAX]);
  * Returns false, leaving `utc_ms` untouched, where it is not RFC 3339. Source: RFC 3339 section 5.6, appendix D.
  */
 bool stamp_from_text(const char *text, size_t length, int64_t *utc_ms);
+/** Reads an ISO 8601 duration of weeks, days, hours, minutes, seconds (`PT28S`, `P1DT2H`; years and months have no fixed length). Whole text. */
+bool duration_from_text(const char *text, size_t length, int64_t *ms);
 
 #endif
