@@ -15,8 +15,9 @@ struct mqtt_client;
  * library fail, or the secrets can't be read. */
 struct mqtt_client *mqtt_client_start(const struct plan *plan, uint16_t destination,
                                       struct side *side, struct up_error *error);
-/** Publishes "offline" if connected, disconnects, ends its thread: within `within_ms`, else it is
- * left behind. NULL is fine. */
-void mqtt_client_stop(struct mqtt_client *client, int within_ms);
+/** Publishes "offline" if connected, disconnects, ends its thread: within `within_ms`. False: it
+ * hangs (in a lookup, say) and was left behind; what it borrowed must then stay until the process
+ * ends. NULL is fine. */
+bool mqtt_client_stop(struct mqtt_client *client, int within_ms);
 
 #endif

@@ -6,12 +6,14 @@
 
 #include <errno.h>
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 
 #define SEND_WAIT_MS 2000
 
 struct side {
     struct side_options options;
+    _Atomic uint64_t run; /* a new one begins where the disk had refused */
     struct live *live;
     pthread_mutex_t send_lock;
     struct inbox *inbox[PLAN_DESTINATIONS_MAX]; /* NULL: not MQTT */
@@ -43,6 +45,7 @@ struct side *side_create(const struct side_options *options, struct up_error *er
         return NULL;
     }
     side->options = *options;
+    atomic_init(&side->run, options->run);
     side->live = live_create(options->plan);
     if (side->live == NULL) {
         UP_FAIL(error, UP_E_MEMORY, "no memory for the newest readings of %u wells",
@@ -109,6 +112,9 @@ bool side_take(struct side *side, const struct wall_message *message)
     case WALL_MORE:
         more_to_all(side, &message->more);
         break;
+    case WALL_NUMBERS:
+        atomic_store(&side->run, message->numbers.run);
+        break;
     case WALL_STOP:
         return false;
     default:
@@ -134,7 +140,7 @@ const char *side_version(const struct side *side)
 
 uint64_t side_run(const struct side *side)
 {
-    return side->options.run;
+    return atomic_load(&side->run);
 }
 
 struct live *side_live(const struct side *side)

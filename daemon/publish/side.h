@@ -32,8 +32,8 @@ struct side_options {
 struct side *side_create(const struct side_options *options, struct up_error *error);
 void side_destroy(struct side *side); /* after every destination has stopped; NULL is fine */
 
-/** Hands one message of the wall to whom it concerns. False: the well side asks us to stop. Plan,
- * numbers and what only goes back are ignored. */
+/** Hands one message of the wall to whom it concerns. False: the well side asks us to stop. Of
+ * numbers only the run is taken; the plan and what only goes back are ignored. */
 bool side_take(struct side *side, const struct wall_message *message);
 
 const struct plan *side_plan(const struct side *side);
