@@ -1,0 +1,86 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * day.h - the lock-step harness: the real lines, core, journal, measure and table codec, with
+ * virtual units behind ports of the harness's own, on one clock that only the next event moves. A
+ * day takes seconds, and the same seed gives the same day.
+ *
+ *   virtual unit <- port (paced by the line's speed) <- line_step -> ring -> core_step -> wall ->
+ * receiver (table image, records, gaps)
+ *
+ * One thread steps everything, so an exchange on one line delays a neighbour line by its wire time:
+ * a simplification that no scenario here minds.
+ */
+#ifndef UPHOLE_TESTS_DAY_H
+#define UPHOLE_TESTS_DAY_H
+
+#include "uphole/gather.h"
+#include "uphole/journal.h"
+#include "uphole/plan.h"
+#include "uphole/simulate.h"
+#include "uphole/table.h"
+
+#define DAY_UNITS_MAX 8
+#define DAY_LINES_MAX 4
+#define DAY_START_UTC_MS INT64_C(1930118400000) /* 2031-03-01T00:00:00Z */
+
+/** What a fault hook may do with the answer that a unit is about to give. */
+struct day_answer {
+    uint8_t bytes[RTU_ADU_MAX + 64]; /* the RTU frame or TCP frame */
+    size_t n;                        /* 0: silence */
+    int64_t delay_us;                /* before its first byte, beside wire time */
+};
+struct day;
+struct day_options {
+    const char *config; /* YAML text; journal.path is replaced by a fresh directory */
+    uint64_t seed;
+    uint32_t refresh_ms; /* 0: the map's */
+    bool no_discharge[DAY_UNITS_MAX];
+    int64_t powered_before_ms; /* how long before the day began the units were powered (default 10
+                                  min) */
+    int64_t utc_ms;            /* 0: DAY_START_UTC_MS */
+    bool clock_unsynchronised;
+    /** Called for each answer; may change, delay or drop it. NULL: an honest line. */
+    void (*fault)(struct day *day, void *context, uint16_t line, const uint8_t *request,
+                  size_t n_request, struct day_answer *answer);
+    void *context;
+    /** Called once for each record that the receiver takes, in order; NULL: only counted. */
+    void (*record)(struct day *day, void *context, const struct record *record, bool live);
+    void (*snapshot)(struct day *day, void *context, const struct snapshot *snapshot);
+};
+struct day *day_create(const struct day_options *options);
+void day_destroy(struct day *day); /* an orderly stop; removes the directory */
+void day_run_for(struct day *day, int64_t ms);
+int64_t day_now_ms(const struct day *day); /* boot_ms; the day began at DAY_BOOT_MS */
+#define DAY_BOOT_MS INT64_C(3600000)
+/** kill -9 of the well side: everything in memory is gone, the journal stays; `down_ms` later it
+ * starts again. */
+void day_kill(struct day *day, int64_t down_ms);
+/** An orderly stop, and a start `down_ms` later. */
+void day_stop(struct day *day, int64_t down_ms);
+/** The broker is away: nothing is accepted until it is back. */
+void day_set_broker(struct day *day, bool up);
+void day_step_clock(struct day *day, int64_t by_ms); /* UTC only */
+struct virtual_unit *day_unit(struct day *day, uint16_t line, uint8_t unit_id);
+const struct plan *day_plan(const struct day *day);
+
+/** Books by plain arithmetic on what the journal holds: due = rows + never attempted, a source;
+ * fails the test where they don't balance. */
+struct day_books {
+    uint64_t due, rows, never_attempted, heard;
+};
+struct day_books day_check_books(struct day *day, const char *well_id, uint8_t source);
+/** Newest revisions of all ledger rows; returns their number. */
+size_t day_ledger(struct day *day, struct gap *into, size_t room);
+/** Rows of one kind (and source; 0 any) among them. */
+size_t day_count_gaps(struct day *day, uint8_t kind, uint8_t source);
+uint16_t day_register(struct day *day, uint8_t view, uint16_t address);
+
+struct day_counts {
+    uint64_t records, record_holes, snapshots;
+    uint64_t by_quality[256];      /* of records' readings */
+    uint64_t good, good_but_wrong; /* against the units' truth at the time of reading */
+    uint64_t asked, answered;
+};
+const struct day_counts *day_counts_of(const struct day *day);
+
+#endif

@@ -1,0 +1,85 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * day_inside.h - the harness's own state, shared by its files.
+ */
+#ifndef UPHOLE_TESTS_DAY_INSIDE_H
+#define UPHOLE_TESTS_DAY_INSIDE_H
+
+#include "day.h"
+
+#include "../../daemon/uphole/backlog.h"
+#include "../../daemon/uphole/core.h"
+
+#define DAY_ANSWERS_MAX 8
+#define DAY_WANTS_MAX 64
+#define DAY_RUNS_MAX 256
+
+struct day_unit {
+    struct virtual_unit *unit;
+    struct map *map;
+    uint16_t line;
+    uint8_t unit_id;
+};
+
+/** Bytes on their way back to a line: each answer's first byte arrives at `first_us`, the rest a
+ * character apart. */
+struct day_flight {
+    uint8_t bytes[RTU_ADU_MAX + 64];
+    size_t n, taken;
+    int64_t first_us, per_byte_us;
+};
+
+struct day_port {
+    struct day *day;
+    uint16_t line;
+    struct day_flight flights[DAY_ANSWERS_MAX];
+    size_t n_flights;
+    bool is_open;
+};
+
+struct day {
+    struct day_options options;
+    char directory[256];
+    struct up_clock clock;
+    int64_t now_us, utc_offset_us;
+    struct plan *plan;
+    struct journal *journal;
+    struct ledger *ledger;
+    struct core *core;
+    struct backlog *backlog;
+    uint64_t run;
+    int64_t began_ms[DAY_RUNS_MAX]; /* boot_ms of each start */
+    size_t n_runs;
+    struct day_unit units[DAY_UNITS_MAX];
+    size_t n_units;
+    struct day_port port_state[DAY_LINES_MAX];
+    struct port ports[DAY_LINES_MAX];
+    struct line *lines[DAY_LINES_MAX];
+    struct ring *rings[DAY_LINES_MAX];
+    int64_t line_next_us[DAY_LINES_MAX];
+    /* the receiver */
+    int wall[2]; /* [0] core's end, [1] ours */
+    bool broker_up;
+    struct table_image *image;
+    struct wall_want wants[DAY_WANTS_MAX];
+    size_t n_wants;
+    uint64_t cursor[PLAN_WELLS_MAX][3]; /* by well index and stream */
+    uint64_t newest[PLAN_WELLS_MAX][3];
+    bool want_out[PLAN_WELLS_MAX][3];
+    uint64_t last_run[PLAN_WELLS_MAX], last_seq[PLAN_WELLS_MAX];
+    struct wall_message *message;
+    struct day_counts counts;
+};
+
+void day_start(struct day *day);
+bool day_make_line(struct day *day, uint16_t line, const struct stamp *began,
+                   struct up_error *error);
+void day_take_want(void *context, const struct wall_want *want);
+void day_start_receiver(struct day *day);
+void day_stop_receiver(struct day *day);
+void day_serve_receiver(struct day *day);
+void day_say_destination(struct day *day);
+const struct destination_plan *day_destination(const struct day *day, uint8_t medium,
+                                               uint16_t *index);
+
+#endif

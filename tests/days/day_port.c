@@ -1,0 +1,170 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * day_port.c - a line's port in the harness: requests go to virtual units at once, answers come
+ * back at the line's pace on the day's clock.
+ */
+#include "day_inside.h"
+
+#include "check.h"
+
+#include "uphole/wire.h"
+
+static enum up_rc open_port(void *context, struct up_error *error)
+{
+    (void)error;
+    struct day_port *port = context;
+    port->is_open = true;
+    return UP_OK;
+}
+
+static void close_port(void *context)
+{
+    struct day_port *port = context;
+    port->is_open = false;
+    port->n_flights = 0;
+}
+
+static int64_t character_us(const struct day_port *port)
+{
+    const struct line_plan *line = &port->day->plan->lines[port->line];
+    return line->medium == LINE_MEDIUM_TCP
+               ? 1
+               : (int64_t)line_bits_per_character(line) * 1000000 / line->baud;
+}
+
+static struct virtual_unit *addressed(struct day *day, uint16_t line, uint8_t unit_id)
+{
+    for (size_t i = 0; i < day->n_units; i++)
+        if (day->units[i].line == line && day->units[i].unit_id == unit_id)
+            return day->units[i].unit;
+    return NULL;
+}
+
+/** The unit's answer as a frame of the line's kind; n 0: silence. */
+static void ask_unit(struct day_port *port, const uint8_t *bytes, size_t n,
+                     struct day_answer *answer)
+{
+    struct day *day = port->day;
+    const bool tcp = day->plan->lines[port->line].medium == LINE_MEDIUM_TCP;
+    const size_t head = tcp ? MBAP_SIZE : 1, tail = tcp ? 0 : 2;
+    uint8_t pdu[PDU_MAX];
+    if (n <= head + tail)
+        return;
+    const uint8_t unit_id = bytes[head - 1];
+    struct virtual_unit *unit = addressed(day, port->line, unit_id);
+    day->counts.asked++;
+    const size_t m = unit == NULL ? 0
+                                  : virtual_unit_answer(unit, day->now_us / 1000, bytes + head,
+                                                        n - head - tail, pdu);
+    if (m == 0)
+        return;
+    day->counts.answered++;
+    answer->n = tcp ? tcp_put_frame(answer->bytes, get_u16(bytes), unit_id, pdu, m)
+                    : rtu_put_frame(answer->bytes, unit_id, pdu, m);
+}
+
+static enum up_rc send_port(void *context, const uint8_t *bytes, size_t n, struct up_error *error)
+{
+    (void)error;
+    struct day_port *port = context;
+    struct day *day = port->day;
+    struct day_answer answer = {.n = 0};
+    ask_unit(port, bytes, n, &answer);
+    if (day->options.fault != NULL)
+        day->options.fault(day, day->options.context, port->line, bytes, n, &answer);
+    if (answer.n == 0)
+        return UP_OK;
+    assert_true(port->n_flights < DAY_ANSWERS_MAX);
+    struct day_flight *flight = &port->flights[port->n_flights++];
+    const int64_t per_byte_us = character_us(port);
+    *flight = (struct day_flight){.n = answer.n, .per_byte_us = per_byte_us};
+    memcpy(flight->bytes, answer.bytes, answer.n);
+    const struct line_plan *line = &day->plan->lines[port->line];
+    const int64_t quiet_us = line->medium == LINE_MEDIUM_TCP ? 500 : line_quiet_us(line);
+    flight->first_us =
+        day->now_us + (int64_t)n * per_byte_us + quiet_us + answer.delay_us + per_byte_us;
+    return UP_OK;
+}
+
+/** Bytes of a flight that have arrived by `at_us`. */
+static size_t arrived(const struct day_flight *flight, int64_t at_us)
+{
+    if (at_us < flight->first_us)
+        return 0;
+    const size_t n = 1 + (size_t)((at_us - flight->first_us) / flight->per_byte_us);
+    return n < flight->n ? n : flight->n;
+}
+
+static ssize_t take(struct day_port *port, uint8_t *into, size_t room)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < port->n_flights && n < room; i++) {
+        struct day_flight *flight = &port->flights[i];
+        const size_t there = arrived(flight, port->day->now_us);
+        for (; flight->taken < there && n < room; flight->taken++)
+            into[n++] = flight->bytes[flight->taken];
+    }
+    size_t kept = 0;
+    for (size_t i = 0; i < port->n_flights; i++)
+        if (port->flights[i].taken < port->flights[i].n)
+            port->flights[kept++] = port->flights[i];
+    port->n_flights = kept;
+    return (ssize_t)n;
+}
+
+static ssize_t receive_port(void *context, uint8_t *into, size_t room, int64_t deadline_us,
+                            struct up_error *error)
+{
+    (void)error;
+    struct day_port *port = context;
+    struct day *day = port->day;
+    const ssize_t there = take(port, into, room);
+    if (there > 0)
+        return there;
+    int64_t next_us = deadline_us;
+    for (size_t i = 0; i < port->n_flights; i++) {
+        /* As a driver does: bytes come in a chunk, here what is left of the frame. */
+        const struct day_flight *flight = &port->flights[i];
+        const int64_t end_us = flight->first_us + (int64_t)(flight->n - 1) * flight->per_byte_us;
+        if (end_us < next_us)
+            next_us = end_us;
+    }
+    if (next_us > day->now_us)
+        day->now_us = next_us;
+    return take(port, into, room);
+}
+
+static void flush_port(void *context)
+{
+    uint8_t sink[64];
+    while (take(context, sink, sizeof sink) > 0)
+        continue;
+}
+
+bool day_make_line(struct day *day, uint16_t index, const struct stamp *began,
+                   struct up_error *error)
+{
+    assert_true(index < DAY_LINES_MAX);
+    day->port_state[index] = (struct day_port){.day = day, .line = index};
+    day->ports[index] = (struct port){.open = open_port,
+                                      .close = close_port,
+                                      .send = send_port,
+                                      .receive = receive_port,
+                                      .flush = flush_port,
+                                      .context = &day->port_state[index]};
+    day->rings[index] = ring_create(256, sizeof(struct gathered));
+    const struct line_options options = {.plan = day->plan,
+                                         .index = index,
+                                         .clock = &day->clock,
+                                         .port = &day->ports[index],
+                                         .ring = day->rings[index],
+                                         .wake_fd = -1,
+                                         .run = day->run,
+                                         .grid_start_us = began->boot_ms * 1000,
+                                         .listen_first = false,
+                                         .floor_utc_ms = 1700000000000,
+                                         .seed = (uint32_t)day->options.seed};
+    day->lines[index] = line_create(&options, error);
+    day->line_next_us[index] = day->now_us;
+    return day->lines[index] != NULL;
+}
