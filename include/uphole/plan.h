@@ -295,7 +295,18 @@ const struct channel *map_channel(const struct map *map, unsigned point); /* NUL
 /** Sets the journal's number of well `index`; only before threads start. */
 void plan_number_well(struct plan *plan, uint16_t index, uint16_t number);
 
+/**
+ * Upper bound, ms, of one round of a line: each source once, and the longest probe of a dead unit (2 x response_timeout). Pure. It enters the
+ * stale limit where none is stated; gather's line_round_us is the exact figure, and `check` shows both.
+ */
+uint32_t plan_round_ms(const struct plan *plan, uint16_t line);
+/** The same where every unit answers. */
+uint32_t plan_round_without_probe_ms(const struct plan *plan, uint16_t line);
+
 /** Prints docs/configuration.md and docs/maps.md's tables of keys, from the one table of keys that the parser uses. */
 void plan_print_reference(void *stream /* FILE */);
+/** One of the two alone: all of docs/configuration.md; the part of docs/maps.md between its marks. */
+void plan_print_configuration_reference(void *stream /* FILE */);
+void plan_print_maps_reference(void *stream /* FILE */);
 
 #endif
