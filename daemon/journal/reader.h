@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * reader.h - a read-only connection and its statements; shared by reader.c and reader_gaps.c.
+ */
+#ifndef UPHOLE_JOURNAL_READER_H
+#define UPHOLE_JOURNAL_READER_H
+
+#include "store.h"
+
+enum reader_row {
+    R_SCANS,  /* of a well within a range of pos, oldest first */
+    R_BEFORE, /* newest of a well within a range of pos */
+    R_BACK,   /* head of rows of a well within a range of pos, newest first */
+    R_FACTS,
+    R_GAPS,   /* every revision after a pos */
+    R_LEDGER, /* newest revisions that touch an interval */
+    R_PLAN,
+    R_NEWEST_PLAN,
+    R_WELL,
+    R_WELL_NEWEST,
+    R_CURSORS,
+    R_NEWEST_SCAN, /* max(pos) of scan */
+    R_MARKS,
+    R_COUNT,
+    R_SPAN,
+    R_OLDEST_SCAN,
+    R_ROWS
+};
+
+struct journal_reader {
+    struct store store;
+};
+
+/** First column of the statement's first row, 0 where there is none. */
+enum up_rc reader_u64(struct journal_reader *reader, enum reader_row which, uint64_t *value,
+                      struct up_error *error);
+enum up_rc reader_end(struct journal_reader *reader, sqlite3_stmt *row, int rc,
+                      struct up_error *error);
+
+#endif

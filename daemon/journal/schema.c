@@ -1,0 +1,67 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * schema.c - schema 1, as text. Later versions only add: a migration is one transaction that ends
+ * with user_version.
+ *
+ * The tail of `scan` has no secondary index, so that a commit touches few pages. Facts and cursors
+ * are few and kept in the order in which they are asked for. Sealed blocks of older scans will
+ * stand in a table of their own, with a first and last pos.
+ */
+#include "store.h"
+
+const char STORE_SCHEMA_SQL[] =
+    "CREATE TABLE plan(id INTEGER PRIMARY KEY, digest TEXT NOT NULL UNIQUE, text BLOB NOT NULL, "
+    "since INTEGER NOT NULL,"
+    " \"by\" TEXT NOT NULL);"
+    /* began, ended: UTC ms. boot: the kernel's boot id; boot_32 its first 32 bits. how: of the
+       clean-stop mark. */
+    "CREATE TABLE run(pos INTEGER PRIMARY KEY, id INTEGER NOT NULL UNIQUE, boot TEXT NOT NULL, "
+    "boot_32 INTEGER NOT NULL,"
+    " began INTEGER NOT NULL, began_boot_ms INTEGER NOT NULL, began_clock INTEGER NOT NULL, plan "
+    "INTEGER,"
+    " ended INTEGER, ended_boot_ms INTEGER, ended_clock INTEGER, how TEXT);"
+    "CREATE TABLE scan(pos INTEGER PRIMARY KEY, run INTEGER NOT NULL, well INTEGER NOT NULL, "
+    "source INTEGER NOT NULL,"
+    " seq INTEGER NOT NULL, plan INTEGER NOT NULL, utc_ms INTEGER NOT NULL, boot_ms INTEGER NOT "
+    "NULL,"
+    " took_ms INTEGER NOT NULL, clock INTEGER NOT NULL, outcome INTEGER NOT NULL, tries INTEGER "
+    "NOT NULL,"
+    " stray INTEGER NOT NULL, words BLOB NOT NULL, \"check\" INTEGER NOT NULL);"
+    "CREATE TABLE fact(run INTEGER NOT NULL, well INTEGER NOT NULL, pos INTEGER NOT NULL, source "
+    "INTEGER NOT NULL,"
+    " point INTEGER NOT NULL, kind INTEGER NOT NULL, value REAL NOT NULL, utc_ms INTEGER NOT NULL, "
+    "boot_ms INTEGER NOT NULL,"
+    " PRIMARY KEY(run, well, pos, source, point, kind)) WITHOUT ROWID;"
+    "CREATE TABLE event(pos INTEGER PRIMARY KEY, kind TEXT NOT NULL, utc_ms INTEGER NOT NULL, "
+    "boot_ms INTEGER NOT NULL,"
+    " who TEXT NOT NULL, text TEXT NOT NULL);"
+    "CREATE TABLE gap(pos INTEGER PRIMARY KEY, run INTEGER NOT NULL, id INTEGER NOT NULL, revision "
+    "INTEGER NOT NULL,"
+    " kind INTEGER NOT NULL, cause_code INTEGER NOT NULL, well INTEGER NOT NULL, all_wells INTEGER "
+    "NOT NULL,"
+    " source INTEGER NOT NULL, point INTEGER NOT NULL, destination TEXT NOT NULL,"
+    " start_utc_ms INTEGER NOT NULL, start_boot_ms INTEGER NOT NULL, start_boot INTEGER NOT NULL,"
+    " start_clock INTEGER NOT NULL, start_sure INTEGER NOT NULL,"
+    " end_utc_ms INTEGER NOT NULL, end_boot_ms INTEGER NOT NULL, end_boot INTEGER NOT NULL, "
+    "end_clock INTEGER NOT NULL,"
+    " end_sure INTEGER NOT NULL, is_open INTEGER NOT NULL, before_seq INTEGER NOT NULL, after_seq "
+    "INTEGER NOT NULL,"
+    " scans INTEGER NOT NULL, refreshes_about INTEGER NOT NULL, recovered INTEGER NOT NULL, lost "
+    "INTEGER NOT NULL,"
+    " cause TEXT NOT NULL, due_utc_ms INTEGER NOT NULL, due_boot_ms INTEGER NOT NULL, due_boot "
+    "INTEGER NOT NULL,"
+    " \"check\" INTEGER NOT NULL, UNIQUE(run, id, revision));"
+    "CREATE TABLE \"order\"(pos INTEGER PRIMARY KEY, kind INTEGER NOT NULL, range TEXT NOT NULL, "
+    "revision INTEGER NOT NULL,"
+    " plan INTEGER, reason TEXT NOT NULL, \"by\" TEXT NOT NULL);"
+    "CREATE TABLE cursor(destination TEXT NOT NULL, well INTEGER NOT NULL, stream INTEGER NOT "
+    "NULL, pos INTEGER NOT NULL,"
+    " seq INTEGER NOT NULL, PRIMARY KEY(destination, well, stream)) WITHOUT ROWID;"
+    /* newest_*: as of the newest row of mark; scans after it are walked at each start. */
+    "CREATE TABLE well(number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, newest_seq INTEGER NOT "
+    "NULL DEFAULT 0,"
+    " newest_pos INTEGER NOT NULL DEFAULT 0);"
+    /* Times of the scans with pos up to here and above the mark before: finds an interval though
+       the clock may have stepped. */
+    "CREATE TABLE mark(pos INTEGER PRIMARY KEY, from_utc_ms INTEGER NOT NULL, to_utc_ms INTEGER "
+    "NOT NULL);";

@@ -1,0 +1,167 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * store.h - the room's own view of its database: connection, prepared statements, rows to bytes and
+ * back.
+ *
+ * Schema 1 (design of the journal; additive columns are marked +):
+ *
+ *   plan(id, digest, text, since, by)                 every configuration under which anything was
+ * read run(pos+, id, boot, began, ended, how, plan+ ...) a random number each start; pos orders
+ * runs scan(pos, run, well, source, seq, plan, times, outcome, tries, stray, words, check) fact,
+ * event, gap, "order", cursor                 see schema.c well+(number, id, ...) and mark+(pos,
+ * ...)        names of wells; a sparse index of time, one row per MARK_EVERY rows
+ *
+ *  1. pos is one counter over all tables; a transaction takes the next ones, in the order scans,
+ * gaps, events.
+ *  2. seq of a well is +1 from scan to scan, across runs; it follows from the rows alone (a mark
+ * only shortens the walk).
+ *  3. A scan row never changes; check is a CRC-32 over all that it says.
+ *  4. Only SQLite opens the database's files: any other descriptor's close would drop SQLite's
+ * locks.
+ */
+#ifndef UPHOLE_JOURNAL_STORE_H
+#define UPHOLE_JOURNAL_STORE_H
+
+#include "uphole/journal.h"
+
+#include <stdatomic.h>
+#include <sys/types.h>
+
+#include <sqlite3.h>
+
+#define MARK_EVERY 4096 /* pos between two rows of `mark` */
+#define SLICE_ROWS 1000 /* rows that one read transaction may visit */
+#define STATEMENTS_MAX 24
+#define JOURNAL_PATH_MAX (PATH_LENGTH_MAX + 64)
+#define SCAN_BLOB_MAX (SCAN_BLOCKS_MAX * 6 + SCAN_WORDS_MAX * 2)
+#define BUSY_TIMEOUT_MS 5000
+
+extern const char STORE_SCHEMA_SQL[];
+#define STORE_APPLICATION_ID 0x55706831 /* "Uph1" */
+
+struct store {
+    sqlite3 *db;
+    sqlite3_stmt *row[STATEMENTS_MAX];
+};
+
+enum store_verdict { STORE_OK = 0, STORE_DAMAGED, STORE_REFUSED };
+
+/** Opens a connection with the room's settings. `write`: makes the file and schema where there is
+ * none. */
+enum store_verdict store_connect(struct store *store, const char *path, bool write,
+                                 struct up_error *error);
+enum store_verdict store_prepare(struct store *store, const char *const *sql, size_t n,
+                                 struct up_error *error);
+void store_close(struct store *store);
+/** Says in plain words what SQLite's result means: "the journal PATH: ...". */
+enum up_rc store_fail(const struct store *store, int rc, const char *doing, struct up_error *error);
+bool store_is_damage(int rc);
+/** Runs text without rows. */
+int store_run(struct store *store, const char *sql);
+/** Steps a statement that gives no row, resets it and forgets what was bound. */
+int store_done(sqlite3_stmt *row);
+/** First column of the first row of `sql`, or `otherwise`; *rc (may be NULL) the result. */
+int64_t store_number(struct store *store, const char *sql, int64_t otherwise, int *rc);
+
+static inline void bind_u64(sqlite3_stmt *row, int at, uint64_t value)
+{
+    sqlite3_bind_int64(row, at, (sqlite3_int64)value);
+}
+static inline void bind_text(sqlite3_stmt *row, int at, const char *text)
+{
+    sqlite3_bind_text(row, at, text, -1, SQLITE_STATIC);
+}
+static inline uint64_t column_u64(sqlite3_stmt *row, int at)
+{
+    return (uint64_t)sqlite3_column_int64(row, at);
+}
+void column_text(sqlite3_stmt *row, int at, char *into, size_t room);
+
+/* ---- rows.c: scans and gaps to bytes and columns, and back ---- */
+
+/** Words of a block as stored: none under an exception; bits are packed 16 a word. */
+uint16_t block_words(const struct block *block);
+/** Function, first, count, exception, words of each block, big-endian. Returns the length, 0 where
+ * a block lies outside. */
+size_t scan_to_blob(const struct scan *scan, uint8_t blob[static SCAN_BLOB_MAX]);
+bool scan_from_blob(struct scan *scan, const uint8_t *blob, size_t length);
+uint32_t scan_check(const struct scan *scan, const uint8_t *blob, size_t length);
+uint32_t gap_check(const struct gap *gap);
+/* Of selects over scan s joined with run r, and over gap g. */
+#define SCAN_SELECT_COLUMNS                                                                        \
+    "s.pos, s.run, s.well, s.source, s.seq, s.plan, s.utc_ms, s.boot_ms, s.took_ms, s.clock, "     \
+    "s.outcome, s.tries,"                                                                          \
+    " s.stray, s.words, s.\"check\", r.boot_32"
+#define GAP_SELECT_COLUMNS                                                                         \
+    "g.pos, g.run, g.id, g.revision, g.kind, g.cause_code, g.well, g.all_wells, g.source, "        \
+    "g.point, g.destination,"                                                                      \
+    " g.start_utc_ms, g.start_boot_ms, g.start_boot, g.start_clock, g.start_sure, g.end_utc_ms, "  \
+    "g.end_boot_ms,"                                                                               \
+    " g.end_boot, g.end_clock, g.end_sure, g.is_open, g.before_seq, g.after_seq, g.scans, "        \
+    "g.refreshes_about,"                                                                           \
+    " g.recovered, g.lost, g.cause, g.due_utc_ms, g.due_boot_ms, g.due_boot, g.\"check\""
+void scan_bind(sqlite3_stmt *row, const struct scan *scan, const uint8_t *blob, size_t length);
+/** False: the row's check does not hold. */
+bool scan_from_row(sqlite3_stmt *row, struct scan *scan);
+#define GAP_INSERT_SQL                                                                             \
+    "INSERT INTO gap VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
+void gap_bind(sqlite3_stmt *row, const struct gap *gap);
+bool gap_from_row(sqlite3_stmt *row, struct gap *gap);
+
+/* ---- the writer ---- */
+
+struct journal_well {
+    uint16_t number;
+    char id[NAME_LENGTH_MAX + 1];
+    uint64_t seq, pos; /* of its newest scan */
+};
+
+enum writer_row {
+    W_BEGIN,
+    W_COMMIT,
+    W_ROLLBACK,
+    W_SCAN,
+    W_FACT,
+    W_GAP,
+    W_EVENT,
+    W_CURSOR,
+    W_MARK,
+    W_WELL_MARK,
+    W_ROWS
+};
+
+struct journal {
+    char directory[PATH_LENGTH_MAX], path[JOURNAL_PATH_MAX], wal_path[JOURNAL_PATH_MAX];
+    char boot_id[37];
+    struct up_clock clock;
+    int lock_fd;
+    struct store store;
+    struct last_run last;
+    uint64_t run;
+    uint32_t plan;
+    uint64_t newest_pos;
+    uint64_t mark_pos;                        /* rows up to here are summed up in `mark` */
+    int64_t mark_from_utc_ms, mark_to_utc_ms; /* scans since then; from > to: none */
+    struct journal_well *wells;
+    size_t n_wells;
+    ino_t file_inode, wal_inode;
+    bool poisoned;
+    _Atomic bool damaged; /* quick_check found damage: the next reopen moves the file aside */
+    struct scan scratch;
+};
+
+/** Reads newest pos, marks, wells and the last run. */
+enum store_verdict journal_load_state(struct journal *journal, struct up_error *error);
+enum store_verdict journal_load_last_run(struct journal *journal, struct up_error *error);
+struct journal_well *journal_find_well(struct journal *journal, uint16_t number);
+/** True (and poisons) where the file or its WAL lost its name under us. */
+bool journal_has_moved(struct journal *journal);
+void journal_note_inodes(struct journal *journal);
+enum up_rc journal_poison(struct journal *journal, int rc, const char *doing,
+                          struct up_error *error);
+/** Inserts one event with the clock's time, within a transaction of the caller's or alone. */
+int journal_put_event(struct journal *journal, const char *kind, const char *who, const char *text);
+/** PASSIVE until all of the WAL as it stood is in the file and synced. */
+enum up_rc store_checkpoint(struct store *store, struct up_error *error);
+
+#endif
