@@ -1,0 +1,363 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * fold.c - measure_scan: one scan in, one record out, in the order line, gauge, channel, derived.
+ *
+ * See fold_state.h for the invariant that lets a late record equal the live one.
+ */
+#include "fold_state.h"
+
+#include <math.h>
+#include <string.h>
+
+size_t fold_bytes(void)
+{
+    return sizeof(struct fold);
+}
+
+static void facts_clear(struct fold *fold)
+{
+    fold->fact_run = 0;
+    for (unsigned i = 0; i < SOURCE_KINDS; i++)
+        fold->agreed_fact[i] = NEVER;
+    for (unsigned i = 0; i < POINT_COUNT; i++)
+        fold->facts[i] =
+            (struct point_facts){.good_boot = NEVER, .good_utc = NEVER, .noticed_utc = NEVER};
+}
+
+static void source_clear(struct source_state *state)
+{
+    memset(state, 0, sizeof *state);
+    state->line_since_utc = state->stage_since_utc = NEVER;
+    state->first_fail_utc = state->episode_boot = state->episode_utc = state->live_boot = NEVER;
+    state->counter_since_boot = state->counter_before_boot = NEVER;
+}
+
+static void scans_clear(struct fold *fold)
+{
+    fold->run = fold->seq = 0;
+    memset(&fold->newest, 0, sizeof fold->newest);
+    memset(&fold->clock, 0, sizeof fold->clock);
+    fold->clock.step_boot = NEVER;
+    for (unsigned i = 0; i < SOURCE_KINDS; i++)
+        source_clear(&fold->source[i]);
+    memset(fold->point, 0, sizeof fold->point);
+    memset(fold->step, 0, sizeof fold->step);
+}
+
+void fold_init(struct fold *fold)
+{
+    memset(fold, 0, sizeof *fold);
+    facts_clear(fold);
+    scans_clear(fold);
+}
+
+void fold_load_fact(struct fold *fold, const struct fact *fact)
+{
+    if (fold->run != 0 && fact->run != fold->run)
+        return;
+    if (fold->fact_run != fact->run) {
+        facts_clear(fold);
+        fold->fact_run = fact->run;
+    }
+    if (fact->kind == FACT_GAUGE_AGREED && fact->source < SOURCE_KINDS)
+        fold->agreed_fact[fact->source] = fact->boot_ms;
+    if (fact->point == POINT_NONE || fact->point >= POINT_COUNT)
+        return;
+    struct point_facts *known = &fold->facts[fact->point];
+    if (fact->kind == FACT_SEEN_GOOD && fact->boot_ms > known->good_boot) {
+        known->good_boot = fact->boot_ms;
+        known->good_utc = fact->utc_ms;
+    }
+    if (fact->kind == FACT_FITTED_NOTICE && fact->utc_ms > known->noticed_utc)
+        known->noticed_utc = fact->utc_ms;
+}
+
+/* ---- entering a scan ---- */
+
+static void enter_run(struct fold *fold, const struct scan *scan)
+{
+    if (fold->run != scan->run) {
+        scans_clear(fold);
+        fold->run = scan->run;
+        if (fold->fact_run != scan->run)
+            facts_clear(fold);
+        fold->fact_run = scan->run;
+    }
+    fold->seq = scan->seq;
+    fold->newest = scan->begun;
+}
+
+/** Another gauge, unit or map: nothing learnt before may judge what comes. */
+static void forget_source(struct fold *fold, struct source_state *state, uint8_t source)
+{
+    source_clear(state);
+    for (unsigned i = 0; i < POINT_COUNT; i++) {
+        if (fold->point[i].has_record && fold->point[i].source == source) {
+            memset(&fold->point[i], 0, sizeof fold->point[i]);
+            memset(&fold->step[i], 0, sizeof fold->step[i]);
+        }
+    }
+}
+
+static void enter_source(struct fold *fold, struct scan_context *context)
+{
+    struct source_state *state = &fold->source[context->scan->source];
+    bool is_named = state->scans > 0 && state->plan_digest == context->plan->digest_32 &&
+                    state->entry_from == context->entry->from_utc_ms;
+    uint64_t signature = is_named ? state->signature : signature_of(context->plan, context->entry);
+    if (state->scans > 0 && signature != state->signature)
+        forget_source(fold, state, context->scan->source);
+    state->signature = signature;
+    state->plan_digest = context->plan->digest_32;
+    state->entry_from = context->entry->from_utc_ms;
+    int64_t elapsed = context->begun - state->last_boot;
+    if (state->scans > 0 && (elapsed < 0 || elapsed > context->lapse_ms)) {
+        state->kind = KIND_NONE;
+        state->is_agreed = false;
+        state->live_boot = NEVER;
+        state->n_frame = 0;
+        state->has_counter = false;
+        state->counter_since_boot = state->counter_before_boot = NEVER;
+    }
+    state->scans++;
+    state->last_boot = context->begun;
+}
+
+/* ---- line ---- */
+
+/** A read failed: some range stayed without a valid answer, or had to be asked twice. */
+static bool scan_has_gap(const struct scan *scan)
+{
+    unsigned blocks = scan->n_blocks < SCAN_BLOCKS_MAX ? scan->n_blocks : SCAN_BLOCKS_MAX;
+    if (!outcome_is_heard(scan->outcome) || scan->tries > blocks)
+        return true;
+    for (unsigned i = 0; i < blocks; i++) {
+        uint8_t exception = scan->block[i].exception;
+        if (exception == BLOCK_NO_ANSWER || exception == 0x0A || exception == 0x0B)
+            return true;
+    }
+    return false;
+}
+
+static unsigned failed_of(const struct source_state *state, unsigned newest)
+{
+    unsigned n = 0;
+    for (unsigned i = 0; i < newest && i < state->n_history; i++)
+        n += (unsigned)((i < 64 ? state->failed_low >> i : state->failed_high >> (i - 64)) & 1);
+    return n;
+}
+
+static void line_step(struct source_state *state, const struct scan_context *context)
+{
+    int64_t utc = context->scan->begun.utc_ms;
+    state->failed_high = state->failed_high << 1 | state->failed_low >> 63;
+    state->failed_low = state->failed_low << 1 | (context->has_gap ? 1u : 0u);
+    if (state->n_history < ERROR_RATIO_SCANS)
+        state->n_history++;
+    if (context->is_heard) {
+        state->fails_in_row = 0;
+    } else {
+        if (state->fails_in_row == 0)
+            state->first_fail_utc = utc;
+        state->fails_in_row += state->fails_in_row < UINT32_MAX;
+    }
+    uint8_t line = LINE_UP;
+    if (state->fails_in_row > 0 && state->fails_in_row >= context->entry->down_after)
+        line = LINE_DOWN;
+    else if (failed_of(state, DEGRADED_SCANS) > 0)
+        line = LINE_DEGRADED;
+    if (line == state->line)
+        return;
+    state->line = line;
+    state->line_since_utc =
+        line == LINE_DOWN ? state->first_fail_utc : utc; /* down since the first scan that failed */
+}
+
+/* ---- status of the chain ---- */
+
+static uint8_t chain_source(const struct well_plan *well)
+{
+    for (uint8_t kind = SOURCE_GAUGE; kind < SOURCE_KINDS; kind++) {
+        if (well->n_entries[kind] > 0)
+            return kind;
+    }
+    return SOURCE_NONE;
+}
+
+static void put(struct scan_context *context, struct reading reading)
+{
+    if (reading.point == POINT_NONE || reading.point >= POINT_COUNT ||
+        context->present[reading.point])
+        return;
+    context->present[reading.point] = true;
+    context->reading[reading.point] = reading;
+}
+
+static void judge_chain(const struct source_state *state, struct scan_context *context)
+{
+    if (context->scan->source != chain_source(context->well))
+        return;
+    uint8_t sure = context->clock_unsure ? QUALITY_CLOCK_UNSURE : QUALITY_GOOD;
+    double ratio = 100.0 * failed_of(state, ERROR_RATIO_SCANS) / state->n_history;
+    put(context, reading_of(POINT_LINE_ERROR_RATIO, sure, 0, ratio, 0.0));
+    if (context->scan->source != SOURCE_GAUGE || !context->has_sensors)
+        return;
+    uint8_t quality = context->gauge_quality;
+    if (state->kind == KIND_LOST)
+        quality = QUALITY_LINE_DOWN;
+    else if (state->kind == KIND_UNSEEN)
+        quality = QUALITY_NO_DATA;
+    if (quality == QUALITY_GOOD) {
+        quality = sure;
+        if (context->scan->stray > 0)
+            quality = quality_first(quality, QUALITY_LINE_DISTURBED);
+    }
+    put(context, reading_of(POINT_GAUGE_DATA_AGE, quality, 0,
+                            (double)(context->end - context->fresh) / 1000.0, 0.0));
+}
+
+/* ---- derived ---- */
+
+/** An input of another source: its newest record, as old as it is now; forgotten after a lapse. */
+static struct input input_of_fold(const struct fold *fold, const struct scan_context *context,
+                                  unsigned point, uint8_t source)
+{
+    const struct point_state *state = &fold->point[point];
+    const struct source_entry *entry =
+        entry_at(context->plan, context->well, source, context->scan->begun.utc_ms);
+    struct input input = {
+        .is_mapped = true, .quality = QUALITY_NO_DATA, .value = NAN, .fresh = context->fresh};
+    int64_t distance = context->end - state->record_end_boot;
+    if (!state->has_record || entry == 0 || distance > lapse_of(entry) ||
+        distance < -lapse_of(entry))
+        return input;
+    input.quality = state->record_quality;
+    input.value = state->record_value;
+    input.fresh = state->record_fresh;
+    if (quality_class_of(input.quality) != QUALITY_CLASS_BAD && entry->stale_limit_ms > 0 &&
+        context->end - input.fresh > (int64_t)entry->stale_limit_ms)
+        input.quality = quality_first(input.quality, QUALITY_STALE);
+    return input;
+}
+
+static void judge_derived(const struct fold *fold, struct scan_context *context)
+{
+    int64_t utc = context->scan->begun.utc_ms;
+    for (size_t i = 0; i < derived_count(); i++) {
+        if (derived_source(i, context->plan, context->well, utc) != context->scan->source)
+            continue;
+        const uint16_t *points;
+        size_t n = derived_inputs(i, &points);
+        struct input inputs[8] = {{0}};
+        for (size_t k = 0; k < n; k++) {
+            uint8_t source;
+            const struct channel *channel =
+                well_channel(context->plan, context->well, points[k], utc, &source);
+            if (source == context->scan->source) {
+                const struct reading *reading = &context->reading[points[k]];
+                inputs[k] =
+                    (struct input){true, reading->quality, reading->value, context->fresh, 0};
+            } else {
+                inputs[k] = input_of_fold(fold, context, points[k], source);
+            }
+            inputs[k].reference = channel != 0 ? channel->reference : REFERENCE_NONE;
+        }
+        int64_t fresh;
+        struct reading reading = derive(i, inputs, &fresh);
+        if (quality_class_of(reading.quality) != QUALITY_CLASS_BAD)
+            reading.age_s = (float)((double)(context->end - fresh) / 1000.0);
+        put(context, reading);
+    }
+}
+
+/* ---- remembering ---- */
+
+static void remember(struct fold *fold, const struct scan_context *context,
+                     const struct reading *reading)
+{
+    struct point_state *state = &fold->point[reading->point];
+    bool has_value = quality_class_of(reading->quality) != QUALITY_CLASS_BAD;
+    int64_t fresh =
+        has_value ? context->end - (int64_t)((double)reading->age_s * 1000.0 + 0.5) : NEVER;
+    if (!state->has_record)
+        state->last_value = NAN, state->last_fresh = NEVER, state->live_quality = QUALITY_NO_DATA;
+    state->has_record = true;
+    state->source = context->scan->source;
+    state->record_end_boot = context->end;
+    state->record_quality = reading->quality;
+    state->record_worst = reading->worst_input;
+    state->record_value = reading->value;
+    state->record_fresh = fresh;
+    if (reading->quality == QUALITY_LINE_DOWN)
+        return; /* what was shown before ages until the line is down */
+    state->live_quality = reading->quality;
+    state->live_worst = reading->worst_input;
+    if (has_value) {
+        state->last_value = reading->value;
+        state->last_fresh = fresh;
+    }
+}
+
+static void note_agreed(struct fold *fold, const struct scan_context *context, struct fact *facts,
+                        size_t *n_facts)
+{
+    uint8_t source = context->scan->source;
+    if (!fold->source[source].is_agreed || fold->agreed_fact[source] != NEVER)
+        return;
+    if (fact_push(facts, n_facts, context->scan, POINT_NONE, FACT_GAUGE_AGREED, 0.0))
+        fold->agreed_fact[source] = context->begun;
+}
+
+static void head_of_record(const struct plan *plan, const struct scan *scan, struct record *out)
+{
+    memset(out, 0, sizeof *out);
+    out->run = scan->run;
+    out->seq = scan->seq;
+    out->plan = scan->plan;
+    out->plan_digest = plan->digest_32;
+    out->measure_version = MEASURE_VERSION;
+    out->at.utc_ms = scan->begun.utc_ms;
+    out->at.boot_ms = scan->begun.boot_ms;
+    out->at.boot = scan->begun.boot;
+    out->at.clock = scan->begun.clock;
+    out->well = scan->well;
+    out->source = scan->source;
+    out->outcome = scan->outcome;
+}
+
+void measure_scan(struct fold *fold, const struct plan *plan, const struct well_plan *well,
+                  const struct scan *scan, struct record *out, struct fact *facts, size_t *n_facts)
+{
+    head_of_record(plan, scan, out);
+    *n_facts = 0;
+    enter_run(fold, scan);
+    struct scan_context context = {.plan = plan, .well = well, .scan = scan};
+    context.clock_unsure = clock_take(&fold->clock, &scan->begun);
+    context.entry = entry_at(plan, well, scan->source, scan->begun.utc_ms);
+    if (context.entry == 0)
+        return;
+    context.map = &plan->maps[context.entry->map];
+    context.is_heard = outcome_is_heard(scan->outcome);
+    context.has_gap = scan_has_gap(scan);
+    context.begun = scan->begun.boot_ms;
+    context.end = scan->begun.boot_ms + (int64_t)scan->took_ms;
+    context.lapse_ms = lapse_of(context.entry);
+    context.starting_ms = starting_of(plan, context.entry);
+    context.still_ms = still_of(context.entry);
+
+    struct source_state *state = &fold->source[scan->source];
+    enter_source(fold, &context);
+    line_step(state, &context);
+    look_at_channels(&context);
+    gauge_step(state, &context);
+    judge_channels(fold, &context, facts, n_facts);
+    judge_chain(state, &context);
+    judge_derived(fold, &context);
+    note_agreed(fold, &context, facts, n_facts);
+    for (unsigned point = 1; point < POINT_COUNT; point++) {
+        if (!context.present[point] || out->n >= RECORD_READINGS_MAX)
+            continue;
+        out->reading[out->n++] = context.reading[point];
+        remember(fold, &context, &context.reading[point]);
+    }
+}

@@ -1,0 +1,211 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * fold_state.h - what a fold remembers, private to measure.
+ *
+ * The invariant that makes a late record equal to the live one: each memory is either wiped by a
+ * scan that says so by itself, or forgotten after a stated time (`lapse`), or journaled as a fact.
+ * Nothing depends on *when the fold began*, once `fold_window_of` has passed. So no rule may count
+ * phases from the start of the fold, and no episode may be kept alive by itself.
+ */
+#ifndef UPHOLE_FOLD_STATE_H
+#define UPHOLE_FOLD_STATE_H
+
+#include "uphole/measure.h"
+
+#define NEVER INT64_MIN
+#define ERROR_RATIO_SCANS 100
+#define DEGRADED_SCANS 20
+#define LAPSE_MIN_MS (10 * 60 * 1000) /* a source not heard for longer begins anew */
+#define STEP_LOOK_BACK_REFRESHES 8
+#define CLOCK_STEP_MS 500
+#define CLOCK_STEADY_MS (10 * 60 * 1000)
+#define CLOCK_COMPARE_MS (15 * 60 * 1000) /* two scans further apart are not compared */
+
+/* ---- the verdict of one scan about the gauge, from that scan alone ---- */
+
+enum scan_kind {
+    KIND_NONE = 0, /* nothing before: start of the run, lapse, other entry */
+    KIND_LOST,     /* no answer at all */
+    KIND_UNSEEN,   /* heard, but no gauge channel was among what came */
+    KIND_STARTING, /* status says so, or is torn; or channels still hold zeros */
+    KIND_SILENT,   /* status says silent or fault; or all channels at fault or marker */
+    KIND_LIVE      /* data, and a status (where there is one) that says live */
+};
+
+/** Rate of change of one channel; a segment is a stretch of scans with one and the same value. */
+struct step_series {
+    bool is_active, is_solid, is_near, has_solid;
+    int64_t first_boot, last_boot, solid_boot;
+    double value, solid_value;
+};
+
+struct source_state {
+    uint32_t plan_digest; /* for which `signature` was made */
+    int64_t entry_from;
+    uint64_t signature; /* of map and entry: other gauge, other memory */
+    uint64_t scans;
+    int64_t last_boot;
+    /* line */
+    uint64_t failed_low, failed_high; /* bit 0: newest scan; 1: some read failed */
+    uint8_t n_history;
+    uint32_t fails_in_row;
+    uint8_t line;
+    int64_t line_since_utc, first_fail_utc;
+    /* gauge stage */
+    uint8_t kind;  /* of the scan before */
+    uint8_t stage; /* enum gauge_state as shown */
+    int64_t stage_since_utc;
+    int64_t episode_boot, episode_utc; /* newest start of `starting`; NEVER */
+    int64_t live_boot;                 /* first scan of this stretch of KIND_LIVE */
+    bool is_agreed;
+    /* refresh counter */
+    bool has_counter;
+    uint32_t counter;
+    int64_t counter_boot;        /* scan that read it last */
+    int64_t counter_since_boot;  /* first scan that read this value */
+    int64_t counter_before_boot; /* last scan that read the value before; NEVER */
+    /* freeze */
+    int64_t frame_boot, frame_since_boot;
+    uint16_t n_frame;
+    uint16_t frame[SCAN_WORDS_MAX];
+};
+
+struct point_state {
+    bool has_record;
+    uint8_t record_quality, record_worst; /* of the newest record */
+    int64_t record_end_boot;              /* end of that scan */
+    uint8_t live_quality, live_worst;     /* of the newest scan that was answered for this point */
+    uint8_t source;
+    double record_value, last_value;
+    int64_t record_fresh, last_fresh; /* instant of age zero */
+};
+
+struct point_facts {
+    int64_t good_boot, good_utc; /* FACT_SEEN_GOOD; NEVER */
+    int64_t noticed_utc;         /* FACT_FITTED_NOTICE; NEVER */
+};
+
+struct clock_memory {
+    bool has_stamp;
+    int64_t utc_ms, boot_ms;
+    int64_t step_boot; /* NEVER */
+};
+
+struct fold {
+    uint64_t run; /* of the scans; 0 before the first */
+    uint64_t seq;
+    uint64_t fact_run;
+    struct stamp newest;
+    struct clock_memory clock;
+    struct source_state source[SOURCE_KINDS];
+    int64_t agreed_fact[SOURCE_KINDS];
+    struct point_state point[POINT_COUNT];
+    struct point_facts facts[POINT_COUNT];
+    struct step_series step[POINT_COUNT];
+};
+
+/* ---- one scan on its way through ---- */
+
+/** What the wire said about a channel in this scan. */
+enum looked_at {
+    LOOKED_DATA = 1,
+    LOOKED_NOT_ASKED, /* no block of this scan touches it */
+    LOOKED_NO_ANSWER, /* its block stayed without a valid answer, or came in part */
+    LOOKED_EXCEPTION
+};
+struct looked {
+    uint8_t at; /* enum looked_at */
+    bool has_marker, has_fault, is_zero, is_sensor, at_limit;
+    uint8_t verdict; /* of decode_value */
+    uint16_t bit;    /* coils: the one bit as a word */
+    const uint16_t *words;
+    double value;
+};
+struct scan_context {
+    const struct plan *plan;
+    const struct well_plan *well;
+    const struct source_entry *entry;
+    const struct map *map;
+    const struct scan *scan;
+    bool is_heard, has_gap /* some read failed */, has_sensors, clock_unsure;
+    int64_t begun, end; /* boot ms */
+    int64_t lapse_ms, round_ms, starting_ms, still_ms;
+    uint8_t gauge_quality; /* 192, 14 or 4 */
+    bool is_frozen;
+    int64_t fresh; /* instant of age zero of this scan's data */
+    struct looked looked[MAP_CHANNELS_MAX];
+    bool present[POINT_COUNT];
+    struct reading reading[POINT_COUNT];
+};
+
+/* decode.c */
+bool channel_has_marker(const struct channel *channel, const uint16_t *words);
+bool channel_has_fault(const struct channel *channel, const uint16_t *words);
+bool channel_is_at_type_limit(const struct channel *channel, const struct decoded *decoded);
+/** As decode_channel, without looking for markers and faults. */
+void decode_value(const struct channel *channel, const uint16_t *words, struct decoded *out);
+
+/* look.c */
+/** Words of `n` registers (or one bit) in the scan; `last` takes the last block that touches them,
+ * else the first that holds them. */
+enum looked_at look_at(const struct scan *scan, uint8_t table, uint16_t address, uint16_t n,
+                       bool last, const uint16_t **words, uint16_t *bit);
+void look_at_channels(struct scan_context *context);
+bool channel_of_gauge(
+    const struct channel *channel); /* silent when the gauge is: a measured point of the gauge */
+
+/* gauge.c */
+enum scan_kind gauge_kind(const struct scan_context *context);
+/** Steps the gauge stage; sets gauge_quality, is_frozen and fresh of the context. */
+void gauge_step(struct source_state *state, struct scan_context *context);
+bool gauge_is_counted(const struct map *map); /* a refresh counter decides */
+bool gauge_may_be_live(const struct map *map);
+
+/* judge.c */
+/** Takes a value; true: plausible by its rate. `gap_ms` is the refresh, `look_back_ms` how long a
+ * confirmed value counts. */
+bool step_take(struct step_series *series, double value, int64_t boot_ms, double max_rate_per_s,
+               int64_t refresh_ms, int64_t look_back_ms);
+/** True: the time stamp can't be trusted (68). */
+bool clock_take(struct clock_memory *memory, const struct stamp *stamp);
+void judge_channels(struct fold *fold, struct scan_context *context, struct fact *facts,
+                    size_t *n_facts);
+/** A reading with quality and value brought into line: no value where the quality sends none. */
+struct reading reading_of(unsigned point, uint8_t quality, uint8_t worst, double value,
+                          double age_s);
+bool fact_push(struct fact *facts, size_t *n_facts, const struct scan *scan, unsigned point,
+               uint8_t kind, double value);
+
+/* window.c */
+int64_t lapse_of(const struct source_entry *entry);
+int64_t round_of(const struct plan *plan, const struct source_entry *entry);
+int64_t starting_of(const struct plan *plan, const struct source_entry *entry);
+int64_t
+still_of(const struct source_entry *entry); /* a counter that stands still for longer: silent */
+int64_t freeze_of(const struct source_entry *entry);
+int64_t step_look_back_of(const struct source_entry *entry);
+uint64_t signature_of(const struct plan *plan, const struct source_entry *entry);
+const struct source_entry *entry_at(const struct plan *plan, const struct well_plan *well,
+                                    uint8_t source, int64_t utc_ms);
+
+/* derive.c */
+struct input {
+    bool is_mapped;
+    uint8_t quality;
+    double value;
+    int64_t fresh; /* instant of age zero */
+    uint8_t reference;
+};
+size_t derived_count(void);
+unsigned derived_point(size_t index);
+/** The source whose records carry it: the first that maps an input; SOURCE_NONE where an input is
+ * mapped nowhere, or the point itself is mapped. */
+uint8_t derived_source(size_t index, const struct plan *plan, const struct well_plan *well,
+                       int64_t utc_ms);
+size_t derived_inputs(size_t index, const uint16_t **points);
+/** fresh: of the oldest input. */
+struct reading derive(size_t index, const struct input *inputs, int64_t *fresh);
+const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
+                                   unsigned point, int64_t utc_ms, uint8_t *source);
+
+#endif

@@ -1,0 +1,128 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * window.c - how long the memories of a fold last, and how far before a wanted scan a fold must
+ * therefore begin.
+ *
+ * Every limit here is used twice: by the rule that forgets, and by fold_window_of, which adds up
+ * what a chain of rules can look back on.
+ */
+#include "fold_state.h"
+
+static int64_t larger(int64_t a, int64_t b)
+{
+    return a > b ? a : b;
+}
+
+int64_t lapse_of(const struct source_entry *entry)
+{
+    return larger(LAPSE_MIN_MS, 3 * (int64_t)entry->poll_every_ms);
+}
+
+int64_t round_of(const struct plan *plan, const struct source_entry *entry)
+{
+    int64_t sum = 2 * (int64_t)entry->poll_every_ms + entry->refresh_ms;
+    if (!entry->stale_limit_stated && entry->stale_limit_ms >= sum)
+        return entry->stale_limit_ms -
+               sum; /* the default limit is this sum plus one round of the line */
+    uint32_t timeout =
+        entry->line < plan->n_lines ? plan->lines[entry->line].response_timeout_ms : 1000;
+    return 2 * (int64_t)timeout + 1000;
+}
+
+int64_t starting_of(const struct plan *plan, const struct source_entry *entry)
+{
+    return (int64_t)plan->maps[entry->map].first_data_ms + entry->refresh_ms +
+           entry->poll_every_ms + round_of(plan, entry);
+}
+
+int64_t freeze_of(const struct source_entry *entry)
+{
+    return (int64_t)entry->freeze_after * entry->refresh_ms;
+}
+
+int64_t still_of(const struct source_entry *entry)
+{
+    return larger(freeze_of(entry), entry->stale_limit_ms);
+}
+
+int64_t step_look_back_of(const struct source_entry *entry)
+{
+    return STEP_LOOK_BACK_REFRESHES * larger(entry->refresh_ms, entry->poll_every_ms);
+}
+
+struct fold_window fold_window_of(const struct plan *plan, const struct well_plan *well)
+{
+    int64_t gap = LAPSE_MIN_MS, longest = CLOCK_STEADY_MS + CLOCK_COMPARE_MS;
+    for (unsigned source = SOURCE_GAUGE; source < SOURCE_KINDS; source++) {
+        for (unsigned i = 0; i < well->n_entries[source]; i++) {
+            const struct source_entry *entry = &well->entries[source][i];
+            if (entry->map >= plan->n_maps)
+                continue;
+            int64_t lapse = lapse_of(entry), refresh = entry->refresh_ms;
+            gap = larger(gap, lapse);
+            longest = larger(longest, 2 * lapse + refresh);              /* agreed */
+            longest = larger(longest, lapse + starting_of(plan, entry)); /* starting, then silent */
+            longest = larger(longest, lapse + larger(still_of(entry), freeze_of(entry)));
+            longest = larger(longest, lapse + 2 * step_look_back_of(entry) + refresh);
+        }
+    }
+    /* A derived point also reads another source's newest record, which is at most a lapse old; one
+     * lapse more for the first scan to come. */
+    return (struct fold_window){.ms = longest + 2 * gap, .scans = ERROR_RATIO_SCANS + 1};
+}
+
+/* ---- which gauge is it ---- */
+
+static uint64_t mix(uint64_t hash, uint64_t value)
+{
+    hash = (hash ^ value) * UINT64_C(0x9E3779B97F4A7C15);
+    return hash ^ hash >> 29;
+}
+
+static uint64_t mix_text(uint64_t hash, const char *text)
+{
+    for (; *text != '\0'; text++)
+        hash = mix(hash, (uint8_t)*text);
+    return mix(hash, 0);
+}
+
+static uint64_t mix_channel(uint64_t hash, const struct channel *channel)
+{
+    hash = mix(hash, (uint64_t)channel->point << 32 | (uint64_t)channel->table << 24 |
+                         (uint64_t)channel->type << 16 | (uint64_t)channel->words << 8 |
+                         channel->bytes);
+    hash = mix(hash, (uint64_t)channel->address << 32 | (uint64_t)channel->n_words << 16 |
+                         (uint64_t)channel->bit_low << 8 | channel->bit_high);
+    hash = mix(hash, (uint64_t)channel->scale.mantissa);
+    hash = mix(hash, (uint64_t)(int64_t)channel->scale.exponent);
+    hash = mix(hash, (uint64_t)channel->offset.mantissa);
+    hash = mix(hash, (uint64_t)(int64_t)channel->offset.exponent);
+    return mix(hash, (uint64_t)channel->unit << 8 | channel->reference);
+}
+
+uint64_t signature_of(const struct plan *plan, const struct source_entry *entry)
+{
+    const struct map *map = &plan->maps[entry->map];
+    uint64_t hash = mix(UINT64_C(0xCBF29CE484222325), (uint64_t)entry->from_utc_ms);
+    hash = mix(hash, (uint64_t)entry->unit_id << 32 | entry->poll_every_ms);
+    hash = mix(hash, entry->refresh_ms);
+    hash = mix_text(hash, entry->serial_number);
+    hash = mix_text(hash, map->name);
+    hash = mix(hash, (uint64_t)map->has_status << 24 | (uint64_t)map->status_table << 16 |
+                         map->status_address);
+    hash = mix(hash, (uint64_t)map->has_counter << 40 | (uint64_t)map->counter_words << 32 |
+                         (uint64_t)map->counter_order << 24 | (uint64_t)map->counter_table << 16 |
+                         map->counter_address);
+    for (unsigned i = 0; i < map->n_channels && i < MAP_CHANNELS_MAX; i++)
+        hash = mix_channel(hash, &map->channel[i]);
+    return hash;
+}
+
+const struct source_entry *entry_at(const struct plan *plan, const struct well_plan *well,
+                                    uint8_t source, int64_t utc_ms)
+{
+    if (source == SOURCE_NONE || source >= SOURCE_KINDS || well->n_entries[source] == 0)
+        return 0;
+    const struct source_entry *entry = plan_entry_at(well, source, utc_ms);
+    return entry != 0 && entry->map < plan->n_maps ? entry : 0;
+}
