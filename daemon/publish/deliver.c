@@ -1,0 +1,232 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * deliver.c - which row goes next, and how far a destination has accepted (invariants: deliver.h).
+ *
+ * The window is one array in the order of handing over; entries of a lane stand in it in the order
+ * of pos. The rows of the one want stand in a buffer until they are handed over; at a disconnect
+ * they are dropped, so that "live" is always said of a row just read.
+ */
+#include "deliver_inside.h"
+
+#include <stdlib.h>
+
+struct deliver *deliver_create(uint16_t n_wells, uint32_t seed)
+{
+    size_t n_lanes = (size_t)n_wells * 2;
+    struct deliver *deliver = calloc(1, sizeof *deliver + n_lanes * sizeof deliver->lane[0]);
+    if (deliver == NULL)
+        return NULL;
+    deliver->n_lanes = (uint16_t)n_lanes;
+    deliver->window = DELIVER_WINDOW_MAX;
+    deliver->random = seed != 0 ? seed : 1;
+    return deliver;
+}
+
+void deliver_destroy(struct deliver *deliver)
+{
+    free(deliver);
+}
+
+static uint16_t lane_index(const struct deliver *deliver, uint16_t well, uint8_t stream)
+{
+    if (stream != DELIVER_RECORDS && stream != DELIVER_GAPS)
+        return deliver->n_lanes;
+    uint32_t index = (uint32_t)well * 2 + (stream == DELIVER_GAPS);
+    return index < deliver->n_lanes ? (uint16_t)index : deliver->n_lanes;
+}
+
+/* ---- the well side ---- */
+
+void deliver_see_cursor(struct deliver *deliver, uint16_t well, uint8_t stream, uint64_t pos,
+                        uint64_t seq)
+{
+    uint16_t index = lane_index(deliver, well, stream);
+    if (index >= deliver->n_lanes)
+        return;
+    struct lane *lane = &deliver->lane[index];
+    bool busy =
+        lane->under_way > 0 || (deliver->want.phase != WANT_NONE && deliver->want.lane == index);
+    if (lane->known && (pos <= lane->accepted_pos || busy))
+        return; /* what we know is newer */
+    lane->known = true;
+    lane->accepted_pos = lane->handed_pos = pos;
+    lane->accepted_seq = seq;
+}
+
+void deliver_see_more(struct deliver *deliver, uint16_t well, uint8_t stream, uint64_t newest_pos)
+{
+    uint16_t index = lane_index(deliver, well, stream);
+    if (index < deliver->n_lanes && newest_pos > deliver->lane[index].newest_pos)
+        deliver->lane[index].newest_pos = newest_pos;
+}
+
+/* Room for the next row of the want under way, or DELIVER_ROWS_MAX where it is not wanted. */
+static size_t place_for_row(struct deliver *deliver, uint16_t index, uint32_t serial, uint64_t pos)
+{
+    struct want_state *want = &deliver->want;
+    if (want->phase != WANT_ASKED || want->lane != index || want->serial != serial)
+        return DELIVER_ROWS_MAX;
+    want->received++;
+    if (pos <= want->last_pos || want->n >= DELIVER_ROWS_MAX)
+        want->off = true;
+    if (want->off)
+        return DELIVER_ROWS_MAX;
+    want->last_pos = pos;
+    return want->n++;
+}
+
+void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wall_record *row)
+{
+    uint16_t index = lane_index(deliver, well, DELIVER_RECORDS);
+    size_t at = place_for_row(deliver, index, row->serial, row->record.pos);
+    if (at >= DELIVER_ROWS_MAX)
+        return;
+    deliver->record[at] = row->record;
+    deliver->live[at] = row->live;
+}
+
+void deliver_see_gap(struct deliver *deliver, const struct wall_gap *row)
+{
+    uint16_t index = deliver->want.lane;
+    if (deliver_stream_of(index) != DELIVER_GAPS)
+        return;
+    size_t at = place_for_row(deliver, index, row->serial, row->gap.pos);
+    if (at >= DELIVER_ROWS_MAX)
+        return;
+    deliver->gap[at] = row->gap;
+    deliver->live[at] = true;
+}
+
+void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_end_of_want *end,
+                     int64_t now_ms)
+{
+    uint16_t index = lane_index(deliver, well, end->stream);
+    struct want_state *want = &deliver->want;
+    if (want->phase != WANT_ASKED || want->lane != index || want->serial != end->serial)
+        return;
+    struct lane *lane = &deliver->lane[index];
+    if (want->off || want->received != end->sent || want->n == 0) {
+        lane->not_before_ms = now_ms + WANT_AGAIN_MS;
+        deliver_drop_want(deliver);
+        return;
+    }
+    if (end->more && lane->newest_pos <= want->last_pos)
+        lane->newest_pos = want->last_pos + 1;
+    want->phase = WANT_READY;
+}
+
+void deliver_see_lost(struct deliver *deliver)
+{
+    if (deliver->want.phase == WANT_ASKED)
+        deliver_drop_want(deliver);
+}
+
+/* ---- what to do next ---- */
+
+static bool lane_is_ready(const struct lane *lane, int64_t now_ms)
+{
+    return lane->known && !lane->broken && lane->newest_pos > lane->handed_pos &&
+           now_ms >= lane->not_before_ms && (lane->proven || lane->under_way == 0);
+}
+
+bool deliver_next_want(struct deliver *deliver, int64_t now_ms, uint16_t *well,
+                       struct wall_want *want)
+{
+    struct want_state *state = &deliver->want;
+    if (state->phase == WANT_ASKED && now_ms - state->since_ms > DELIVER_WANT_TIMEOUT_MS)
+        deliver_drop_want(deliver);
+    if (!deliver->connected || state->phase != WANT_NONE || deliver->n_entries >= deliver->window)
+        return false;
+    for (uint16_t i = 0; i < deliver->n_lanes; i++) {
+        uint16_t index = (uint16_t)((deliver->next_lane + i) % deliver->n_lanes);
+        const struct lane *lane = &deliver->lane[index];
+        if (!lane_is_ready(lane, now_ms))
+            continue;
+        deliver->next_lane = (uint16_t)((index + 1) % deliver->n_lanes);
+        *state = (struct want_state){.phase = WANT_ASKED,
+                                     .lane = index,
+                                     .serial = state->serial + 1,
+                                     .since_ms = now_ms,
+                                     .last_pos = lane->handed_pos};
+        *well = index / 2;
+        *want = (struct wall_want){.stream = deliver_stream_of(index),
+                                   .serial = state->serial,
+                                   .after = lane->handed_pos,
+                                   .n = DELIVER_ROWS_MAX};
+        return true;
+    }
+    return false;
+}
+
+bool deliver_next_message(const struct deliver *deliver, uint16_t others,
+                          struct deliver_message *message)
+{
+    const struct want_state *want = &deliver->want;
+    if (!deliver->connected || want->phase != WANT_READY)
+        return false;
+    const struct lane *lane = &deliver->lane[want->lane];
+    if (lane->broken || (!lane->proven && lane->under_way > 0))
+        return false;
+    if (deliver->n_entries + others >= deliver->window || deliver->bytes >= DELIVER_BYTES_MAX)
+        return false;
+    *message =
+        (struct deliver_message){.well = want->lane / 2, .stream = deliver_stream_of(want->lane)};
+    message->live = deliver->live[want->head];
+    message->n = 1;
+    if (message->stream == DELIVER_GAPS) {
+        message->gap = &deliver->gap[want->head];
+        return true;
+    }
+    message->records = &deliver->record[want->head];
+    if (!message->live)
+        while (want->head + message->n < want->n && !deliver->live[want->head + message->n])
+            message->n++;
+    return true;
+}
+
+void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t used,
+                    int64_t now_ms)
+{
+    struct want_state *want = &deliver->want;
+    if (want->phase != WANT_READY || used == 0 || used > want->n - want->head ||
+        deliver->n_entries >= DELIVER_WINDOW_MAX)
+        return;
+    for (uint16_t i = 0; i < deliver->n_entries; i++)
+        if (deliver->entry[i].mid == mid)
+            deliver->mid_twice = true;
+    struct lane *lane = &deliver->lane[want->lane];
+    struct entry *entry = &deliver->entry[deliver->n_entries++];
+    *entry = (struct entry){
+        .mid = mid, .lane = want->lane, .state = ENTRY_OUT, .since_ms = now_ms, .bytes = bytes};
+    size_t last = want->head + used - 1;
+    if (deliver_stream_of(want->lane) == DELIVER_RECORDS) {
+        entry->first_pos = deliver->record[want->head].pos;
+        entry->last_pos = deliver->record[last].pos;
+        entry->last_seq = deliver->record[last].seq;
+        entry->last_boot_ms = deliver->record[last].at.boot_ms;
+    } else {
+        entry->first_pos = deliver->gap[want->head].pos;
+        entry->last_pos = deliver->gap[last].pos;
+        entry->last_seq = deliver->gap[last].id;
+        entry->last_boot_ms = deliver->gap[last].start.boot_ms;
+    }
+    lane->handed_pos = entry->last_pos;
+    lane->under_way++;
+    deliver->bytes += bytes;
+    want->head += used;
+    if (want->head >= want->n)
+        deliver_drop_want(deliver);
+}
+
+void deliver_not_handed(struct deliver *deliver, uint8_t code, int64_t now_ms)
+{
+    struct want_state *want = &deliver->want;
+    if (want->phase != WANT_READY)
+        return;
+    uint64_t pos = deliver_stream_of(want->lane) == DELIVER_RECORDS
+                       ? deliver->record[want->head].pos
+                       : deliver->gap[want->head].pos;
+    uint16_t lane = want->lane;
+    deliver_drop_want(deliver);
+    deliver_break_lane(deliver, lane, pos, code, now_ms);
+}

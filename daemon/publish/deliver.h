@@ -1,0 +1,127 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * deliver.h - which row goes next, and how far a destination has accepted: a pure step machine for
+ * one destination. No clock, no sockets.
+ *
+ * A lane is one well and stream of the destination. Its rows go strictly in the order of pos:
+ *
+ *   cursor (accepted) <= ... rows handed over, unsettled (the window) ... <= handed <= ... rows
+ * asked for ... <= newest
+ *
+ *  1. The cursor moves only over a contiguous prefix of accepted messages: it never passes a row
+ * that was refused or not yet answered.
+ *  2. A row is handed over again only when its message was refused, or when nobody holds it any
+ * more (deliver_forget): while the connection is away the library keeps what it has, and sends it
+ * again by itself.
+ *  3. A refused lane waits and tries again from its cursor; the other lanes go on.
+ *  4. One want at a time, of at most DELIVER_ROWS_MAX rows: memory is bounded, and no lane starves
+ * another.
+ *  5. Until a lane's newest answer was an acceptance it has one message under way, so that a broker
+ * which refuses all of it gets one at a time.
+ */
+#ifndef UPHOLE_PUBLISH_DELIVER_H
+#define UPHOLE_PUBLISH_DELIVER_H
+
+#include "uphole/scan.h"
+#include "uphole/wall.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define DELIVER_WINDOW_MAX 20 /* messages handed over and not settled */
+#define DELIVER_BYTES_MAX                                                                          \
+    (64u * 1024u) /* of their payloads: what stands between `latest` and a slow link */
+#define DELIVER_ROWS_MAX WALL_WANT_MAX
+#define DELIVER_STALL_MS (5 * 60 * 1000) /* no answer to a message while connected */
+#define DELIVER_WANT_TIMEOUT_MS (30 * 1000)
+#define DELIVER_BACK_OFF_FIRST_MS 1000
+#define DELIVER_BACK_OFF_MAX_MS (60 * 1000)
+
+/* MQTT 5.0, 3.4.2.1 */
+#define PUBACK_ACCEPTED 0x00
+#define PUBACK_NO_SUBSCRIBER 0x10
+#define PUBACK_FIRST_REFUSAL 0x80
+#define PUBACK_PACKET_TOO_LARGE                                                                    \
+    0x95 /* of DISCONNECT; ours for a row that the broker's limit does not let through */
+
+struct deliver;
+
+/** For wells 0 to n_wells - 1; `seed` is of the back-off's jitter. NULL without memory. */
+struct deliver *deliver_create(uint16_t n_wells, uint32_t seed);
+void deliver_destroy(struct deliver *deliver); /* NULL is fine */
+
+/* ---- what the well side says; `well` is the index, `stream` STREAM_RECORD (1) or STREAM_GAP (2)
+ * ---- */
+
+#define DELIVER_RECORDS 1
+#define DELIVER_GAPS 2
+
+void deliver_see_cursor(struct deliver *deliver, uint16_t well, uint8_t stream, uint64_t pos,
+                        uint64_t seq);
+void deliver_see_more(struct deliver *deliver, uint16_t well, uint8_t stream, uint64_t newest_pos);
+void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wall_record *row);
+/** Names no well: a row may concern all of them. The want under way tells whose it is. */
+void deliver_see_gap(struct deliver *deliver, const struct wall_gap *row);
+void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_end_of_want *end,
+                     int64_t now_ms);
+/** Something of the wall was dropped on its way: what was asked for is asked for again. */
+void deliver_see_lost(struct deliver *deliver);
+
+/* ---- what the connection says ---- */
+
+/** `window`: messages the broker takes unanswered, at least 1. */
+void deliver_connected(struct deliver *deliver, uint16_t window, int64_t now_ms);
+void deliver_disconnected(struct deliver *deliver);
+/** Nobody holds unsettled messages any more (a new client object): every lane starts again at its
+ * cursor. */
+void deliver_forget(struct deliver *deliver);
+/** The answer to message `mid`; an id that is not ours is ignored (false). */
+bool deliver_answered(struct deliver *deliver, uint16_t mid, uint8_t code, int64_t now_ms);
+/** A message has waited for its answer for DELIVER_STALL_MS while connected, or `mid` was given
+ * twice: take a new client object. */
+bool deliver_stalled(const struct deliver *deliver, int64_t now_ms);
+
+/* ---- what to do next ---- */
+
+/** Fills `want` (but destination) and `well` (index); true: send it. */
+bool deliver_next_want(struct deliver *deliver, int64_t now_ms, uint16_t *well,
+                       struct wall_want *want);
+
+struct deliver_message {
+    uint16_t well;
+    uint8_t stream;
+    bool live;                    /* else late */
+    const struct record *records; /* n of them, stream records */
+    const struct gap *gap;        /* one, stream gaps */
+    size_t n;
+};
+/** The rows to hand over next, at most `others` messages of other kinds being under way; true: pass
+ * them on, then say so with one of the two below. */
+bool deliver_next_message(const struct deliver *deliver, uint16_t others,
+                          struct deliver_message *message);
+/** The first `used` rows of that message left as message `mid` with `bytes` of payload. */
+void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t used,
+                    int64_t now_ms);
+/** They can't be handed over as they are: the lane is refused with `code`, as if the broker had
+ * said so. */
+void deliver_not_handed(struct deliver *deliver, uint8_t code, int64_t now_ms);
+uint16_t deliver_under_way(const struct deliver *deliver); /* messages */
+
+enum deliver_event_kind { DELIVER_ACCEPTED = 1, DELIVER_REFUSED, DELIVER_RECOVERED };
+struct deliver_event {
+    uint8_t kind;
+    uint16_t well;
+    uint8_t stream;
+    uint8_t code;      /* of refused, and of what it recovered from */
+    uint64_t pos, seq; /* accepted: all up to here; refused: its first row */
+    int64_t boot_ms;   /* of the accepted row */
+};
+/** What the well side should hear; true while there is something. Newer acceptances of a lane
+ * replace older ones. */
+bool deliver_take_event(struct deliver *deliver, struct deliver_event *event);
+
+/** When a lane's rest ends, in ms of the caller's clock; INT64_MAX: nothing waits for time. */
+int64_t deliver_due_ms(const struct deliver *deliver);
+
+#endif

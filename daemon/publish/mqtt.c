@@ -1,0 +1,284 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * mqtt.c - one MQTT destination in a thread of its own: the loop, and its start and end.
+ *
+ *   inbox (rows asked for, cursors) ─▶ deliver ─▶ payload ─▶ library ─▶ broker
+ *   side (snapshots, box's state) ──▶ latest, box ─────────▶ │            │
+ *   side_send ◀─ want, accepted, refused, destination ◀──────┴─ answers ◀─┘
+ *
+ * Only this thread touches the library. It may block in a name lookup: it shares nothing with
+ * lines, journal and table, and an orderly stop does not wait for it.
+ */
+#include "mqtt_inside.h"
+
+#include "uphole/say.h"
+
+#include <errno.h>
+#include <mosquitto.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/eventfd.h>
+#include <time.h>
+#include <unistd.h>
+
+#define WAIT_MAX_MS 1000
+
+int64_t mqtt_now_ms(const struct mqtt_client *client)
+{
+    return clock_boot_ms(client->clock);
+}
+
+/* ---- from the wall ---- */
+
+static void take_message(struct mqtt_client *client, const struct wall_message *message)
+{
+    struct side *side = client->side;
+    switch (message->kind) {
+    case WALL_CURSOR:
+        deliver_see_cursor(client->deliver, side_well_index(side, message->cursor.well),
+                           message->cursor.stream, message->cursor.pos, message->cursor.seq);
+        break;
+    case WALL_MORE: {
+        uint16_t well = side_well_index(side, message->more.well);
+        deliver_see_more(client->deliver, well, DELIVER_RECORDS, message->more.newest_scan_pos);
+        deliver_see_more(client->deliver, well, DELIVER_GAPS, message->more.newest_gap_pos);
+        break;
+    }
+    case WALL_RECORD:
+        deliver_see_record(client->deliver, side_well_index(side, message->record.record.well),
+                           &message->record);
+        break;
+    case WALL_GAP:
+        deliver_see_gap(client->deliver, &message->gap);
+        break;
+    case WALL_END_OF_WANT:
+        deliver_see_end(client->deliver, side_well_index(side, message->end_of_want.well),
+                        &message->end_of_want, mqtt_now_ms(client));
+        break;
+    default:
+        break;
+    }
+}
+
+static void take_all(struct mqtt_client *client)
+{
+    while (inbox_take(client->inbox, &client->message))
+        take_message(client, &client->message);
+    if (inbox_take_lost(client->inbox) > 0)
+        deliver_see_lost(client->deliver);
+}
+
+static void ask(struct mqtt_client *client)
+{
+    uint16_t well;
+    struct wall_want want;
+    if (client->phase != MQTT_CONNECTED ||
+        !deliver_next_want(client->deliver, mqtt_now_ms(client), &well, &want))
+        return;
+    want.destination = client->destination;
+    want.well = client->plan->wells[well].number;
+    client->message.kind = WALL_WANT;
+    client->message.want = want;
+    if (side_send(client->side, &client->message) != UP_OK)
+        deliver_see_lost(client->deliver);
+}
+
+/* ---- the loop ---- */
+
+static int wait_ms(const struct mqtt_client *client)
+{
+    int64_t now_ms = mqtt_now_ms(client), until_ms = now_ms + WAIT_MAX_MS;
+    if (client->phase == MQTT_RESTING && client->retry_ms < until_ms)
+        until_ms = client->retry_ms;
+    int64_t due_ms = deliver_due_ms(client->deliver);
+    if (due_ms > now_ms && due_ms < until_ms)
+        until_ms = due_ms;
+    return until_ms > now_ms ? (int)(until_ms - now_ms) : 0;
+}
+
+/* Waits for the inbox or the broker; returns what the broker's descriptor is ready for. */
+static short await(struct mqtt_client *client, int timeout_ms)
+{
+    int fd = client->phase == MQTT_RESTING ? -1 : mosquitto_socket(client->library);
+    struct pollfd fds[2] = {{.fd = inbox_fd(client->inbox), .events = POLLIN},
+                            {.fd = fd, .events = POLLIN}};
+    if (fd >= 0 && mosquitto_want_write(client->library))
+        fds[1].events |= POLLOUT;
+    if (poll(fds, 2, timeout_ms) <= 0)
+        return 0;
+    uint64_t count;
+    if (fds[0].revents != 0 && read(fds[0].fd, &count, sizeof count) < 0 && errno != EAGAIN)
+        return 0;
+    return fds[1].revents;
+}
+
+/* What the library holds is no longer known: a new object, and every lane starts at its cursor.
+ * Rows may arrive twice, none is skipped. */
+static void renew(struct mqtt_client *client)
+{
+    struct mqtt_trouble trouble = {.kind = MQTT_STALLED};
+    struct up_error error;
+    mqtt_end(client, &trouble);
+    mqtt_library_close(client);
+    deliver_forget(client->deliver);
+    if (mqtt_library_open(client, &error) != UP_OK)
+        say(SAY_ERROR, "publish", "%s; trying again", error.why);
+}
+
+static void step(struct mqtt_client *client)
+{
+    struct up_error error;
+    if (client->library == NULL && mqtt_library_open(client, &error) != UP_OK) {
+        struct timespec pause = {.tv_sec = 1};
+        nanosleep(&pause, NULL);
+        return;
+    }
+    if (client->phase == MQTT_RESTING && mqtt_now_ms(client) >= client->retry_ms)
+        mqtt_connect(client);
+    short revents = await(client, wait_ms(client));
+    take_all(client);
+    if (client->phase != MQTT_RESTING)
+        mqtt_serve(client, revents);
+    mqtt_act_on_notes(client);
+    if (client->renew || deliver_stalled(client->deliver, mqtt_now_ms(client))) {
+        renew(client);
+        return;
+    }
+    if (client->phase == MQTT_CONNECTED)
+        mqtt_send(client);
+    ask(client);
+    mqtt_tell(client);
+}
+
+static bool is_answered(const struct mqtt_client *client, uint16_t mid)
+{
+    for (size_t i = 0; i < client->n_others; i++)
+        if (client->other[i].mid == mid)
+            return false;
+    return true;
+}
+
+/* An orderly end: "offline", its answer, then DISCONNECT, so that the broker sends no will. */
+static void finish(struct mqtt_client *client)
+{
+    int64_t end_ms = mqtt_now_ms(client) + atomic_load(&client->stop_within_ms);
+    if (client->library != NULL && client->phase == MQTT_CONNECTED && mqtt_send_offline(client)) {
+        uint16_t mid = client->other[client->n_others - 1].mid;
+        while (client->phase == MQTT_CONNECTED && !is_answered(client, mid) &&
+               mqtt_now_ms(client) < end_ms) {
+            mqtt_serve(client, await(client, 50));
+            mqtt_act_on_notes(client);
+        }
+        mqtt_tell(client);
+        if (client->phase == MQTT_CONNECTED)
+            mosquitto_disconnect(client->library);
+    }
+    if (client->library != NULL)
+        mosquitto_destroy(client->library);
+    client->library = NULL;
+}
+
+static void *run(void *context)
+{
+    struct mqtt_client *client = context;
+    while (!atomic_load(&client->stop))
+        step(client);
+    finish(client);
+    uint64_t one = 1;
+    (void)!write(client->done_fd, &one, sizeof one);
+    return NULL;
+}
+
+/* ---- start and end ---- */
+
+static void destroy(struct mqtt_client *client)
+{
+    mqtt_library_close(client);
+    deliver_destroy(client->deliver);
+    if (client->done_fd >= 0)
+        close(client->done_fd);
+    free(client);
+}
+
+static struct mqtt_client *create(const struct plan *plan, uint16_t destination, struct side *side,
+                                  struct up_error *error)
+{
+    struct mqtt_client *client = calloc(1, sizeof *client + plan->n_wells * sizeof client->well[0]);
+    const struct destination_plan *to = &plan->destinations[destination];
+    if (client == NULL) {
+        (void)UP_FAIL(error, UP_E_MEMORY, "destination %s: no memory", to->name);
+        return NULL;
+    }
+    client->plan = plan;
+    client->to = to;
+    client->destination = destination;
+    client->side = side;
+    client->clock = side_clock(side);
+    client->inbox = side_inbox(side, destination);
+    client->phase = MQTT_RESTING;
+    client->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
+    client->random = (uint32_t)(side_run(side) ^ side_run(side) >> 32) + destination;
+    client->deliver = deliver_create(plan->n_wells, client->random);
+    snprintf(client->box_topic, sizeof client->box_topic, "%s/%s/box/%s", to->topic_root,
+             plan->site, plan->box);
+    if (client->deliver == NULL || client->inbox == NULL || client->done_fd < 0) {
+        (void)UP_FAIL(error, UP_E_MEMORY, "destination %s: no memory", to->name);
+        goto fail;
+    }
+    if (mosquitto_pub_topic_check(client->box_topic) != MOSQ_ERR_SUCCESS) {
+        (void)UP_FAIL(error, UP_E_CONFIG,
+                      "destination %s: topic_root \"%s\" makes no topic; expected names joined by "
+                      "/, without + and #",
+                      to->name, to->topic_root);
+        goto fail;
+    }
+    if (mqtt_library_open(client, error) != UP_OK)
+        goto fail;
+    return client;
+fail:
+    destroy(client);
+    return NULL;
+}
+
+struct mqtt_client *mqtt_client_start(const struct plan *plan, uint16_t destination,
+                                      struct side *side, struct up_error *error)
+{
+    mosquitto_lib_init(); /* counts its callers; never undone, since a thread may be left behind */
+    struct mqtt_client *client = create(plan, destination, side, error);
+    if (client == NULL)
+        return NULL;
+    sigset_t all, before;
+    sigfillset(
+        &all); /* signals are the main thread's; a broken connection must not raise SIGPIPE */
+    pthread_sigmask(SIG_SETMASK, &all, &before);
+    int rc = pthread_create(&client->thread, NULL, run, client);
+    pthread_sigmask(SIG_SETMASK, &before, NULL);
+    if (rc == 0)
+        return client;
+    (void)UP_FAIL(error, UP_E_SYSTEM, "destination %s: no thread (%s)", client->to->name,
+                  strerror(rc));
+    destroy(client);
+    return NULL;
+}
+
+bool mqtt_client_stop(struct mqtt_client *client, int within_ms)
+{
+    if (client == NULL)
+        return true;
+    atomic_store(&client->stop_within_ms, within_ms * 3 / 4);
+    atomic_store(&client->stop, true);
+    inbox_wake(client->inbox);
+    struct pollfd done = {.fd = client->done_fd, .events = POLLIN};
+    int rc;
+    do {
+        rc = poll(&done, 1, within_ms);
+    } while (rc < 0 && errno == EINTR);
+    if (rc <= 0)
+        return false; /* a lookup holds it: it is left behind, with its memory */
+    pthread_join(client->thread, NULL);
+    destroy(client);
+    return true;
+}

@@ -1,0 +1,293 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * mqtt_answer.c - what comes back from the broker: the callbacks only note it (they run inside the
+ * library), the loop acts on the notes.
+ *
+ * An answer to a message moves the delivery; what it means for the cursor is deliver.c's to decide.
+ * With MQTT 3.1.1 an answer carries no reason, so a message that the broker threw away is
+ * acknowledged as well: weak proof, which docs/messages.md says.
+ */
+#include "mqtt_inside.h"
+
+#include "uphole/say.h"
+
+#include <mosquitto.h>
+#include <mqtt_protocol.h>
+#include <stdio.h>
+#include <string.h>
+
+/* ---- callbacks: they note ---- */
+
+static void on_packet(struct mqtt_client *client)
+{
+    mqtt_guard_packet(&client->guard, mosquitto_socket(client->library));
+}
+
+static void on_connect(struct mosquitto *library, void *context, int code, int flags,
+                       const mosquitto_property *properties)
+{
+    (void)library;
+    (void)flags;
+    struct mqtt_client *client = context;
+    struct mqtt_notes *notes = &client->notes;
+    notes->connack = true;
+    notes->connack_code = code;
+    notes->receive_maximum = 65535; /* where the broker states nothing: MQTT 5.0, 3.2.2.3 */
+    notes->maximum_qos = 2;
+    notes->retain_available = 1;
+    mosquitto_property_read_int16(properties, MQTT_PROP_RECEIVE_MAXIMUM, &notes->receive_maximum,
+                                  false);
+    mosquitto_property_read_int32(properties, MQTT_PROP_MAXIMUM_PACKET_SIZE, &notes->maximum_packet,
+                                  false);
+    mosquitto_property_read_byte(properties, MQTT_PROP_MAXIMUM_QOS, &notes->maximum_qos, false);
+    mosquitto_property_read_byte(properties, MQTT_PROP_RETAIN_AVAILABLE, &notes->retain_available,
+                                 false);
+    on_packet(client);
+}
+
+static void on_disconnect(struct mosquitto *library, void *context, int code,
+                          const mosquitto_property *properties)
+{
+    (void)library;
+    (void)properties;
+    struct mqtt_client *client = context;
+    if (code >= 0x80) { /* of the broker; below it is the library's own, which its return value
+                           tells as well */
+        client->notes.ended = true;
+        client->notes.ended_code = code;
+    }
+}
+
+static void on_publish(struct mosquitto *library, void *context, int mid, int code,
+                       const mosquitto_property *properties)
+{
+    (void)library;
+    (void)properties;
+    struct mqtt_client *client = context;
+    struct mqtt_notes *notes = &client->notes;
+    if (notes->n_answers < MQTT_NOTES_MAX) {
+        notes->answer[notes->n_answers].mid = (uint16_t)mid;
+        notes->answer[notes->n_answers++].code = (uint8_t)code;
+    } else {
+        notes->answers_lost = true;
+    }
+    on_packet(client);
+}
+
+/* Our own topic, read back: an old session's will, or somebody else under our name. */
+static void on_message(struct mosquitto *library, void *context,
+                       const struct mosquitto_message *message,
+                       const mosquitto_property *properties)
+{
+    (void)library;
+    (void)properties;
+    static const char RUNNING[] = "\"running\":true";
+    struct mqtt_client *client = context;
+    char run[32];
+    int n = snprintf(run, sizeof run, "\"run\":\"%016llx\"",
+                     (unsigned long long)side_run(client->side));
+    size_t length = message->payloadlen > 0 ? (size_t)message->payloadlen : 0;
+    bool running =
+        length > 0 && memmem(message->payload, length, RUNNING, sizeof RUNNING - 1) != NULL;
+    bool ours = length > 0 && memmem(message->payload, length, run, (size_t)n) != NULL;
+    if (running && !ours && !message->retain)
+        client->notes.box_of_another = true;
+    if (!running || !ours)
+        client->notes.box_offline = true;
+    on_packet(client);
+}
+
+static void on_log(struct mosquitto *library, void *context, int level, const char *text)
+{
+    (void)library;
+    struct mqtt_client *client = context;
+    if (strstr(text, "eceived ") != NULL && level == MOSQ_LOG_DEBUG)
+        on_packet(client);
+    if (strncmp(text, "OpenSSL Error", 13) != 0 || client->notes.tls_error[0] != '\0')
+        return;
+    const char *last = strrchr(text, ':');
+    say_escape(client->notes.tls_error, 80, last != NULL ? last + 1 : text,
+               strlen(last != NULL ? last + 1 : text));
+}
+
+void mqtt_set_callbacks(struct mqtt_client *client)
+{
+    mosquitto_connect_v5_callback_set(client->library, on_connect);
+    mosquitto_disconnect_v5_callback_set(client->library, on_disconnect);
+    mosquitto_publish_v5_callback_set(client->library, on_publish);
+    mosquitto_message_v5_callback_set(client->library, on_message);
+    mosquitto_log_callback_set(client->library, on_log);
+}
+
+/* ---- to the well side ---- */
+
+#define TELL_TRIES_MAX 30 /* of 2 s: a well side that takes nothing for so long starts us again */
+
+void mqtt_tell_message(struct mqtt_client *client)
+{
+    for (int tries = 0; tries < TELL_TRIES_MAX && !atomic_load(&client->stop); tries++)
+        if (side_send(client->side, &client->message) != UP_E_FULL)
+            return;
+}
+
+/* ---- the loop acts ---- */
+
+static void say_connected(struct mqtt_client *client)
+{
+    char since[STAMP_TEXT_MAX], how_long[STAMP_TEXT_MAX];
+    int64_t now_ms = mqtt_now_ms(client);
+    if (client->trouble.kind == MQTT_NO_TROUBLE)
+        say(SAY_INFO, "publish", "Broker %s is connected.", client->to->name);
+    else
+        say(SAY_INFO, "publish",
+            "Broker %s is connected again; it was away since %s (%s). Stored rows are being sent.",
+            client->to->name, stamp_to_short_text(client->state_since_utc_ms, since),
+            duration_to_text(now_ms - client->state_since_ms, how_long));
+    client->trouble = (struct mqtt_trouble){0};
+    client->state_since_ms = now_ms;
+    struct wall_message *message = &client->message;
+    message->kind = WALL_DESTINATION;
+    message->destination = (struct wall_destination){
+        .destination = client->destination, .state = DELIVERY_UP, .since_boot_ms = now_ms};
+    mqtt_words(&client->trouble, client->plan, client->to, message->destination.reason);
+    mqtt_tell_message(client);
+}
+
+static void connected(struct mqtt_client *client)
+{
+    const struct mqtt_notes *notes = &client->notes;
+    struct mqtt_trouble trouble = {0};
+    if (notes->connack_code != 0 || notes->maximum_qos < 1) {
+        trouble.kind = notes->connack_code != 0 ? MQTT_REFUSED : MQTT_NO_QOS;
+        trouble.code = notes->connack_code;
+        mqtt_end(client, &trouble);
+        return;
+    }
+    int64_t now_ms = mqtt_now_ms(client);
+    client->phase = MQTT_CONNECTED;
+    client->connected_ms = now_ms;
+    client->maximum_packet = notes->maximum_packet;
+    client->window =
+        notes->receive_maximum < DELIVER_WINDOW_MAX ? notes->receive_maximum : DELIVER_WINDOW_MAX;
+    if (client->window == 0)
+        client->window = 1;
+    if (!notes->retain_available)
+        say(SAY_WARNING, "publish",
+            "Broker %s keeps no retained messages: who subscribes later sees `latest` only at its "
+            "next sending.",
+            client->to->name);
+    deliver_connected(client->deliver, client->window, now_ms);
+    say_connected(client);
+    mqtt_send_begin(client);
+    if (now_ms >= client->no_read_back_until_ms)
+        (void)mosquitto_subscribe(client->library, NULL, client->box_topic, 1);
+}
+
+/* Box or `latest`: only said, once an event; the next sending tries again. */
+static void answer_to_other(struct mqtt_client *client, const struct mqtt_other *other,
+                            uint8_t code)
+{
+    if (other->kind != OTHER_LATEST)
+        return;
+    struct mqtt_well *well = &client->well[other->well];
+    bool refused = code >= PUBACK_FIRST_REFUSAL;
+    if (refused && !well->refused)
+        say(SAY_WARNING, "publish", "Broker %s does not take `latest` of well %s: %s (0x%02X).",
+            client->to->name, client->plan->wells[other->well].id, mqtt_refusal(code), code);
+    else if (!refused && well->refused)
+        say(SAY_INFO, "publish", "Broker %s takes `latest` of well %s again.", client->to->name,
+            client->plan->wells[other->well].id);
+    well->refused = refused;
+}
+
+static void answered(struct mqtt_client *client, uint16_t mid, uint8_t code)
+{
+    if (deliver_answered(client->deliver, mid, code, mqtt_now_ms(client)))
+        return;
+    for (size_t i = 0; i < client->n_others; i++) {
+        if (client->other[i].mid != mid)
+            continue;
+        answer_to_other(client, &client->other[i], code);
+        client->other[i] = client->other[--client->n_others];
+        return;
+    }
+}
+
+void mqtt_act_on_notes(struct mqtt_client *client)
+{
+    struct mqtt_notes *notes = &client->notes;
+    if (notes->connack && client->phase == MQTT_CONNECTING)
+        connected(client);
+    notes->connack = false;
+    for (size_t i = 0; i < notes->n_answers; i++)
+        answered(client, notes->answer[i].mid, notes->answer[i].code);
+    notes->n_answers = 0;
+    if (notes->answers_lost)
+        client->renew = true;
+    notes->answers_lost = false;
+    int64_t now_ms = mqtt_now_ms(client);
+    if (notes->box_offline && now_ms - client->box_repaired_ms >= MQTT_REPAIR_EVERY_MS) {
+        client->box_repaired_ms = now_ms;
+        client->box_due = true;
+        notes->box_offline = false;
+    }
+    if (notes->box_of_another && !client->said_other_box)
+        say(SAY_WARNING, "publish",
+            "Another box publishes as %s at broker %s. Two boxes may hold the same configuration.",
+            client->plan->box, client->to->name);
+    client->said_other_box = client->said_other_box || notes->box_of_another;
+    notes->box_of_another = false;
+    if (notes->ended && client->phase != MQTT_RESTING) {
+        struct mqtt_trouble trouble = {.kind = MQTT_ENDED, .code = notes->ended_code};
+        mqtt_end(client, &trouble);
+    }
+    notes->ended = false;
+}
+
+static const char *topic_word(uint8_t stream)
+{
+    return stream == DELIVER_GAPS ? "gap" : "record";
+}
+
+static void tell_refused(struct mqtt_client *client, const struct deliver_event *event)
+{
+    const char *well = client->plan->wells[event->well].id;
+    struct wall_refused *refused = &client->message.refused;
+    client->message.kind = WALL_REFUSED;
+    *refused = (struct wall_refused){.destination = client->destination,
+                                     .well = client->plan->wells[event->well].number,
+                                     .stream = event->stream,
+                                     .pos = event->pos,
+                                     .code = event->code};
+    snprintf(refused->reason, sizeof refused->reason, "Broker %s holds up %s/%s: %s (0x%02X).",
+             client->to->name, well, topic_word(event->stream), mqtt_refusal(event->code),
+             event->code);
+    say(SAY_WARNING, "publish",
+        "Broker %s does not take %s/%s: %s (0x%02X). Its rows are stored and will be sent; other "
+        "wells go on.",
+        client->to->name, well, topic_word(event->stream), mqtt_refusal(event->code), event->code);
+    mqtt_tell_message(client);
+}
+
+void mqtt_tell(struct mqtt_client *client)
+{
+    struct deliver_event event;
+    while (deliver_take_event(client->deliver, &event)) {
+        if (event.kind == DELIVER_REFUSED) {
+            tell_refused(client, &event);
+        } else if (event.kind == DELIVER_RECOVERED) {
+            say(SAY_INFO, "publish", "Broker %s takes %s/%s again.", client->to->name,
+                client->plan->wells[event.well].id, topic_word(event.stream));
+        } else {
+            client->message.kind = WALL_ACCEPTED;
+            client->message.accepted =
+                (struct wall_accepted){.destination = client->destination,
+                                       .well = client->plan->wells[event.well].number,
+                                       .stream = event.stream,
+                                       .pos = event.pos,
+                                       .seq = event.seq,
+                                       .boot_ms = event.boot_ms};
+            mqtt_tell_message(client);
+        }
+    }
+}

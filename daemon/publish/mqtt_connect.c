@@ -1,0 +1,335 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * mqtt_connect.c - the connection to one broker: the library's object, the attempt with its
+ * deadline, reading and writing, and the end.
+ *
+ * The library (2.0.11) calls no callback for several ways in which a connection ends, and returns
+ * success for some of them. So every return value, the socket itself, and a deadline of ours are
+ * looked at, and any of them ends the attempt.
+ */
+#include "mqtt_inside.h"
+
+#include "uphole/say.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <linux/tcp.h>
+#include <mosquitto.h>
+#include <mqtt_protocol.h>
+#include <netinet/in.h>
+#include <poll.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <unistd.h>
+
+#define SYSTEM_CA_DIRECTORY "/etc/ssl/certs"
+#define RECEIVE_BUFFER (32 * 1024)
+
+static const char *or_null(const char *text)
+{
+    return text[0] == '\0' ? NULL : text;
+}
+
+/* ---- secrets ---- */
+
+/* A name without a slash is looked for among systemd's credentials first (systemd.exec(5),
+ * LoadCredential). */
+static void secret_path(const char *file, char into[static PATH_LENGTH_MAX * 2])
+{
+    const char *directory = getenv("CREDENTIALS_DIRECTORY");
+    if (directory != NULL && strchr(file, '/') == NULL)
+        snprintf(into, PATH_LENGTH_MAX * 2, "%s/%s", directory, file);
+    else
+        snprintf(into, PATH_LENGTH_MAX * 2, "%s", file);
+}
+
+/* The first line of the file. */
+static bool read_secret(const char *file, char *into, size_t room, struct mqtt_trouble *trouble)
+{
+    char path[PATH_LENGTH_MAX * 2];
+    secret_path(file, path);
+    int fd = open(path, O_RDONLY | O_CLOEXEC);
+    ssize_t n = fd < 0 ? -1 : read(fd, into, room - 1);
+    int why = errno;
+    if (fd >= 0)
+        close(fd);
+    if (n < 0) {
+        trouble->kind = MQTT_SECRET;
+        snprintf(trouble->detail, sizeof trouble->detail,
+                 "password_file %.50s can't be read (%.30s).", file, strerror(why));
+        return false;
+    }
+    into[n] = '\0';
+    into[strcspn(into, "\r\n")] = '\0';
+    return true;
+}
+
+static bool set_secrets(struct mqtt_client *client, struct mqtt_trouble *trouble)
+{
+    char password[512] = "";
+    bool wanted = client->to->password_file[0] != '\0';
+    if (wanted && !read_secret(client->to->password_file, password, sizeof password, trouble))
+        return false;
+    int rc = mosquitto_username_pw_set(client->library, or_null(client->to->user),
+                                       wanted ? password : NULL);
+    explicit_bzero(password, sizeof password);
+    if (rc == MOSQ_ERR_SUCCESS)
+        return true;
+    trouble->kind = MQTT_SECRET;
+    snprintf(trouble->detail, sizeof trouble->detail,
+             "user and password can't be used. Check password_file.");
+    return false;
+}
+
+static bool set_tls(struct mqtt_client *client, struct mqtt_trouble *trouble)
+{
+    const struct destination_plan *to = client->to;
+    if (!to->tls)
+        return true;
+    bool own_ca = to->ca_file[0] != '\0';
+    int rc = mosquitto_tls_set(client->library, or_null(to->ca_file),
+                               own_ca ? NULL : SYSTEM_CA_DIRECTORY, or_null(to->certificate_file),
+                               or_null(to->key_file), NULL);
+    if (rc == MOSQ_ERR_SUCCESS)
+        return true;
+    trouble->kind = MQTT_SECRET;
+    snprintf(trouble->detail, sizeof trouble->detail,
+             "a file of ca_file, certificate_file or key_file can't be read.");
+    return false;
+}
+
+/* ---- the library's object ---- */
+
+/* Announces the largest packet that we take: a broker that keeps to it never sends one that the
+ * guard would have to refuse. The library has no call for it that does not connect, but keeps the
+ * properties of one whose address it refuses. */
+static void announce_limit(struct mosquitto *library)
+{
+    mosquitto_property *properties = NULL;
+    if (mosquitto_property_add_int32(&properties, MQTT_PROP_MAXIMUM_PACKET_SIZE,
+                                     MQTT_TAKE_PACKET_MAX) == MOSQ_ERR_SUCCESS)
+        (void)mosquitto_connect_bind_v5(library, NULL, 0, MQTT_KEEPALIVE_S, NULL, properties);
+    mosquitto_property_free_all(&properties);
+}
+
+enum up_rc mqtt_library_open(struct mqtt_client *client, struct up_error *error)
+{
+    client->library = mosquitto_new(client->plan->box, true, client);
+    if (client->library == NULL)
+        return UP_FAIL_ERRNO(error, UP_E_MEMORY, "destination %s: no memory for an MQTT client",
+                             client->to->name);
+    int version = client->to->mqtt_version == 5 ? MQTT_PROTOCOL_V5 : MQTT_PROTOCOL_V311;
+    mosquitto_int_option(client->library, MOSQ_OPT_PROTOCOL_VERSION, version);
+    mosquitto_int_option(client->library, MOSQ_OPT_SEND_MAXIMUM, DELIVER_WINDOW_MAX);
+    mosquitto_int_option(client->library, MOSQ_OPT_TCP_NODELAY, 1);
+    if (client->to->mqtt_version == 5)
+        announce_limit(client->library);
+    mqtt_set_callbacks(client);
+    client->ever_tried = false;
+    client->renew = false;
+    return UP_OK;
+}
+
+void mqtt_library_close(struct mqtt_client *client)
+{
+    if (client->library != NULL)
+        mosquitto_destroy(client->library);
+    client->library = NULL;
+    client->n_others = 0;
+}
+
+/* ---- an attempt ---- */
+
+static uint32_t rest_ms(struct mqtt_client *client, const struct mqtt_trouble *trouble)
+{
+    uint32_t limit = mqtt_trouble_is_slow(trouble) ? MQTT_BACK_OFF_SLOW_MS : MQTT_BACK_OFF_FIRST_MS;
+    for (uint32_t i = 0; i < client->attempts && limit < MQTT_BACK_OFF_MAX_MS; i++)
+        limit *= 2;
+    if (limit > MQTT_BACK_OFF_MAX_MS)
+        limit = MQTT_BACK_OFF_MAX_MS;
+    client->random = client->random * 1664525u + 1013904223u;
+    return 200 + (client->random >> 8) % limit; /* full jitter, and never at once */
+}
+
+static void rest(struct mqtt_client *client, const struct mqtt_trouble *trouble)
+{
+    client->phase = MQTT_RESTING;
+    client->retry_ms = mqtt_now_ms(client) + rest_ms(client, trouble);
+    client->attempts++;
+    if (trouble->kind == MQTT_TOO_LARGE)
+        client->no_read_back_until_ms = mqtt_now_ms(client) + MQTT_NO_READ_BACK_MS;
+}
+
+static void tune_socket(int fd)
+{
+    unsigned user_timeout = MQTT_USER_TIMEOUT_MS;
+    int buffer = RECEIVE_BUFFER;
+    setsockopt(fd, IPPROTO_TCP, TCP_USER_TIMEOUT, &user_timeout, sizeof user_timeout);
+    setsockopt(fd, SOL_SOCKET, SO_RCVBUF, &buffer, sizeof buffer);
+}
+
+static void trouble_of_library(const struct mqtt_client *client, int rc, int why,
+                               struct mqtt_trouble *trouble)
+{
+    *trouble = (struct mqtt_trouble){.kind = MQTT_LOST};
+    if (client->notes.tls_error[0] != '\0' || rc == MOSQ_ERR_TLS || rc == MOSQ_ERR_TLS_HANDSHAKE) {
+        trouble->kind = MQTT_TLS;
+        snprintf(trouble->detail, sizeof trouble->detail, "%s", client->notes.tls_error);
+    } else if (rc == MOSQ_ERR_EAI || rc == MOSQ_ERR_LOOKUP) {
+        trouble->kind = MQTT_LOOKUP;
+    } else if (client->phase == MQTT_CONNECTING &&
+               (rc == MOSQ_ERR_ERRNO || rc == MOSQ_ERR_CONN_REFUSED)) {
+        trouble->kind = MQTT_REACH;
+        trouble->code = why;
+    } else if (rc == MOSQ_ERR_KEEPALIVE) {
+        trouble->kind = MQTT_SILENT;
+        trouble->code = MQTT_KEEPALIVE_S;
+    }
+}
+
+void mqtt_connect(struct mqtt_client *client)
+{
+    struct mqtt_trouble trouble = {0};
+    client->notes = (struct mqtt_notes){0};
+    client->phase = MQTT_CONNECTING;
+    client->deadline_ms = mqtt_now_ms(client) + MQTT_CONNECT_DEADLINE_MS;
+    mqtt_guard_begin(&client->guard, !client->to->tls);
+    if (!set_secrets(client, &trouble) || !set_tls(client, &trouble)) {
+        mqtt_end(client, &trouble);
+        return;
+    }
+    size_t n = mqtt_box_payload(client, false);
+    mosquitto_will_set(client->library, client->box_topic, (int)n, client->payload, 1, true);
+    errno = 0;
+    int rc = client->ever_tried ? mosquitto_reconnect_async(client->library)
+                                : mosquitto_connect_async(client->library, client->to->host,
+                                                          client->to->port, MQTT_KEEPALIVE_S);
+    int why = errno;
+    /* The library remembers the address only where it was asked in full once. */
+    client->ever_tried = client->ever_tried || rc != MOSQ_ERR_INVAL;
+    if (rc != MOSQ_ERR_SUCCESS) {
+        trouble_of_library(client, rc, why, &trouble);
+        mqtt_end(client, &trouble);
+        return;
+    }
+    tune_socket(mosquitto_socket(client->library));
+}
+
+static void say_trouble(struct mqtt_client *client, const struct mqtt_trouble *trouble)
+{
+    char words[MQTT_WORDS_MAX], since[STAMP_TEXT_MAX];
+    mqtt_words(trouble, client->plan, client->to, words);
+    client->state_since_ms = mqtt_now_ms(client);
+    client->state_since_utc_ms = client->clock->utc_us(client->clock->context) / 1000;
+    say(SAY_WARNING, "publish", "%s Since %s; rows are stored and will be sent.", words,
+        stamp_to_short_text(client->state_since_utc_ms, since));
+    struct wall_message *message = &client->message;
+    message->kind = WALL_DESTINATION;
+    message->destination = (struct wall_destination){.destination = client->destination,
+                                                     .state = DELIVERY_DOWN,
+                                                     .cause = mqtt_cause(trouble),
+                                                     .since_boot_ms = client->state_since_ms};
+    snprintf(message->destination.reason, sizeof message->destination.reason, "%s", words);
+    mqtt_tell_message(client);
+}
+
+void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *trouble)
+{
+    int fd = mosquitto_socket(client->library);
+    if (fd >= 0) {
+        shutdown(fd, SHUT_RDWR);
+        (void)mosquitto_loop_read(client->library, 1); /* sees the end, and closes */
+    }
+    if (client->phase == MQTT_CONNECTED &&
+        mqtt_now_ms(client) - client->connected_ms >= MQTT_SETTLED_MS)
+        client->attempts = 0;
+    deliver_disconnected(client->deliver);
+    client->counts[trouble->kind]++;
+    rest(client, trouble);
+    /* One line an event: the same trouble again is not a new one. */
+    if (client->trouble.kind != trouble->kind || client->trouble.code != trouble->code) {
+        client->trouble = *trouble;
+        say_trouble(client, trouble);
+    }
+}
+
+/* ---- while it stands ---- */
+
+/* Before the broker has answered, the library takes a closed connection for one that is still
+ * coming. */
+static bool is_dead(int fd, short revents, int *why)
+{
+    char byte;
+    *why = 0;
+    if (revents & (POLLIN | POLLHUP | POLLERR)) {
+        ssize_t n = recv(fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT);
+        if (n == 0)
+            return true;
+        if (n < 0 && errno != EAGAIN && errno != EINTR) {
+            *why = errno;
+            return true;
+        }
+    }
+    return (revents & (POLLHUP | POLLERR)) != 0;
+}
+
+static int read_guarded(struct mqtt_client *client, int fd, bool *too_large)
+{
+    *too_large = !mqtt_guard_look(&client->guard, fd);
+    if (*too_large)
+        return MOSQ_ERR_SUCCESS;
+    int rc = mosquitto_loop_read(client->library, 1);
+    int why = errno;
+    *too_large = !mqtt_guard_after(&client->guard, mosquitto_socket(client->library));
+    errno = why;
+    return rc;
+}
+
+void mqtt_serve(struct mqtt_client *client, short revents)
+{
+    struct mqtt_trouble trouble = {0};
+    int fd = mosquitto_socket(client->library), why = 0, rc = MOSQ_ERR_SUCCESS;
+    if (fd < 0) {
+        trouble_of_library(client, MOSQ_ERR_CONN_LOST, 0, &trouble);
+        goto end;
+    }
+    if (client->phase == MQTT_CONNECTING && is_dead(fd, revents, &why)) {
+        trouble.kind = why != 0 && why != ECONNRESET ? MQTT_REACH : MQTT_LOST;
+        trouble.code = trouble.kind == MQTT_REACH ? why : 0;
+        goto end;
+    }
+    if (revents & (POLLIN | POLLHUP | POLLERR)) {
+        bool too_large;
+        rc = read_guarded(client, fd, &too_large);
+        why = errno;
+        if (too_large) {
+            trouble.kind = MQTT_TOO_LARGE;
+            goto end;
+        }
+    }
+    if (rc == MOSQ_ERR_SUCCESS && (revents & POLLOUT)) {
+        rc = mosquitto_loop_write(client->library, 1);
+        why = errno;
+    }
+    int64_t now_ms = mqtt_now_ms(client);
+    if (rc == MOSQ_ERR_SUCCESS && now_ms >= client->misc_ms) {
+        client->misc_ms = now_ms + 1000;
+        rc = mosquitto_loop_misc(client->library);
+    }
+    if (client->notes.connack || client->notes.ended)
+        return; /* the loop acts on what the broker said, before what the library made of it */
+    if (rc != MOSQ_ERR_SUCCESS || mosquitto_socket(client->library) < 0) {
+        trouble_of_library(client, rc, why, &trouble);
+        goto end;
+    }
+    if (client->phase == MQTT_CONNECTING && now_ms >= client->deadline_ms) {
+        trouble =
+            (struct mqtt_trouble){.kind = MQTT_SILENT, .code = MQTT_CONNECT_DEADLINE_MS / 1000};
+        goto end;
+    }
+    return;
+end:
+    mqtt_end(client, &trouble);
+}

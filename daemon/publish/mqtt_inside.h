@@ -1,0 +1,167 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * mqtt_inside.h - the inside of one MQTT destination: the thread's state, shared by mqtt.c (the
+ * loop), mqtt_connect.c (the connection), mqtt_send.c (what is published) and mqtt_answer.c (what
+ * comes back). All of it belongs to that one thread but `stop` and `thread`.
+ */
+#ifndef UPHOLE_PUBLISH_MQTT_INSIDE_H
+#define UPHOLE_PUBLISH_MQTT_INSIDE_H
+
+#include "deliver.h"
+#include "mqtt.h"
+#include "mqtt_words.h"
+
+#include "uphole/publish.h"
+
+#include <pthread.h>
+#include <stdatomic.h>
+
+#define MQTT_KEEPALIVE_S 30
+#define MQTT_USER_TIMEOUT_MS 30000u
+#define MQTT_CONNECT_DEADLINE_MS 15000
+#define MQTT_BACK_OFF_FIRST_MS 1000u
+#define MQTT_BACK_OFF_SLOW_MS                                                                      \
+    8000u /* name, certificate, password: nothing that a second try cures */
+#define MQTT_BACK_OFF_MAX_MS 60000u
+#define MQTT_SETTLED_MS 10000 /* connected for so long, the next break starts the back-off anew */
+#define MQTT_TAKE_PACKET_MAX 16384u /* from the broker */
+#define MQTT_TAKE_BYTES_MAX                                                                        \
+    65536u /* received without one whole packet: the bound where the head can't be seen (TLS) */
+#define MQTT_NOTES_MAX 64
+#define MQTT_OTHERS_MAX 32
+#define MQTT_REPAIR_EVERY_MS 5000
+#define MQTT_NO_READ_BACK_MS (60 * 60 * 1000)
+#define TOPIC_MAX 256
+
+enum mqtt_phase { MQTT_RESTING = 1, MQTT_CONNECTING, MQTT_CONNECTED };
+
+/* What the library's callbacks saw; they only note, the loop acts. */
+struct mqtt_notes {
+    bool connack, ended, box_offline, box_of_another;
+    int connack_code, ended_code;
+    uint16_t receive_maximum;
+    uint32_t maximum_packet;
+    uint8_t maximum_qos, retain_available;
+    size_t n_answers;
+    bool answers_lost;
+    struct {
+        uint16_t mid;
+        uint8_t code;
+    } answer[MQTT_NOTES_MAX];
+    char tls_error[120];
+};
+
+/* The guard against packets that are too large: where in the broker's bytes the library stands. */
+struct mqtt_guard {
+    bool plain;        /* no TLS: heads can be seen */
+    bool at_boundary;  /* the next byte the library takes is a packet's first */
+    bool packet_ended; /* during this reading */
+    bool too_large;
+    uint64_t taken;    /* bytes the library had taken when the last packet ended */
+    uint64_t received; /* bytes that had come by then */
+};
+
+enum mqtt_other_kind { OTHER_LATEST = 1, OTHER_BOX };
+
+struct mqtt_other {
+    uint16_t mid, well;
+    uint8_t kind;
+};
+
+struct mqtt_well {
+    uint64_t seen;      /* count of the snapshot last looked at */
+    uint32_t signature; /* states and qualities last published */
+    int64_t next_ms;
+    bool due, refused;
+};
+
+struct mqtt_client {
+    const struct plan *plan;
+    const struct destination_plan *to;
+    uint16_t destination;
+    struct side *side;
+    const struct up_clock *clock;
+    struct inbox *inbox;
+    pthread_t thread;
+    atomic_bool stop;
+    atomic_int stop_within_ms;
+    int done_fd; /* written when the thread ends */
+
+    struct mosquitto *library;
+    struct deliver *deliver;
+    struct mqtt_notes notes;
+    struct mqtt_guard guard;
+    uint8_t phase;
+    bool renew;      /* the library's state is no longer ours: take a new client object */
+    bool ever_tried; /* mosquitto_connect_async was called on this object */
+    int64_t retry_ms, deadline_ms, connected_ms, misc_ms, tick_ms, no_read_back_until_ms;
+    uint32_t attempts, random;
+    uint16_t window;
+    uint32_t maximum_packet; /* 0: no limit stated */
+
+    struct mqtt_trouble trouble; /* that stands now, or MQTT_NO_TROUBLE */
+    bool said_connected;
+    int64_t state_since_ms; /* CLOCK_BOOTTIME */
+    int64_t state_since_utc_ms;
+    uint64_t counts[MQTT_TROUBLE_KINDS];
+
+    size_t n_others;
+    struct mqtt_other other[MQTT_OTHERS_MAX];
+    bool box_due, said_other_box;
+    uint32_t box_signature;
+    int64_t box_next_ms, box_repaired_ms;
+    char box_topic[TOPIC_MAX];
+
+    struct snapshot snapshot;
+    struct wall_state state;
+    struct wall_message message;
+    char payload[PAYLOAD_MAX];
+    struct mqtt_well well[];
+};
+
+int64_t mqtt_now_ms(const struct mqtt_client *client);
+
+/* mqtt_connect.c */
+UP_MUST enum up_rc mqtt_library_open(struct mqtt_client *client, struct up_error *error);
+void mqtt_library_close(struct mqtt_client *client);
+void mqtt_connect(struct mqtt_client *client);
+/** Ends the connection (if any) because of `trouble`, and rests. What the library holds stays held.
+ */
+void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *trouble);
+/** Reads, writes and keeps alive as far as `revents` allow; ends the connection where it is over.
+ */
+void mqtt_serve(struct mqtt_client *client, short revents);
+
+/* mqtt_guard.c */
+/** Length of the packet whose first n bytes these are, its head included: 0 more bytes are needed
+ * to tell, UINT32_MAX no MQTT. */
+uint32_t mqtt_packet_length(const uint8_t *bytes, size_t n);
+void mqtt_guard_begin(struct mqtt_guard *guard, bool plain);
+/** Before the library reads: false where the packet ahead is too large. */
+bool mqtt_guard_look(struct mqtt_guard *guard, int socket_fd);
+/** In a callback: the library has just taken a whole packet. */
+void mqtt_guard_packet(struct mqtt_guard *guard, int socket_fd);
+/** After it read: false where a packet was too large, or more came than one packet may hold. */
+bool mqtt_guard_after(struct mqtt_guard *guard, int socket_fd);
+
+/* mqtt_answer.c */
+void mqtt_set_callbacks(struct mqtt_client *client);
+/** Acts on what the callbacks noted: the connection stands, or ended; messages were accepted or
+ * refused. */
+void mqtt_act_on_notes(struct mqtt_client *client);
+/** Sends client->message over the wall; waits while there is no room for it. */
+void mqtt_tell_message(struct mqtt_client *client);
+/** Tells the well side what changed: accepted, refused. */
+void mqtt_tell(struct mqtt_client *client);
+
+/* mqtt_send.c */
+/** Everything is to be published again: at each connect. */
+void mqtt_send_begin(struct mqtt_client *client);
+/** Box, `latest`, then records and gaps, as far as the window allows. */
+void mqtt_send(struct mqtt_client *client);
+/** Fills the payload for the box's topic; returns its length. */
+size_t mqtt_box_payload(struct mqtt_client *client, bool running);
+/** "offline", just before an orderly end; false where it could not be handed over. */
+bool mqtt_send_offline(struct mqtt_client *client);
+
+#endif

@@ -1,0 +1,51 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * mqtt_words.h - what stands between us and a broker, in a plain sentence: which layer failed, and
+ * what to look at first (pure).
+ */
+#ifndef UPHOLE_PUBLISH_MQTT_WORDS_H
+#define UPHOLE_PUBLISH_MQTT_WORDS_H
+
+#include "uphole/plan.h"
+#include "uphole/scan.h"
+
+/** Layers, from the bottom up. */
+enum mqtt_trouble_kind {
+    MQTT_NO_TROUBLE = 0,
+    MQTT_SECRET,    /* a password, certificate or key file of ours */
+    MQTT_LOOKUP,    /* the name */
+    MQTT_REACH,     /* TCP; code: errno */
+    MQTT_TLS,       /* detail: the library's words */
+    MQTT_SILENT,    /* connected, and no answer */
+    MQTT_REFUSED,   /* CONNACK; code: its reason */
+    MQTT_ENDED,     /* DISCONNECT of the broker; code: its reason */
+    MQTT_LOST,      /* the connection broke */
+    MQTT_TOO_LARGE, /* a packet from the broker above our limit */
+    MQTT_NO_QOS,    /* the broker acknowledges nothing */
+    MQTT_STALLED,   /* a message without its answer */
+    MQTT_TROUBLE_KINDS
+};
+
+#define MQTT_WORDS_MAX 160 /* room of wall_destination.reason */
+
+struct mqtt_trouble {
+    uint8_t kind;
+    int code;
+    char detail[120];
+};
+
+/** MQTT 5.0 reason codes where their sense needs a sentence of its own. */
+#define MQTT_TAKEN_OVER 0x8E
+
+/** One sentence or two, without time: what happened, what to look at. Returns its length. */
+size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
+                  const struct destination_plan *to, char into[static MQTT_WORDS_MAX]);
+/** The cause for the ledger. */
+uint8_t mqtt_cause(const struct mqtt_trouble *trouble);
+/** Nothing that a second try cures by itself: retry slowly. */
+bool mqtt_trouble_is_slow(const struct mqtt_trouble *trouble);
+/** One clause for a message's refusal (PUBACK): "not authorised to publish there". */
+const char *mqtt_refusal(uint8_t code);
+uint8_t mqtt_refusal_cause(uint8_t code);
+
+#endif

@@ -1,0 +1,75 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * payload_box.c - the box's own topic. The same shape is its last will: then `running` is false,
+ * and what a box that is gone can't know says "unknown", so that no old state can stand as the
+ * present one.
+ */
+#include "payload.h"
+
+#define DAYS_LEFT_UNKNOWN 65535
+
+static void put_journal(struct json *json, const struct box_state *box)
+{
+    json_key(json, "journal");
+    json_open(json, '{');
+    json_key(json, "state");
+    json_text(json, !box->running ? "unknown" : box->journal_ok ? "ok" : "refusing");
+    json_key(json, "days_left");
+    if (box->running && box->days_left != DAYS_LEFT_UNKNOWN)
+        json_unsigned(json, box->days_left);
+    else
+        json_null(json);
+    json_close(json, '}');
+}
+
+static void put_destinations(struct json *json, const struct plan *plan,
+                             const struct box_state *box)
+{
+    json_key(json, "destinations");
+    json_open(json, '{');
+    for (uint16_t i = 0; i < plan->n_destinations && i < PLAN_DESTINATIONS_MAX; i++) {
+        bool known = box->running && i < box->state.n_destinations;
+        json_key(json, plan->destinations[i].name);
+        json_open(json, '{');
+        json_key(json, "state");
+        json_text(json, delivery_state_name(known ? box->state.destination[i].state
+                                                  : (uint8_t)DELIVERY_UNKNOWN));
+        json_key(json, "waiting");
+        if (known)
+            json_unsigned(json, box->state.destination[i].waiting);
+        else
+            json_null(json);
+        json_close(json, '}');
+    }
+    json_close(json, '}');
+}
+
+size_t payload_box(char *into, size_t room, const struct plan *plan, const struct box_state *box)
+{
+    char digest[9] = {0};
+    for (size_t i = 0; i < 8; i++)
+        digest[i] = plan->digest[i];
+    struct json json;
+    json_begin(&json, into, room);
+    json_open(&json, '{');
+    json_key(&json, "schema");
+    json_text(&json, "uphole/box/1");
+    json_key(&json, "site");
+    json_text(&json, plan->site);
+    json_key(&json, "box");
+    json_text(&json, plan->box);
+    json_key(&json, "running");
+    json_boolean(&json, box->running);
+    json_key(&json, "run");
+    json_run(&json, box->run);
+    json_key(&json, "version");
+    json_text(&json, box->version);
+    json_key(&json, "plan");
+    json_text(&json, digest);
+    json_key(&json, "clock");
+    json_text(&json, clock_state_name(box->running ? box->clock : (uint8_t)CLOCK_STATE_UNKNOWN));
+    put_journal(&json, box);
+    put_destinations(&json, plan, box);
+    json_close(&json, '}');
+    return json_end(&json);
+}
