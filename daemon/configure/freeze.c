@@ -88,7 +88,7 @@ static void put_values(struct text_out *out, int indent, const struct channel *c
         else if (channel->point == POINT_DRIVE_RUN_STATE)
             text_put(out, "%s", value->text);
         else
-            text_put(out, strpbrk(value->text, "\"\\") ? "'%s'" : "\"%s\"", value->text);
+            text_put_quoted(out, value->text);
         text_put(out, "\n");
     }
 }

@@ -88,6 +88,8 @@ struct text_out {
 __attribute__((format(printf, 2, 3))) void text_put(struct text_out *out, const char *format, ...);
 /** A scalar as YAML: plain where that is safe, else in double quotes. */
 void text_put_scalar(struct text_out *out, const char *text);
+/** The same, always in double quotes: a text that must not be taken for a number. */
+void text_put_quoted(struct text_out *out, const char *text);
 /** Writes every key with a field as `name: value`, each on a line of its own after `indent` blanks. */
 void keys_write(struct text_out *out, enum section section, uint8_t only, int indent, const void *from);
 

@@ -60,10 +60,17 @@ static const struct key *key_find(enum section section, const char *name)
     return NULL;
 }
 
-static void fault_of_unknown(struct plan_faults *faults, const struct node *key, enum section section,
+static void fault_of_unknown(struct plan_faults *faults, const struct node *value, enum section section,
                              uint8_t only, const char *owner)
 {
     const struct names_of of = {section, only};
+    const struct node *key = value->key;
+    if (value->kind == NODE_SCALAR && value->length == 0 && !value->quoted) {
+        /* what is left of `about: motor side, computed` between braces */
+        fault_at(faults, key, "unknown key `%.60s` without a value in %s; if it belongs to the text before it, put that text in quotes: between braces a comma ends a value",
+                 key->text, owner);
+        return;
+    }
     for (size_t i = 0; i < sizeof HINTS / sizeof HINTS[0]; i++) {
         if (HINTS[i].section == section && strcmp(HINTS[i].word, key->text) == 0) {
             fault_at(faults, key, "unknown key `%s` in %s; %s", key->text, owner, HINTS[i].hint);
@@ -164,7 +171,7 @@ bool keys_read(struct plan_faults *faults, const struct node *node, enum section
     for (const struct node *at = node->first; at; at = at->next) {
         const struct key *key = key_find(section, at->key->text);
         if (!key)
-            fault_of_unknown(faults, at->key, section, only, owner);
+            fault_of_unknown(faults, at, section, only, owner);
         else if (!key_fits(key, section, only))
             fault_at(faults, at->key, "`%s` has no meaning in %s; leave it out", key->name, owner);
     }

@@ -97,14 +97,30 @@ bool value_name(struct plan_faults *faults, const struct node *node, const char 
     return true;
 }
 
+/* No control characters, no line breaks of any kind (U+0085, U+2028, U+2029), no byte order mark inside. */
+static bool text_can_be_shown(const char *text)
+{
+    static const char *const NEVER[] = {"\xE2\x80\xA8", "\xE2\x80\xA9", "\xEF\xBB\xBF"};
+    for (size_t i = 0; i < sizeof NEVER / sizeof NEVER[0]; i++)
+        if (strstr(text, NEVER[i]))
+            return false;
+    for (const unsigned char *at = (const unsigned char *)text; *at; at++)
+        if (*at < 0x20 || *at == 0x7F || (at[0] == 0xC2 && at[1] >= 0x80 && at[1] <= 0x9F))
+            return false;
+    return true;
+}
+
 bool value_label(struct plan_faults *faults, const struct node *node, const char *name, char *into,
                  size_t room)
 {
     if (!value_is_text(faults, node, name, "a text"))
         return false;
-    if (node->length >= room || strpbrk(node->text, "\r\n")) {
-        fault_at(faults, node, "the text of `%s` takes %zu bytes; expected one line of at most %zu bytes", name,
-                 node->length, room - 1);
+    if (node->length >= room) {
+        fault_at(faults, node, "the text of `%s` takes %zu bytes; expected at most %zu", name, node->length, room - 1);
+        return false;
+    }
+    if (!text_can_be_shown(node->text)) {
+        fault_at(faults, node, "the text of `%s` holds a line break or a character that can't be shown; expected one line of text", name);
         return false;
     }
     (void)snprintf(into, room, "%s", node->text);

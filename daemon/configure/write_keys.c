@@ -28,13 +28,17 @@ void text_put(struct text_out *out, const char *format, ...)
 void text_put_scalar(struct text_out *out, const char *text)
 {
     static const char PLAIN[] = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_./";
-    if (text[0] && text[0] != '-' && strspn(text, PLAIN) == strlen(text)) {
+    if (text[0] && text[0] != '-' && strspn(text, PLAIN) == strlen(text))
         text_put(out, "%s", text);
-        return;
-    }
+    else
+        text_put_quoted(out, text);
+}
+
+void text_put_quoted(struct text_out *out, const char *text)
+{
     text_put(out, "\"");
     for (const char *at = text; *at; at++)
-        text_put(out, *at == '"' || *at == '\\' ? "\\%c" : *at == '\t' ? "\\t" : "%c", *at);
+        text_put(out, *at == '"' || *at == '\\' ? "\\%c" : "%c", *at);
     text_put(out, "\"");
 }
 
