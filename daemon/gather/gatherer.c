@@ -1,0 +1,161 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * gatherer.c - a line in a thread of its own, on a real port.
+ *
+ * The thread owns the line and the port; others may only read `passes`, set `stopping` and write
+ * the stop descriptor. It sleeps on that descriptor alone, with a timer slack of 1 ns, since the
+ * turn-around of a line is counted in fractions of a millisecond.
+ */
+#include "line_inside.h"
+
+#include <poll.h>
+#include <pthread.h>
+#include <signal.h>
+#include <stdatomic.h>
+#include <stdlib.h>
+#include <sys/eventfd.h>
+#include <sys/prctl.h>
+#include <time.h>
+#include <unistd.h>
+
+#define SLEEP_MOST_US 1000000     /* so that `passes` goes on while nothing is due */
+#define STOP_SCAN_MOST_US 3000000 /* a poll under way gets so long to end */
+#define STOP_WAIT_MS 15000 /* a thread that hangs in a name lookup isn't waited for any longer */
+#define STACK_SIZE ((size_t)512 * 1024)
+
+struct gatherer {
+    struct line_options options;
+    struct up_clock clock;
+    struct port *port;
+    struct line *line;
+    int stop_fd, done_fd;
+    atomic_bool stopping;
+    atomic_uint_fast64_t passes;
+    pthread_t thread;
+};
+
+static void sleep_until(const struct gatherer *gatherer, int64_t next_us)
+{
+    int64_t left_us = next_us - clock_boot_us(&gatherer->clock);
+    if (left_us <= 0)
+        return;
+    if (left_us > SLEEP_MOST_US)
+        left_us = SLEEP_MOST_US;
+    struct timespec left = {.tv_sec = (time_t)(left_us / 1000000),
+                            .tv_nsec = (long)(left_us % 1000000) * 1000};
+    struct pollfd wait = {.fd = gatherer->stop_fd, .events = POLLIN};
+    ppoll(&wait, 1, &left, NULL);
+}
+
+static void finish(struct gatherer *gatherer)
+{
+    int64_t end_us = clock_boot_us(&gatherer->clock) + STOP_SCAN_MOST_US;
+    while (line_is_scanning(gatherer->line) && clock_boot_us(&gatherer->clock) < end_us) {
+        int64_t next_us = line_step(gatherer->line);
+        if (next_us > clock_boot_us(&gatherer->clock))
+            gatherer->clock.sleep_until(gatherer->clock.context,
+                                        next_us < end_us ? next_us : end_us);
+    }
+    line_finish(gatherer->line);
+}
+
+static void *run(void *argument)
+{
+    struct gatherer *gatherer = argument;
+    static const uint64_t ONE = 1;
+    prctl(PR_SET_TIMERSLACK, 1UL);
+    while (!atomic_load(&gatherer->stopping)) {
+        int64_t next_us = line_step(gatherer->line);
+        atomic_fetch_add(&gatherer->passes, 1);
+        sleep_until(gatherer, next_us);
+    }
+    finish(gatherer);
+    if (write(gatherer->done_fd, &ONE, sizeof ONE) < 0)
+        return NULL; /* gather_stop then waits its time and lets go */
+    return NULL;
+}
+
+static void release(struct gatherer *gatherer)
+{
+    if (gatherer == NULL)
+        return;
+    line_destroy(gatherer->line);
+    port_free(gatherer->port);
+    if (gatherer->stop_fd >= 0)
+        close(gatherer->stop_fd);
+    if (gatherer->done_fd >= 0)
+        close(gatherer->done_fd);
+    free(gatherer);
+}
+
+/** Signals belong to the main thread: the new one starts with all of them blocked. */
+static int start_thread(struct gatherer *gatherer)
+{
+    pthread_attr_t attributes;
+    sigset_t all, before;
+    sigfillset(&all);
+    int rc = pthread_attr_init(&attributes);
+    if (rc != 0)
+        return rc;
+    pthread_attr_setstacksize(&attributes, STACK_SIZE);
+    pthread_sigmask(SIG_SETMASK, &all, &before);
+    rc = pthread_create(&gatherer->thread, &attributes, run, gatherer);
+    pthread_sigmask(SIG_SETMASK, &before, NULL);
+    pthread_attr_destroy(&attributes);
+    return rc;
+}
+
+enum up_rc gather_start(const struct line_options *options, struct gatherer **out,
+                        struct up_error *error)
+{
+    const struct line_plan *plan = &options->plan->lines[options->index];
+    struct gatherer *gatherer = calloc(1, sizeof *gatherer);
+    if (gatherer == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for line %s", plan->name);
+    gatherer->stop_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
+    gatherer->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
+    gatherer->clock = *options->clock;
+    gatherer->options = *options;
+    gatherer->options.clock = &gatherer->clock;
+    enum up_rc rc = UP_OK;
+    gatherer->port = port_for_line(plan, &gatherer->clock, gatherer->stop_fd);
+    if (gatherer->port == NULL || gatherer->stop_fd < 0 || gatherer->done_fd < 0)
+        rc = UP_FAIL(error, UP_E_SYSTEM,
+                     "line %s can't be set up: its settings are not possible, or no memory is left",
+                     plan->name);
+    gatherer->options.port = gatherer->port;
+    if (rc == UP_OK) {
+        gatherer->line = line_create(&gatherer->options, error);
+        rc = gatherer->line != NULL ? UP_OK : UP_E_CONFIG;
+    }
+    if (rc == UP_OK && start_thread(gatherer) != 0)
+        rc = UP_FAIL(error, UP_E_SYSTEM, "no thread can be started for line %s", plan->name);
+    if (rc != UP_OK) {
+        release(gatherer);
+        return rc;
+    }
+    *out = gatherer;
+    return UP_OK;
+}
+
+void gather_stop(struct gatherer *gatherer)
+{
+    static const uint64_t ONE = 1;
+    if (gatherer == NULL)
+        return;
+    atomic_store(&gatherer->stopping, true);
+    if (write(gatherer->stop_fd, &ONE, sizeof ONE) < 0)
+        return; /* cannot happen: the count is 0 or 1 */
+    struct pollfd wait = {.fd = gatherer->done_fd, .events = POLLIN};
+    if (poll(&wait, 1, STOP_WAIT_MS) == 1) {
+        pthread_join(gatherer->thread, NULL);
+        release(gatherer);
+        return;
+    }
+    pthread_detach(gatherer->thread); /* it keeps its memory; the process is about to end */
+}
+
+uint64_t gather_passes(const struct gatherer *gatherer)
+{
+    return atomic_load(&gatherer->passes);
+}

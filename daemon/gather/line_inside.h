@@ -1,0 +1,104 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * line_inside.h - what a line remembers; shared by line.c (steps), line_scan.c (one poll),
+ * line_watch.c (bytes nobody asked for) and line_port.c (opening and losing the port).
+ */
+#ifndef UPHOLE_GATHER_LINE_INSIDE_H
+#define UPHOLE_GATHER_LINE_INSIDE_H
+
+#include "exchange.h"
+#include "ranges.h"
+#include "turn.h"
+
+/** A source of this line. Its turn stands in line->turns at the same index. */
+struct asked_source {
+    uint16_t well; /* index of plan->wells */
+    uint8_t source;
+    const struct source_entry *entry;
+    struct read_plan reads;
+    unsigned n_avoid;
+    struct register_range avoid[AVOID_MAX]; /* ranges that the unit refused as a whole */
+    int64_t told_slow_us;
+    struct line_counts counts;
+};
+
+/** The poll under way. */
+struct poll_state {
+    int source; /* -1: none */
+    unsigned range, tries_of_range, busy_retries, silent_in_row;
+    bool was_reopened;
+    uint8_t failure; /* enum outcome of the last try that failed */
+    int64_t begun_us, ended_us;
+    struct gathered out; /* out.scan is being filled */
+};
+
+struct line {
+    struct line_options options;
+    const struct line_plan *plan;
+    struct wire wire;
+    struct clock_watch watch;
+    size_t n;
+    struct asked_source *sources;
+    struct turn *turns;
+    uint64_t served;
+    uint32_t random;
+    int64_t entries_checked_us;
+
+    bool is_open, was_good, is_lost_told;
+    int64_t opened_us, lost_us, reopen_at_us;
+    uint32_t open_failures;
+
+    bool is_listening, another_master, is_resting;
+    int64_t listen_until_us, foreign_us, rest_from_us, pause_until_us;
+    struct stamp master_since;
+
+    uint32_t recent_stray; /* heard while nobody was asked, not long ago */
+    int64_t recent_stray_us;
+
+    struct poll_state poll;
+    struct line_counts totals;
+};
+
+#define LINE_COUNT(line, source, what) ((line)->totals.what++, (source)->counts.what++)
+
+/* line.c */
+int64_t line_now_us(const struct line *line);
+struct stamp line_stamp(struct line *line);
+/** response_timeout, or twice the slowest answer seen: how long the line must be quiet before it is
+ * trusted again. */
+int64_t line_rest_us(const struct line *line);
+void line_put(struct line *line, const struct gathered *item);
+__attribute__((format(printf, 4, 5))) void line_tell(struct line *line, uint8_t level,
+                                                     const char *kind, const char *format, ...);
+/** Puts the skips of all due times that ended unserved by `now_us`. */
+void line_account(struct line *line, int64_t now_us, bool until_now);
+uint32_t line_random(struct line *line);
+bool line_is_scanning(const struct line *line);
+
+/* line_scan.c */
+void scan_begin(struct line *line, int source);
+/** True where a range that stands alone must wait for quiet; the rest has begun then. */
+bool scan_must_rest(struct line *line, const struct read_range *range);
+/** Asks the range whose turn it is, once. */
+void scan_ask(struct line *line);
+/** Ends the poll under way: what was not asked counts as not answered. */
+void scan_end(struct line *line);
+/** A poll that could not be asked, since the port is gone. */
+void scan_without_port(struct line *line, int source);
+
+/* line_watch.c */
+void watch_stray(struct line *line, uint32_t n);
+void watch_rest(struct line *line, int64_t from_us);
+/** One wait of resting or listening. */
+void watch_step_rest(struct line *line);
+void watch_step_listen(struct line *line);
+void watch_slow_answer(struct line *line, struct asked_source *source, int64_t took_us);
+
+/* line_port.c */
+/** Opens the port if it may; false and rows for the polls that are due where it can't be opened. */
+bool port_try_open(struct line *line);
+void port_lose(struct line *line, bool by_us);
+/** When the next attempt makes sense. */
+int64_t port_next_us(const struct line *line, int64_t now_us);
+
+#endif
