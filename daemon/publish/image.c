@@ -44,7 +44,8 @@ static void set_up_views(struct table_image *image)
         const struct view *view = &image->destination->views[v];
         image->view_of[view->unit_id] = (int)v;
         for (unsigned point = 1; point < POINT_COUNT; point++) {
-            unit_number to = unit_choice_of(&view->units, point, NULL);
+            double resolution; /* float32 goes out as it is */
+            unit_number to = unit_choice_of(&view->units, point, &resolution);
             const struct decimal one = {1, 0}, zero = {0, 0};
             if (conversion_make(one, zero, point_unit(point), to, &image->conversion[v][point],
                                 NULL) != UP_OK)

@@ -17,20 +17,20 @@ static const struct {
     const char *text;
 } SENTENCES[] = {
     {offsetof(struct table_server_counts, refused_not_allowed),
-     "connections from addresses that `allow` doesn't name, refused"},
+     "connections refused, because `allow` doesn't name their address"},
     {offsetof(struct table_server_counts, refused_address),
-     "connections beyond clients_per_address, refused"},
-    {offsetof(struct table_server_counts, refused_full), "connections beyond clients, refused"},
+     "connections refused beyond clients_per_address"},
+    {offsetof(struct table_server_counts, refused_full), "connections refused beyond clients"},
     {offsetof(struct table_server_counts, gave_way),
-     "connections that never sent a request, closed to make room"},
+     "connections that never sent a request closed to make room"},
     {offsetof(struct table_server_counts, bad_frame),
-     "connections that sent something else than Modbus TCP, closed"},
+     "connections closed that sent something else than Modbus TCP"},
     {offsetof(struct table_server_counts, stalled),
-     "connections that stopped in the middle of a request, closed"},
+     "connections closed that stopped in the middle of a request"},
     {offsetof(struct table_server_counts, not_reading),
-     "connections that didn't take their answers, closed"},
+     "connections closed that didn't take their answers"},
     {offsetof(struct table_server_counts, writes_refused),
-     "requests to write, refused: this table is read only"},
+     "requests to write refused, as this table is read only"},
     {offsetof(struct table_server_counts, no_descriptor),
      "rests of 1 s from accepting, because no file descriptor was free"},
 };
@@ -51,8 +51,8 @@ void server_say_counts(struct table_server *server, int64_t now_ms)
             count_at(&server->counts, SENTENCES[i].at) - count_at(&server->said, SENTENCES[i].at);
         if (more == 0 || n >= sizeof text)
             continue;
-        int wrote = snprintf(text + n, sizeof text - n, "%s%llu %s", n > 0 ? "; " : "",
-                             (unsigned long long)more, SENTENCES[i].text);
+        int wrote = snprintf(text + n, sizeof text - n, "%s%s: %llu", n > 0 ? "; " : "",
+                             SENTENCES[i].text, (unsigned long long)more);
         n += wrote > 0 ? (size_t)wrote : 0;
     }
     if (n == 0)

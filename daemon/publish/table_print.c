@@ -29,7 +29,9 @@ const char *print_missing(const struct view *view, char into[static NUMBER_TEXT_
 
 const char *print_unit(const struct view *view, unsigned point, double *resolution)
 {
-    unit_number unit = unit_choice_of(&view->units, point, resolution);
+    double unused;
+    unit_number unit =
+        unit_choice_of(&view->units, point, resolution != NULL ? resolution : &unused);
     return unit == 0 ? "" : unit_get(unit)->name;
 }
 

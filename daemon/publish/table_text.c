@@ -37,7 +37,7 @@ static void print_about(const struct table_printer *printer)
 
 static void print_header(const struct table_printer *printer, uint32_t first)
 {
-    fputs("\nregister  (printed)         type  name                unit  content\n", printer->out);
+    fputs("\nregister  (printed)        type  name                unit  content\n", printer->out);
     for (unsigned f = 0; f < FIELD_COUNT; f++) {
         const struct field_row *row = layout_field((enum field)f);
         uint32_t at = first + row->at;
