@@ -40,17 +40,14 @@ static bool resolution_as_decimal(double resolution, unsigned *multiple, int *de
 }
 
 /** Nearest whole number to magnitude * 10^decimals / multiple, ties to even; magnitude < 1e15. */
-static uint64_t steps_of(double magnitude, unsigned multiple, int decimals)
+static wide steps_of(double magnitude, unsigned multiple, int decimals)
 {
     int exponent;
     wide mantissa = (wide)ldexp(frexp(magnitude, &exponent), 53);
     exponent -= 53;
     for (int i = 0; i < decimals; i++)
-        mantissa *= 10; /* < 2^53 * 2^30 */
-    unsigned shift = exponent < 0 ? (unsigned)-exponent : 0;
-    if (exponent > 0)
-        mantissa <<=
-            exponent; /* magnitude < 2^50, so this only undoes the scaling of short numbers */
+        mantissa *= 10;                   /* < 2^53 * 2^30 */
+    unsigned shift = (unsigned)-exponent; /* 3 or more, since the magnitude is below 2^50 */
     if (shift > 90)
         return 0; /* below 2^-7 of a step */
     wide whole = mantissa / multiple, rest = mantissa % multiple;
@@ -60,15 +57,14 @@ static uint64_t steps_of(double magnitude, unsigned multiple, int decimals)
     wide twice = remainder * 2, full = (wide)multiple << shift;
     if (twice > full || (twice == full && (quotient & 1)))
         quotient++;
-    return (uint64_t)quotient;
+    return quotient; /* < 10^24 */
 }
 
 static size_t fixed_text(double value, unsigned multiple, int decimals, char *into)
 {
-    uint64_t digits_left = steps_of(fabs(value), multiple, decimals);
+    wide all = steps_of(fabs(value), multiple, decimals) * multiple;
     char reversed[NUMBER_TEXT_MAX];
     size_t n = 0, used = 0;
-    wide all = (wide)digits_left * multiple;
     if (signbit(value) && all != 0)
         into[used++] = '-';
     for (int place = 0; place <= decimals || all != 0; place++) {

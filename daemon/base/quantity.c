@@ -199,8 +199,6 @@ unit_number unit_find(const char *name, size_t length, enum quantity kind)
     if (n == 0)
         return 0;
     unit_number found = find_row(folded, kind);
-    if (found == 0 && n == 3 && strcmp(folded, "deg") == 0)
-        return 0; /* no angle asked for */
     for (size_t i = 0; found == 0 && i < sizeof SPELLINGS / sizeof SPELLINGS[0]; i++) {
         const struct spelling *row = &SPELLINGS[i];
         if (strcmp(row->spelling, folded) != 0)

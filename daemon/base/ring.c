@@ -28,14 +28,14 @@ struct ring {
 
 struct ring *ring_create(size_t slots, size_t item_size)
 {
-    if (slots == 0 || (slots & (slots - 1)) != 0 || item_size == 0)
+    if (slots == 0 || (slots & (slots - 1)) != 0 || item_size == 0 || item_size > SIZE_MAX / slots)
         return NULL;
     struct ring *ring = aligned_alloc(CACHE_LINE, sizeof *ring);
     if (ring == NULL)
         return NULL;
     ring->mask = slots - 1;
     ring->item_size = item_size;
-    ring->items = calloc(slots, item_size); /* checks the product */
+    ring->items = calloc(slots, item_size);
     if (ring->items == NULL) {
         free(ring);
         return NULL;
