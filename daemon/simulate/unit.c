@@ -215,6 +215,12 @@ static bool is_forbidden(const struct map *map, unsigned table, uint32_t first, 
     return false;
 }
 
+/* A table that holds nothing but what must never be touched is there all the same. */
+static bool has_table(const struct virtual_unit *unit, unsigned table)
+{
+    return unit->n_cells[table] || is_forbidden(unit->map, table, 0, CELLS_MAX);
+}
+
 static size_t put_bits_of(const uint16_t *cells, uint32_t count, uint8_t *into)
 {
     size_t bytes = (count + 7) / 8;
@@ -232,7 +238,7 @@ static size_t answer_read(struct virtual_unit *unit, const uint8_t *request, siz
 {
     unsigned table = request[0];
     bool of_bits = table == TABLE_COIL || table == TABLE_DISCRETE;
-    if (!unit->n_cells[table])
+    if (!has_table(unit, table))
         return put_exception(answer, request[0], MODBUS_ILLEGAL_FUNCTION);
     if (n != 5)
         return put_exception(answer, request[0], MODBUS_ILLEGAL_VALUE);

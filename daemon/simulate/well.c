@@ -44,12 +44,14 @@ static const struct {
     struct phase_row row[PHASES_MAX];
 } SCHEDULES[WELL_SCHEDULES] = {
     /* clang-format off */
-    [WELL_SCHEDULE_DAYS]   = {"days",   {2700, 240, 43200, 1500, 720, 60}, 6,
-                              {{WELL_STEADY, 108000, 1.0}, {WELL_DRAW_DOWN, 28800, 1.06}, {WELL_SHUT_IN, 21600, 0},
-                               {WELL_STOPPED, 3600, 0}, {WELL_START_UP, 900, 1.0}, {WELL_STEADY, 9900, 1.0}}},
+    [WELL_SCHEDULE_DAYS]   = {"days",   {2700, 240, 43200, 1500, 720, 360}, 6,
+                              {{WELL_STEADY, 108000, 1.0}, {WELL_DRAW_DOWN, 25200, 1.06}, {WELL_SHUT_IN, 21600, 0},
+                               {WELL_STOPPED, 3600, 0}, {WELL_START_UP, 900, 1.0}, {WELL_STEADY, 13500, 1.0}}},
     [WELL_SCHEDULE_BRISK]  = {"brisk",  {20, 2, 120, 30, 10, 5}, 6,
                               {{WELL_STEADY, 80, 1.0}, {WELL_DRAW_DOWN, 80, 1.06}, {WELL_SHUT_IN, 70, 0},
                                {WELL_STOPPED, 20, 0}, {WELL_START_UP, 30, 1.0}, {WELL_STEADY, 80, 1.0}}},
+    [WELL_SCHEDULE_SWING]  = {"swing",  {25, 240, 43200, 60, 720, 15}, 3,
+                              {{WELL_STEADY, 40, 1.0}, {WELL_DRAW_DOWN, 80, 1.06}, {WELL_STEADY, 60, 1.0}}},
     [WELL_SCHEDULE_STEADY] = {"steady", {2700, 240, 43200, 1500, 720, 60}, 1, {{WELL_STEADY, 86400, 1.0}}},
     /* clang-format on */
 };

@@ -238,7 +238,7 @@ static int take_schedule(struct wish *wish, const char *text)
             wish->schedule = i;
             return 0;
         }
-    return usage("--schedule '%s'; expected days, brisk or steady", text);
+    return usage("--schedule '%s'; expected days, brisk, swing or steady", text);
 }
 
 static int take_seed(struct wish *wish, const char *text)
@@ -424,7 +424,7 @@ const struct command COMMAND_SIMULATE = {
             "  --no-discharge       the wells have no discharge sensors: not-fitted markers stand "
             "in their registers\n"
             "  --schedule NAME      days (steady for 30 h; default), brisk (a whole story in 6 "
-            "min), steady\n"
+            "min), swing, steady\n"
             "  --power-up           begin with power-up: no data before the map's first_data\n"
             "  --seed NUMBER        other seed, other wells; same seed, same values (1)\n"
             "  --faults FILE        a fault script (docs/simulator.md)\n"

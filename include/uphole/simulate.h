@@ -23,8 +23,14 @@ struct well_truth {
 void well_truth_at(uint64_t seed, int64_t time_ms, struct well_truth *out);
 
 /** What the well does, over and over: `days` is steady for 30 h, then draws down, is shut in and starts again within 48 h (the default). */
-enum well_schedule { WELL_SCHEDULE_DAYS = 0, WELL_SCHEDULE_BRISK /* the same story in 6 min */, WELL_SCHEDULE_STEADY, WELL_SCHEDULES };
-const char *well_schedule_name(uint8_t schedule); /* "days", "brisk", "steady" */
+enum well_schedule {
+    WELL_SCHEDULE_DAYS = 0,
+    WELL_SCHEDULE_BRISK, /* the same story in 6 min: faster than a map's max_rate may allow */
+    WELL_SCHEDULE_SWING, /* 6 % more speed and back, every 3 min */
+    WELL_SCHEDULE_STEADY,
+    WELL_SCHEDULES
+};
+const char *well_schedule_name(uint8_t schedule); /* "days", "brisk", "swing", "steady" */
 void well_truth_scheduled(uint64_t seed, uint8_t schedule, int64_t time_ms, struct well_truth *out);
 
 /* ---- a unit (pure but for its own memory) ---- */
