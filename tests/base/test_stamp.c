@@ -125,7 +125,7 @@ static void writing_agrees_with_the_c_library_and_reads_back(void **state)
         int64_t utc_ms = ((int64_t)rand() << 16 ^ rand()) % 253402300800000;
         if (i % 3 == 0)
             utc_ms = -(utc_ms % 62167219200000);
-        char text[STAMP_TEXT_MAX], want[40];
+        char text[STAMP_TEXT_MAX], want[80];
         stamp_to_text(utc_ms, text);
         int64_t ms = (utc_ms % 1000 + 1000) % 1000, back = -1;
         time_t seconds = (time_t)((utc_ms - ms) / 1000);

@@ -230,7 +230,7 @@ static void spellings_that_people_use_are_found(void **state)
         {"m³/(d·bar)", "m3/(d.bar)", QUANTITY_PRODUCTIVITY},
         {"rpm", "r/min", QUANTITY_ROTATION},
         {"rev/s", "Hz", QUANTITY_ROTATION},
-        {"32 API" + 3, "degAPI", QUANTITY_OIL_GRAVITY},
+        {"API", "degAPI", QUANTITY_OIL_GRAVITY},
         {"days", "d", QUANTITY_DURATION},
     };
     for (size_t i = 0; i < ROWS(SPELLINGS); i++) {
