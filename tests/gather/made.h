@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * made.h - plans, lines and maps made by hand, so that gather's tests don't depend on the configuration's text.
+ * made.h - plans, lines and maps made by hand, so that gather's tests don't depend on the
+ * configuration's text.
  */
 #ifndef UPHOLE_TESTS_GATHER_MADE_H
 #define UPHOLE_TESTS_GATHER_MADE_H
@@ -28,8 +29,11 @@ static inline struct line_plan made_serial(uint32_t baud, char parity)
 static inline void made_channel(struct map *map, uint8_t table, uint16_t address, uint16_t n_words)
 {
     struct channel *channel = &map->channel[map->n_channels++];
-    *channel = (struct channel){
-        .point = map->n_channels, .table = table, .type = TYPE_U16, .address = address, .n_words = n_words};
+    *channel = (struct channel){.point = map->n_channels,
+                                .table = table,
+                                .type = TYPE_U16,
+                                .address = address,
+                                .n_words = n_words};
 }
 static inline void made_channels(struct map *map, uint8_t table, uint16_t first, uint16_t count)
 {
@@ -43,7 +47,8 @@ static inline void made_readable(struct map *map, uint8_t table, uint16_t first,
 }
 static inline void made_never(struct map *map, uint8_t table, uint16_t first, uint16_t last)
 {
-    map->never[map->n_never++] = (struct register_range){.table = table, .first = first, .last = last};
+    map->never[map->n_never++] =
+        (struct register_range){.table = table, .first = first, .last = last};
 }
 static inline void made_map(struct map *map)
 {
@@ -53,7 +58,8 @@ static inline void made_map(struct map *map)
     map->largest_read = 125;
 }
 
-/** A plan of one line and up to MADE_SOURCES_MAX wells, each with a gauge on it. Self-contained: don't move it. */
+/** A plan of one line and up to MADE_SOURCES_MAX wells, each with a gauge on it. Self-contained:
+ * don't move it. */
 struct made_plan {
     struct plan plan;
     struct line_plan line;

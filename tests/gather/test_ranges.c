@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * test_ranges.c - read plans: wire time, holes, forbidden and readable registers, pairwise different lengths, status first and last.
+ * test_ranges.c - read plans: wire time, holes, forbidden and readable registers, pairwise
+ * different lengths, status first and last.
  */
 #include "uphole/gather.h"
 
@@ -17,8 +18,8 @@ static struct read_plan plan_of(const struct map *map, const struct line_plan *l
         fail_msg("%s", error.why);
     return reads;
 }
-static void check_range(const struct read_plan *reads, unsigned i, unsigned function, unsigned first,
-                        unsigned count)
+static void check_range(const struct read_plan *reads, unsigned i, unsigned function,
+                        unsigned first, unsigned count)
 {
     char what[80];
     snprintf(what, sizeof what, "range %u (function, first, count)", i);
@@ -28,7 +29,8 @@ static void check_range(const struct read_plan *reads, unsigned i, unsigned func
     check_count(what, reads->range[i].request.count, count);
 }
 
-/* Source: the arithmetic T = (13 + 2N) * 11 / B + 2 * t3.5, tabulated by hand to 0.1 ms; t3.5 from Modbus over Serial Line V1.02, 2.5.1.1. */
+/* Source: the arithmetic T = (13 + 2N) * 11 / B + 2 * t3.5, tabulated by hand to 0.1 ms; t3.5 from
+ * Modbus over Serial Line V1.02, 2.5.1.1. */
 static void wire_times_are_those_of_the_table(void **state)
 {
     (void)state;
@@ -57,7 +59,8 @@ static void wire_times_are_those_of_the_table(void **state)
     check_count("T on TCP is the reply delay", exchange_wire_us(&tcp, 125, 7000), 7000);
 }
 
-/* Source: Modbus over Serial Line V1.02, 2.5.1.1: 3.5 characters of 11 bits; fixed 1.750 ms above 19,200 bit/s. */
+/* Source: Modbus over Serial Line V1.02, 2.5.1.1: 3.5 characters of 11 bits; fixed 1.750 ms above
+ * 19,200 bit/s. */
 static void quiet_times_are_those_of_the_table(void **state)
 {
     (void)state;
@@ -72,8 +75,8 @@ static void quiet_times_are_those_of_the_table(void **state)
     }
 }
 
-/* The largest hole h worth reading: 2h * bits / B <= 13 * bits / B + 2 * t3.5, so 10 up to 19,200 bit/s, whatever the bits;
- * 12.6, 15.7 and 24.8 above, at 11 bits (the table's h*). */
+/* The largest hole h worth reading: 2h * bits / B <= 13 * bits / B + 2 * t3.5, so 10 up to 19,200
+ * bit/s, whatever the bits; 12.6, 15.7 and 24.8 above, at 11 bits (the table's h*). */
 static void holes_up_to_break_even_are_read_and_larger_ones_are_not(void **state)
 {
     (void)state;
@@ -81,8 +84,9 @@ static void holes_up_to_break_even_are_read_and_larger_ones_are_not(void **state
         uint32_t baud;
         char parity;
         unsigned largest;
-    } ROWS[] = {{1200, 'E', 10},  {2400, 'E', 10},  {4800, 'E', 10},  {9600, 'E', 10},  {9600, 'N', 10},
-                {19200, 'E', 10}, {19200, 'N', 10}, {38400, 'E', 12}, {57600, 'E', 15}, {115200, 'E', 24}};
+    } ROWS[] = {{1200, 'E', 10},  {2400, 'E', 10},  {4800, 'E', 10},  {9600, 'E', 10},
+                {9600, 'N', 10},  {19200, 'E', 10}, {19200, 'N', 10}, {38400, 'E', 12},
+                {57600, 'E', 15}, {115200, 'E', 24}};
     for (size_t row = 0; row < sizeof ROWS / sizeof ROWS[0]; row++) {
         struct line_plan line = made_serial(ROWS[row].baud, ROWS[row].parity);
         for (unsigned hole = 1; hole < 40; hole++) {
@@ -321,7 +325,8 @@ static void what_does_not_fit_is_refused_by_name(void **state)
     check_count("no channels", read_plan_make(&map, &line, &reads, &error), UP_E_CONFIG);
 }
 
-/* Twenty registers with holes of 13 between them do not fit in 16 reads at break-even; dearer holes are read instead. */
+/* Twenty registers with holes of 13 between them do not fit in 16 reads at break-even; dearer holes
+ * are read instead. */
 static void too_many_ranges_bridge_dearer_holes(void **state)
 {
     (void)state;
@@ -334,7 +339,8 @@ static void too_many_ranges_bridge_dearer_holes(void **state)
     assert_true(reads.n <= SCAN_BLOCKS_MAX);
 }
 
-/* Planted defect: padding past `never`, splitting a channel, or an equal length left unmarked fails here. Random maps, checked by rule. */
+/* Planted defect: padding past `never`, splitting a channel, or an equal length left unmarked fails
+ * here. Random maps, checked by rule. */
 static void random_maps_keep_every_rule(void **state)
 {
     (void)state;
@@ -372,9 +378,10 @@ static void random_maps_keep_every_rule(void **state)
             bool is_whole = false;
             for (unsigned i = 0; i < reads.n; i++) {
                 const struct read_request *r = &reads.range[i].request;
-                is_whole = is_whole ||
-                           (r->function == map.channel[c].table && r->first <= map.channel[c].address &&
-                            r->first + r->count >= map.channel[c].address + map.channel[c].n_words);
+                is_whole =
+                    is_whole ||
+                    (r->function == map.channel[c].table && r->first <= map.channel[c].address &&
+                     r->first + r->count >= map.channel[c].address + map.channel[c].n_words);
             }
             assert_true(is_whole);
         }
@@ -406,7 +413,8 @@ static void a_round_holds_every_source_and_the_probe_of_a_dead_one(void **state)
     made_map(&made.map[1]);
     made_channels(&made.map[1], TABLE_INPUT, 0, 40); /* 114.6 ms */
     made_plan_join(&made, 2, 10000);
-    check_close("round, ms", (double)line_round_us(&made.plan, 0) / 1000, 45.8 + 114.6 + 2000, 0.11);
+    check_close("round, ms", (double)line_round_us(&made.plan, 0) / 1000, 45.8 + 114.6 + 2000,
+                0.11);
 }
 
 int main(void)
