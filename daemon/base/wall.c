@@ -103,7 +103,7 @@ enum up_rc wall_send_plan(int fd, const char *text, size_t length, int timeout_m
     struct wall_message message;
     memset(&message, 0, sizeof message);
     message.kind = WALL_PLAN;
-    if (length == 0 || length > UINT32_MAX)
+    if (length == 0 || length > WALL_PLAN_BYTES_MAX)
         return UP_E_RANGE;
     message.plan.total = (uint32_t)length;
     for (size_t offset = 0; offset < length;) {

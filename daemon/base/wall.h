@@ -7,6 +7,8 @@
 
 #include "uphole/wall.h"
 
+#define WALL_PLAN_BYTES_MAX (1024 * 1024)
+
 /** Bytes that a message of this kind and these counts takes; 0 for an unknown kind or a count
  * beyond its array. */
 size_t wall_size(const struct wall_message *message);

@@ -9,7 +9,6 @@
 
 #include <string.h>
 
-#define PLAN_BYTES_MAX (1024 * 1024)
 #define DESTINATIONS_MAX 8
 #define WELLS_MAX 128
 #define WELL_NUMBER_MAX                                                                            \
@@ -164,7 +163,7 @@ bool wall_is_sound(const struct wall_message *message)
 {
     switch (message->kind) {
     case WALL_PLAN:
-        return message->plan.size > 0 && message->plan.total <= PLAN_BYTES_MAX &&
+        return message->plan.size > 0 && message->plan.total <= WALL_PLAN_BYTES_MAX &&
                message->plan.offset <= message->plan.total &&
                message->plan.size <= message->plan.total - message->plan.offset;
     case WALL_NUMBERS:

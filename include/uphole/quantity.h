@@ -106,8 +106,9 @@ static inline double conversion_apply(const struct conversion *conversion, doubl
 /** Converts one number between two units of one kind; NaN where they are not. */
 double unit_convert(double value, unit_number from, unit_number to);
 
-/** Rounds half to even to a multiple of `resolution` (0.1, 1, ...; 0 leaves it), as text with just the digits needed: no exponent, no
- *  negative zero, locale-free. Returns the length; 0 and "" for a number that is not finite. */
+/** Rounds half to even to a multiple of `resolution` (0.1, 1, ...), as text with the decimals of the resolution ("1000.0" at 0.1, "12345" at
+ *  1): no negative zero, locale-free. Resolution 0: the fewest digits that read back as the same double. An exponent ("1e+15", as JSON
+ *  allows) only from magnitude 1e15 on, and at resolution 0 below 1e-9. Returns the length; 0 and "" for a number that is not finite. */
 #define NUMBER_TEXT_MAX 40
 size_t number_to_text(double value, double resolution, char into[static NUMBER_TEXT_MAX]);
 

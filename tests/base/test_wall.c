@@ -409,6 +409,7 @@ static void a_plan_travels_in_pieces(void **state)
     assert_non_null(got);
     assert_memory_equal(got, plan, sizeof plan);
     assert_int_equal(wall_send_plan(fds[0], plan, 0, 5000), UP_E_RANGE);
+    assert_int_equal(wall_send_plan(fds[0], plan, 1024 * 1024 + 1, 5000), UP_E_RANGE);
     unpair(fds);
 }
 

@@ -16,7 +16,7 @@ static void check_length(int (*length_of)(const uint8_t *, size_t), const uint8_
     for (size_t have = 0; have <= size && have <= RTU_ADU_MAX + 2; have++) {
         int length = length_of(data, have);
         if (length < -1 || length > RTU_ADU_MAX || (length > 0 && length < 4) ||
-            (told != 0 && length != told))
+            (told != 0 && length != told) || (length == 0 && have >= RTU_ADU_MAX))
             abort();
         told = length;
     }
