@@ -77,6 +77,42 @@ static bool make_cursors(struct core *core)
     return true;
 }
 
+/**
+ * What waited when the last run ended has waited since then: the oldest row that a destination has
+ * not accepted is read back, so that a delivery gap goes on over a restart. Its instant is brought
+ * to this boot by the UTC labels where the boot is another one.
+ */
+static enum up_rc find_waiting(struct core *core, struct up_error *error)
+{
+    const struct plan *plan = core->options.plan;
+    struct journal_reader *reader = NULL;
+    enum up_rc rc = journal_reader_open(plan->journal.path, &reader, error);
+    if (rc != UP_OK)
+        return rc;
+    const struct stamp now = stamp_take(core->options.clock, &core->watch);
+    for (uint16_t d = 0; d < plan->n_destinations && rc == UP_OK; d++)
+        for (uint16_t w = 0; w < plan->n_wells && rc == UP_OK; w++) {
+            struct core_cursor *cursor = &core->destinations[d].cursor[0][w];
+            size_t got = 0;
+            if (!core_destination_acknowledges(core, d) || core_waiting(core, d, w) == 0)
+                continue;
+            rc = journal_read_scans(reader, core->wells[w].plan->number, cursor->pos, 1,
+                                    core->scans, &got, error);
+            if (rc != UP_OK || got == 0)
+                continue;
+            cursor->waiting_since = core->scans[0].begun;
+            if (cursor->waiting_since.boot != now.boot) {
+                cursor->waiting_since.boot_ms =
+                    now.boot_ms - (now.utc_ms - cursor->waiting_since.utc_ms);
+                cursor->waiting_since.boot = now.boot;
+            }
+            if (cursor->waiting_since.boot_ms == 0 || cursor->waiting_since.boot_ms > now.boot_ms)
+                cursor->waiting_since.boot_ms = now.boot_ms;
+        }
+    journal_reader_close(reader);
+    return rc;
+}
+
 enum up_rc core_create(const struct core_options *options, struct core **out,
                        struct up_error *error)
 {
@@ -90,6 +126,11 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     if (core->scans == NULL || !make_wells(core) || !make_cursors(core)) {
         core_destroy(core);
         return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
+    }
+    const enum up_rc rc = find_waiting(core, error);
+    if (rc != UP_OK) {
+        core_destroy(core);
+        return rc;
     }
     const int64_t now_us = clock_boot_us(options->clock);
     core->next_commit_us = now_us + COMMIT_EVERY_US;

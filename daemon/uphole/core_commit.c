@@ -138,6 +138,8 @@ static void note_newest(struct core *core)
         const int w = core_well_index(core, core->scans[i].well);
         if (w < 0)
             continue;
+        if (core->wells[w].newest_pos < core->scans[0].pos)
+            core->wells[w].batch_begun = core->scans[i].begun;
         core->wells[w].newest_pos = core->scans[i].pos;
         atomic_store_explicit(&core->wells[w].newest_seq, core->scans[i].seq, memory_order_release);
     }

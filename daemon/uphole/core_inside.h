@@ -27,6 +27,7 @@ struct core_well {
     uint64_t newest_pos;
     _Atomic uint64_t newest_seq;
     uint64_t newest_gap_pos;
+    struct stamp batch_begun; /* begun of the first scan of this well in the newest commit */
     struct snapshot snapshot;
 };
 

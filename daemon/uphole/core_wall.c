@@ -152,7 +152,8 @@ void core_see_deliveries(struct core *core, const struct stamp *now)
             if (!waiting)
                 cursor->waiting_since = (struct stamp){0};
             else if (cursor->waiting_since.boot_ms == 0)
-                cursor->waiting_since = *now;
+                cursor->waiting_since =
+                    core->wells[w].batch_begun.boot_ms != 0 ? core->wells[w].batch_begun : *now;
             const uint8_t cause = core->wall_up ? to->cause : CAUSE_SCADA_SIDE_DOWN;
             char sentence[GAP_CAUSE_MAX];
             if (!core->wall_up)
