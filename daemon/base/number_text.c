@@ -97,7 +97,7 @@ static int shortest_digits(double magnitude, char digits[static 20])
     while (used > 1 && digits[used - 1] == '0')
         used--;
     digits[used] = '\0';
-    return *at == 'e' ? atoi(at + 1) : 0;
+    return *at == 'e' ? (int)strtol(at + 1, NULL, 10) : 0;
 }
 
 static size_t shortest_text(double value, char *into)
