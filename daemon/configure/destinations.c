@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * destinations.c - the ways out: brokers and register tables; and the files of their secrets, which are checked, never read, here.
+ * destinations.c - the ways out: brokers and register tables; and the files of their secrets, which
+ * are checked, never read, here.
  */
 #include "rooms.h"
 
@@ -20,7 +21,8 @@ static const char *kind_name_at(const void *context, int i)
     return i + 1 < QUANTITY_COUNT_OF_KINDS ? quantity_name((enum quantity)(i + 1)) : NULL;
 }
 
-static void units_of_kinds_read(struct plan_faults *faults, const struct node *units, struct unit_choice *choice)
+static void units_of_kinds_read(struct plan_faults *faults, const struct node *units,
+                                struct unit_choice *choice)
 {
     choice->set = UNITS_OWN;
     for (const struct node *at = units->first; at; at = at->next) {
@@ -28,8 +30,11 @@ static void units_of_kinds_read(struct plan_faults *faults, const struct node *u
         const enum quantity kind = quantity_from_name(at->key->text, at->key->length);
         if (kind == QUANTITY_NONE) {
             const char *close = suggest(at->key->text, kind_name_at, NULL);
-            fault_at(faults, at->key, "`%.40s` is no kind of quantity; expected such as pressure or temperature%s%s%s", at->key->text,
-                     close ? "; did you mean `" : "", close ? close : "", close ? "`" : "");
+            fault_at(
+                faults, at->key,
+                "`%.40s` is no kind of quantity; expected such as pressure or temperature%s%s%s",
+                at->key->text, close ? "; did you mean `" : "", close ? close : "",
+                close ? "`" : "");
             continue;
         }
         units_of_kind(kind, names, sizeof names);
@@ -37,11 +42,13 @@ static void units_of_kinds_read(struct plan_faults *faults, const struct node *u
             continue;
         choice->by_kind[kind] = unit_find(at->text, at->length, kind);
         if (!choice->by_kind[kind])
-            fault_at(faults, at, "`%.40s` is no unit of %s; expected %s", at->text, quantity_name(kind), names);
+            fault_at(faults, at, "`%.40s` is no unit of %s; expected %s", at->text,
+                     quantity_name(kind), names);
     }
 }
 
-static void units_read(struct plan_faults *faults, const struct node *units, struct unit_choice *choice)
+static void units_read(struct plan_faults *faults, const struct node *units,
+                       struct unit_choice *choice)
 {
     static const struct choice SETS[] = {{"metric", UNITS_METRIC}, {"us", UNITS_US}, {NULL, 0}};
     int set = UNITS_METRIC;
@@ -59,7 +66,8 @@ static void missing_read(struct plan_faults *faults, const struct node *node, st
         return;
     if (node_is(node, "last")) {
         view->missing_as = 1;
-    } else if (node->kind == NODE_SCALAR && number_length(node->text, node->length) == node->length &&
+    } else if (node->kind == NODE_SCALAR &&
+               number_length(node->text, node->length) == node->length &&
                decimal_from_text(node->text, node->length, &number)) {
         view->missing_as = 2;
         view->missing_number = decimal_to_double(number);
@@ -69,13 +77,16 @@ static void missing_read(struct plan_faults *faults, const struct node *node, st
 }
 
 /* `metric high-word-first` */
-static void short_view_read(struct plan_faults *faults, const struct node *at, const struct unit_choice *own,
-                            struct view *view)
+static void short_view_read(struct plan_faults *faults, const struct node *at,
+                            const struct unit_choice *own, struct view *view)
 {
     static const struct choice FORMS[] = {
-        {"metric high-word-first", UNITS_METRIC * 4 + WORDS_HIGH_FIRST}, {"metric low-word-first", UNITS_METRIC * 4 + WORDS_LOW_FIRST},
-        {"us high-word-first", UNITS_US * 4 + WORDS_HIGH_FIRST},         {"us low-word-first", UNITS_US * 4 + WORDS_LOW_FIRST},
-        {"own high-word-first", UNITS_OWN * 4 + WORDS_HIGH_FIRST},       {"own low-word-first", UNITS_OWN * 4 + WORDS_LOW_FIRST},
+        {"metric high-word-first", UNITS_METRIC * 4 + WORDS_HIGH_FIRST},
+        {"metric low-word-first", UNITS_METRIC * 4 + WORDS_LOW_FIRST},
+        {"us high-word-first", UNITS_US * 4 + WORDS_HIGH_FIRST},
+        {"us low-word-first", UNITS_US * 4 + WORDS_LOW_FIRST},
+        {"own high-word-first", UNITS_OWN * 4 + WORDS_HIGH_FIRST},
+        {"own low-word-first", UNITS_OWN * 4 + WORDS_LOW_FIRST},
         {NULL, 0}};
     int form = UNITS_METRIC * 4 + WORDS_HIGH_FIRST;
     (void)value_choice(faults, at, at->key->text, FORMS, &form);
@@ -85,8 +96,8 @@ static void short_view_read(struct plan_faults *faults, const struct node *at, c
         view->units = *own;
 }
 
-static void long_view_read(struct plan_faults *faults, const struct node *at, const struct unit_choice *own,
-                           struct view *view)
+static void long_view_read(struct plan_faults *faults, const struct node *at,
+                           const struct unit_choice *own, struct view *view)
 {
     char owner[60];
     int set = UNITS_METRIC;
@@ -101,16 +112,22 @@ static void long_view_read(struct plan_faults *faults, const struct node *at, co
     missing_read(faults, node_find(at, "missing_as"), view);
 }
 
-static void views_read(struct plan_faults *faults, const struct node *views, struct destination_plan *destination)
+static void views_read(struct plan_faults *faults, const struct node *views,
+                       struct destination_plan *destination)
 {
     if (!views) {
         destination->n_views = 1;
-        destination->views[0] = (struct view){.unit_id = 1, .units = {.set = UNITS_METRIC}, .words = WORDS_HIGH_FIRST};
+        destination->views[0] =
+            (struct view){.unit_id = 1, .units = {.set = UNITS_METRIC}, .words = WORDS_HIGH_FIRST};
         return;
     }
     if (views->kind != NODE_MAP || views->n == 0 || views->n > VIEWS_MAX) {
-        fault_at(faults, views, "`views` holds %s; expected 1 to %d of such as `{1: metric high-word-first}`",
-                 views->kind != NODE_MAP ? node_kind_name(views) : views->n ? "too many" : "nothing", VIEWS_MAX);
+        fault_at(faults, views,
+                 "`views` holds %s; expected 1 to %d of such as `{1: metric high-word-first}`",
+                 views->kind != NODE_MAP ? node_kind_name(views)
+                 : views->n              ? "too many"
+                                         : "nothing",
+                 VIEWS_MAX);
         return;
     }
     for (const struct node *at = views->first; at; at = at->next) {
@@ -163,23 +180,31 @@ static bool allow_has_host_bits(const struct allow_rule *rule)
     return false;
 }
 
-static void allow_read(struct plan_faults *faults, const struct node *allow, struct destination_plan *destination)
+static void allow_read(struct plan_faults *faults, const struct node *allow,
+                       struct destination_plan *destination)
 {
     if (!allow)
         return;
     if (allow->kind != NODE_LIST || allow->n > ALLOW_MAX) {
-        fault_at(faults, allow, "`allow` holds %s; expected at most %d addresses such as `[192.0.2.0/28]`",
+        fault_at(faults, allow,
+                 "`allow` holds %s; expected at most %d addresses such as `[192.0.2.0/28]`",
                  allow->kind == NODE_LIST ? "too many" : node_kind_name(allow), ALLOW_MAX);
         return;
     }
     for (const struct node *at = allow->first; at; at = at->next) {
         struct allow_rule *rule = &destination->allow[destination->n_allow];
-        if (!value_is_text(faults, at, "allow", "an address such as 192.0.2.5 or a network such as 192.0.2.0/28"))
+        if (!value_is_text(faults, at, "allow",
+                           "an address such as 192.0.2.5 or a network such as 192.0.2.0/28"))
             continue;
         if (!allow_from_text(at->text, rule))
-            fault_at(faults, at, "`%.60s` is no address; expected such as 192.0.2.5 or a network such as 192.0.2.0/28", at->text);
+            fault_at(faults, at,
+                     "`%.60s` is no address; expected such as 192.0.2.5 or a network such as "
+                     "192.0.2.0/28",
+                     at->text);
         else if (allow_has_host_bits(rule))
-            fault_at(faults, at, "`%.60s` is an address inside a network of %u bits; expected the network's first address, or `/%u` for this one alone",
+            fault_at(faults, at,
+                     "`%.60s` is an address inside a network of %u bits; expected the network's "
+                     "first address, or `/%u` for this one alone",
                      at->text, rule->prefix, rule->family == 4 ? 32u : 128u);
         else
             destination->n_allow++;
@@ -190,7 +215,8 @@ static void allow_read(struct plan_faults *faults, const struct node *allow, str
 
 const char *secret_fault(const char *path, unsigned mode, unsigned owner, unsigned reader)
 {
-    /* systemd shows credentials to a service's own user by an access list, which stands in the group bits. */
+    /* systemd shows credentials to a service's own user by an access list, which stands in the
+     * group bits. */
     const bool is_credential = strncmp(path, "/run/credentials/", strlen("/run/credentials/")) == 0;
     if (!S_ISREG(mode))
         return "is no plain file; expected a file that holds the secret alone";
@@ -215,51 +241,69 @@ static void secret_check(struct reading_room *room, const struct node *node)
 
 /* ---- one destination ---- */
 
-static void mqtt_read(struct reading_room *room, const struct node *node, struct destination_plan *destination)
+static void mqtt_read(struct reading_room *room, const struct node *node,
+                      struct destination_plan *destination)
 {
     static const char FORM[] = "such as mqtts://broker.heron.example:8883";
     const struct node *url = node_find(node, "mqtt");
     if (!value_is_text(room->faults, url, "mqtt", FORM))
         return;
-    const bool tls = strncmp(url->text, "mqtts://", 8) == 0, plain = strncmp(url->text, "mqtt://", 7) == 0;
+    const bool tls = strncmp(url->text, "mqtts://", 8) == 0,
+               plain = strncmp(url->text, "mqtt://", 7) == 0;
     if (!tls && !plain) {
-        fault_at(room->faults, url, "`%.80s` doesn't say how to speak to the broker; expected %s", url->text, FORM);
+        fault_at(room->faults, url, "`%.80s` doesn't say how to speak to the broker; expected %s",
+                 url->text, FORM);
         return;
     }
     destination->tls = tls;
-    if (!host_and_port(room->faults, url, url->text + (tls ? 8 : 7), FORM, tls ? 8883 : 1883, destination->host,
-                       &destination->port))
+    if (!host_and_port(room->faults, url, url->text + (tls ? 8 : 7), FORM, tls ? 8883 : 1883,
+                       destination->host, &destination->port))
         return;
     if (plain && !host_is_this_box(destination->host))
-        fault_at(room->faults, url, "`%.80s` would send readings and passwords unprotected to another machine; expected mqtts://", url->text);
+        fault_at(room->faults, url,
+                 "`%.80s` would send readings and passwords unprotected to another machine; "
+                 "expected mqtts://",
+                 url->text);
     const struct node *user = node_find(node, "user"), *password = node_find(node, "password_file"),
-                      *certificate = node_find(node, "certificate_file"), *key = node_find(node, "key_file"),
-                      *topic = node_find(node, "topic_root"), *ca = node_find(node, "ca_file");
+                      *certificate = node_find(node, "certificate_file"),
+                      *key = node_find(node, "key_file"), *topic = node_find(node, "topic_root"),
+                      *ca = node_find(node, "ca_file");
     if (user && !password)
-        fault_at(room->faults, user->key, "`user` without `password_file`; expected the file that holds the password");
+        fault_at(room->faults, user->key,
+                 "`user` without `password_file`; expected the file that holds the password");
     if (password && !user)
-        fault_at(room->faults, password->key, "`password_file` without `user`; expected the name that goes with it");
+        fault_at(room->faults, password->key,
+                 "`password_file` without `user`; expected the name that goes with it");
     if ((certificate != NULL) != (key != NULL))
-        fault_at(room->faults, (certificate ? certificate : key)->key, "`%s` without `%s`; expected both or none",
-                 certificate ? "certificate_file" : "key_file", certificate ? "key_file" : "certificate_file");
+        fault_at(room->faults, (certificate ? certificate : key)->key,
+                 "`%s` without `%s`; expected both or none",
+                 certificate ? "certificate_file" : "key_file",
+                 certificate ? "key_file" : "certificate_file");
     if (plain && (ca || certificate))
-        fault_at(room->faults, (ca ? ca : certificate)->key, "`%s` needs TLS; expected mqtts:// in `mqtt`",
+        fault_at(room->faults, (ca ? ca : certificate)->key,
+                 "`%s` needs TLS; expected mqtts:// in `mqtt`",
                  ca ? "ca_file" : "certificate_file");
-    if (topic && topic->kind == NODE_SCALAR && (strpbrk(topic->text, "+#$") || topic->text[0] == '/' ||
-                                                (topic->length > 0 && topic->text[topic->length - 1] == '/')))
-        fault_at(room->faults, topic, "`topic_root: %.60s`; expected a topic without + # $ and without a / at its ends", topic->text);
+    if (topic && topic->kind == NODE_SCALAR &&
+        (strpbrk(topic->text, "+#$") || topic->text[0] == '/' ||
+         (topic->length > 0 && topic->text[topic->length - 1] == '/')))
+        fault_at(room->faults, topic,
+                 "`topic_root: %.60s`; expected a topic without + # $ and without a / at its ends",
+                 topic->text);
     secret_check(room, password);
     secret_check(room, key);
 }
 
-static void table_read(struct reading_room *room, const struct node *node, struct destination_plan *destination)
+static void table_read(struct reading_room *room, const struct node *node,
+                       struct destination_plan *destination)
 {
     const struct node *listen = node_find(node, "modbus_tcp");
     if (value_is_text(room->faults, listen, "modbus_tcp", "such as 192.0.2.1:1502"))
-        (void)host_and_port(room->faults, listen, listen->text, "such as 192.0.2.1:1502", 1502, destination->host,
-                            &destination->port);
-    if (destination->clients_per_address > destination->clients && node_find(node, "clients_per_address"))
-        fault_at(room->faults, node_find(node, "clients_per_address"), "`clients_per_address: %u` is more than `clients` of %u",
+        (void)host_and_port(room->faults, listen, listen->text, "such as 192.0.2.1:1502", 1502,
+                            destination->host, &destination->port);
+    if (destination->clients_per_address > destination->clients &&
+        node_find(node, "clients_per_address"))
+        fault_at(room->faults, node_find(node, "clients_per_address"),
+                 "`clients_per_address: %u` is more than `clients` of %u",
                  destination->clients_per_address, destination->clients);
     else if (destination->clients_per_address > destination->clients)
         destination->clients_per_address = destination->clients;
@@ -267,7 +311,8 @@ static void table_read(struct reading_room *room, const struct node *node, struc
     allow_read(room->faults, node_find(node, "allow"), destination);
 }
 
-static void destination_read(struct reading_room *room, const struct node *node, struct destination_plan *destination)
+static void destination_read(struct reading_room *room, const struct node *node,
+                             struct destination_plan *destination)
 {
     char owner[60];
     const struct node *mqtt = node_find(node, "mqtt"), *table = node_find(node, "modbus_tcp");
@@ -277,9 +322,13 @@ static void destination_read(struct reading_room *room, const struct node *node,
     destination->medium = table ? DESTINATION_MODBUS_TCP : DESTINATION_MQTT;
     const bool is_one = (mqtt != NULL) != (table != NULL);
     if (node->kind == NODE_MAP && !is_one)
-        fault_at(room->faults, mqtt ? mqtt->key : node->key, "%s has %s; expected either `mqtt: mqtts://host:port` or `modbus_tcp: address:port`",
-                 owner, mqtt ? "both `mqtt` and `modbus_tcp`" : "neither `mqtt` nor `modbus_tcp`");
-    if (!keys_read(room->faults, node, SECTION_DESTINATION, is_one ? destination->medium : 0, owner, destination) || !is_one)
+        fault_at(
+            room->faults, mqtt ? mqtt->key : node->key,
+            "%s has %s; expected either `mqtt: mqtts://host:port` or `modbus_tcp: address:port`",
+            owner, mqtt ? "both `mqtt` and `modbus_tcp`" : "neither `mqtt` nor `modbus_tcp`");
+    if (!keys_read(room->faults, node, SECTION_DESTINATION, is_one ? destination->medium : 0, owner,
+                   destination) ||
+        !is_one)
         return;
     units_read(room->faults, node_find(node, "units"), &destination->units);
     if (mqtt)
@@ -294,8 +343,10 @@ void destinations_read(struct reading_room *room, const struct node *destination
     if (!destinations)
         return;
     if (destinations->kind != NODE_MAP || destinations->n > PLAN_DESTINATIONS_MAX) {
-        fault_at(room->faults, destinations, "`destinations` holds %s; expected at most %d sections by name",
-                 destinations->kind != NODE_MAP ? node_kind_name(destinations) : "too many", PLAN_DESTINATIONS_MAX);
+        fault_at(room->faults, destinations,
+                 "`destinations` holds %s; expected at most %d sections by name",
+                 destinations->kind != NODE_MAP ? node_kind_name(destinations) : "too many",
+                 PLAN_DESTINATIONS_MAX);
         return;
     }
     plan->destinations = calloc((size_t)destinations->n + 1, sizeof *plan->destinations);

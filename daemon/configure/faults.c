@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * faults.c - the list of what is wrong in a configuration: collected in one run, shown in the order of the text.
+ * faults.c - the list of what is wrong in a configuration: collected in one run, shown in the order
+ * of the text.
  */
 #include "tree.h"
 
@@ -27,7 +28,8 @@ static void fault_add(struct plan_faults *faults, const char *file, int line, in
     (void)say_escape(fault->text, sizeof fault->text, text, strlen(text));
 }
 
-void fault_in(struct plan_faults *faults, const char *file, int line, int column, const char *format, ...)
+void fault_in(struct plan_faults *faults, const char *file, int line, int column,
+              const char *format, ...)
 {
     va_list arguments;
     va_start(arguments, format);
@@ -43,7 +45,8 @@ void fault_at(struct plan_faults *faults, const struct node *node, const char *f
     va_end(arguments);
 }
 
-static bool fault_is_before(const struct plan_fault *a, const struct plan_fault *b, const char *first)
+static bool fault_is_before(const struct plan_fault *a, const struct plan_fault *b,
+                            const char *first)
 {
     const int files = strcmp(a->file, b->file);
     if (files != 0) {
@@ -57,14 +60,16 @@ static bool fault_is_before(const struct plan_fault *a, const struct plan_fault 
 void faults_sort(struct plan_faults *faults, const char *first)
 {
     for (int i = 1; i < faults->n; i++)
-        for (int j = i; j > 0 && fault_is_before(&faults->fault[j], &faults->fault[j - 1], first); j--) {
+        for (int j = i; j > 0 && fault_is_before(&faults->fault[j], &faults->fault[j - 1], first);
+             j--) {
             const struct plan_fault swap = faults->fault[j];
             faults->fault[j] = faults->fault[j - 1];
             faults->fault[j - 1] = swap;
         }
     int kept = 0;
     for (int i = 0; i < faults->n; i++) {
-        const struct plan_fault *now = &faults->fault[i], *last = &faults->fault[kept > 0 ? kept - 1 : 0];
+        const struct plan_fault *now = &faults->fault[i],
+                                *last = &faults->fault[kept > 0 ? kept - 1 : 0];
         if (kept > 0 && now->line == last->line && now->column == last->column &&
             strcmp(now->file, last->file) == 0 && strcmp(now->text, last->text) == 0)
             continue;
@@ -79,7 +84,8 @@ size_t plan_fault_to_text(const struct plan_fault *fault, char *into, size_t roo
 {
     int n;
     if (fault->line > 0)
-        n = snprintf(into, room, "%s:%d:%d: %s", fault->file, fault->line, fault->column, fault->text);
+        n = snprintf(into, room, "%s:%d:%d: %s", fault->file, fault->line, fault->column,
+                     fault->text);
     else
         n = snprintf(into, room, "%s: %s", fault->file, fault->text);
     if (n < 0 || room == 0)

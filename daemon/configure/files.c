@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * files.c - files of configurations and maps: read whole and bounded, looked up by name only in the directories of maps.
+ * files.c - files of configurations and maps: read whole and bounded, looked up by name only in the
+ * directories of maps.
  */
 #include "rooms.h"
 
@@ -19,7 +20,9 @@ char *file_read(struct plan_faults *faults, const char *path, size_t *length, bo
     *missing = true;
     FILE *file = fopen(path, "re");
     if (!file || fstat(fileno(file), &status) != 0) {
-        const char *why = errno == EACCES ? "this user may not read it" : errno == ENOENT ? "no such file" : strerror(errno);
+        const char *why = errno == EACCES   ? "this user may not read it"
+                          : errno == ENOENT ? "no such file"
+                                            : strerror(errno);
         fault_in(faults, path, 0, 0, "%s", why);
         if (file)
             (void)fclose(file);
@@ -31,7 +34,8 @@ char *file_read(struct plan_faults *faults, const char *path, size_t *length, bo
     } else if ((text = malloc(PLAN_TEXT_MAX + 2)) == NULL) {
         fault_in(faults, path, 0, 0, "no memory for this file");
     } else {
-        *length = fread(text, 1, PLAN_TEXT_MAX + 1, file); /* one byte more than allowed shows that it is too large */
+        *length = fread(text, 1, PLAN_TEXT_MAX + 1,
+                        file); /* one byte more than allowed shows that it is too large */
         text[*length] = 0;
         *missing = ferror(file) != 0;
         if (*missing) {
@@ -63,14 +67,17 @@ static void names_of_directory(const char *directory, struct names *names)
     const struct dirent *entry;
     while (at && names->n < NAMES_MAX && (entry = readdir(at)) != NULL) {
         const size_t n = strlen(entry->d_name);
-        if (n > 5 && strcmp(entry->d_name + n - 5, ".yaml") == 0 && name_is_valid(entry->d_name, n - 5))
-            (void)snprintf(names->name[names->n++], NAME_LENGTH_MAX + 1, "%.*s", (int)(n - 5), entry->d_name);
+        if (n > 5 && strcmp(entry->d_name + n - 5, ".yaml") == 0 &&
+            name_is_valid(entry->d_name, n - 5))
+            (void)snprintf(names->name[names->n++], NAME_LENGTH_MAX + 1, "%.*s", (int)(n - 5),
+                           entry->d_name);
     }
     if (at)
         (void)closedir(at);
 }
 
-static void fault_of_missing(struct plan_faults *faults, const struct node *named_at, const char *name, const char *directory)
+static void fault_of_missing(struct plan_faults *faults, const struct node *named_at,
+                             const char *name, const char *directory)
 {
     struct names *names = calloc(1, sizeof *names);
     const char *close = NULL;
@@ -79,21 +86,23 @@ static void fault_of_missing(struct plan_faults *faults, const struct node *name
         names_of_directory(UPHOLE_MAPS_DIRECTORY, names);
         close = suggest(name, name_at, names);
     }
-    fault_at(faults, named_at, "no map is called `%s`; expected %s.yaml in %.100s%s%s%s", name, name,
-             directory ? directory : UPHOLE_MAPS_DIRECTORY, close ? "; did you mean `" : "", close ? close : "",
-             close ? "`" : "");
+    fault_at(faults, named_at, "no map is called `%s`; expected %s.yaml in %.100s%s%s%s", name,
+             name, directory ? directory : UPHOLE_MAPS_DIRECTORY, close ? "; did you mean `" : "",
+             close ? close : "", close ? "`" : "");
     free(names);
 }
 
 static bool path_of_map(const char *directory, const char *name, char path[static PATH_LENGTH_MAX])
 {
     struct stat status;
-    if (!directory || snprintf(path, PATH_LENGTH_MAX, "%s/%s.yaml", directory, name) >= PATH_LENGTH_MAX)
+    if (!directory ||
+        snprintf(path, PATH_LENGTH_MAX, "%s/%s.yaml", directory, name) >= PATH_LENGTH_MAX)
         return false;
     return stat(path, &status) == 0;
 }
 
-static bool map_read_file(struct plan_faults *faults, const char *path, const char *name, struct map *map, bool *missing)
+static bool map_read_file(struct plan_faults *faults, const char *path, const char *name,
+                          struct map *map, bool *missing)
 {
     size_t length = 0;
     char *text = file_read(faults, path, &length, missing);
@@ -102,8 +111,8 @@ static bool map_read_file(struct plan_faults *faults, const char *path, const ch
     struct yaml_tree *tree = yaml_tree_read(path, text, length, faults);
     bool good = tree && map_read(faults, yaml_tree_root(tree), map);
     if (good && name && strcmp(map->name, name) != 0) {
-        fault_at(faults, node_find(yaml_tree_root(tree), "map"), "this file is asked for as map `%s`, but calls itself `%s`", name,
-                 map->name);
+        fault_at(faults, node_find(yaml_tree_root(tree), "map"),
+                 "this file is asked for as map `%s`, but calls itself `%s`", name, map->name);
         good = false;
     }
     yaml_tree_free(tree);
@@ -111,13 +120,16 @@ static bool map_read_file(struct plan_faults *faults, const char *path, const ch
     return good;
 }
 
-bool map_read_by_name(struct plan_faults *faults, const struct node *named_at, const char *name, const char *directory,
-                      struct map *map)
+bool map_read_by_name(struct plan_faults *faults, const struct node *named_at, const char *name,
+                      const char *directory, struct map *map)
 {
     char path[PATH_LENGTH_MAX];
     bool missing;
     if (!name_is_valid(name, strlen(name))) {
-        fault_at(faults, named_at, "`%.60s` can't be the name of a map; expected 1 to 32 characters out of a to z, 0 to 9 and -", name);
+        fault_at(faults, named_at,
+                 "`%.60s` can't be the name of a map; expected 1 to 32 characters out of a to z, 0 "
+                 "to 9 and -",
+                 name);
         return false;
     }
     if (!path_of_map(directory, name, path) && !path_of_map(UPHOLE_MAPS_DIRECTORY, name, path)) {
@@ -143,7 +155,8 @@ enum up_rc map_from_file(const char *path, struct map **map, struct plan_faults 
     return missing ? UP_E_MISSING : UP_E_CONFIG;
 }
 
-enum up_rc map_by_name(const char *name, const char *maps_directory, struct map **map, struct plan_faults *faults)
+enum up_rc map_by_name(const char *name, const char *maps_directory, struct map **map,
+                       struct plan_faults *faults)
 {
     const struct node nowhere = {.file = "map", .line = 0};
     char path[PATH_LENGTH_MAX];
@@ -156,7 +169,8 @@ enum up_rc map_by_name(const char *name, const char *maps_directory, struct map 
         return UP_OK;
     }
     free(made);
-    const bool found = name_is_valid(name, strlen(name)) &&
-                       (path_of_map(maps_directory, name, path) || path_of_map(UPHOLE_MAPS_DIRECTORY, name, path));
+    const bool found =
+        name_is_valid(name, strlen(name)) &&
+        (path_of_map(maps_directory, name, path) || path_of_map(UPHOLE_MAPS_DIRECTORY, name, path));
     return found ? UP_E_CONFIG : UP_E_MISSING;
 }

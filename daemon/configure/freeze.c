@@ -1,9 +1,10 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * freeze.c - the canonical text of a plan and its digest. The text is itself a configuration: read again, it gives the same text.
+ * freeze.c - the canonical text of a plan and its digest. The text is itself a configuration: read
+ * again, it gives the same text.
  *
- * Every default stands in it, maps stand below `maps:` with addresses from 0, secrets are only named. Numbers are the shortest that read
- * back as the same double.
+ * Every default stands in it, maps stand below `maps:` with addresses from 0, secrets are only
+ * named. Numbers are the shortest that read back as the same double.
  */
 #include "rooms.h"
 
@@ -33,30 +34,33 @@ static void put_address(struct text_out *out, int indent, uint8_t table, uint16_
     text_put(out, "%*s%s: %u\n", indent, "", choice_name(CHOICES_TABLE, table), address);
 }
 
-static void put_ranges(struct text_out *out, int indent, const char *key, const struct register_range *ranges, int n)
+static void put_ranges(struct text_out *out, int indent, const char *key,
+                       const struct register_range *ranges, int n)
 {
     if (n == 0)
         return;
     text_put(out, "%*s%s: [", indent, "", key);
     for (int i = 0; i < n; i++)
-        text_put(out, "%s{%s: %u to %u}", i ? ", " : "", choice_name(CHOICES_TABLE, ranges[i].table), ranges[i].first,
-                 ranges[i].last);
+        text_put(out, "%s{%s: %u to %u}", i ? ", " : "",
+                 choice_name(CHOICES_TABLE, ranges[i].table), ranges[i].first, ranges[i].last);
     text_put(out, "]\n");
 }
 
-static void put_markers(struct text_out *out, int indent, const char *key, const struct channel *channel,
-                        const struct marker *markers, int n)
+static void put_markers(struct text_out *out, int indent, const char *key,
+                        const struct channel *channel, const struct marker *markers, int n)
 {
     if (n == 0)
         return;
     text_put(out, "%*s%s: [", indent, "", key);
     for (int i = 0; i < n; i++)
         text_put(out, "%s0x%0*llX", i ? ", " : "", 4 * markers[i].n_words,
-                 (unsigned long long)get_registers(markers[i].words, markers[i].n_words, channel->words, channel->bytes));
+                 (unsigned long long)get_registers(markers[i].words, markers[i].n_words,
+                                                   channel->words, channel->bytes));
     text_put(out, "]\n");
 }
 
-static void put_range(struct text_out *out, int indent, const char *key, double low, double high, const char *unit)
+static void put_range(struct text_out *out, int indent, const char *key, double low, double high,
+                      const char *unit)
 {
     text_put(out, "%*s%s: ", indent, "", key);
     put_number(out, low);
@@ -109,9 +113,11 @@ static void channel_write(struct text_out *out, const struct channel *channel, i
     if (channel->unit)
         text_put(out, "%*sunit: \"%s\"\n", indent, "", unit_get(channel->unit)->name);
     if (channel->has_instrument_range)
-        put_range(out, indent, "instrument_range", channel->instrument_low, channel->instrument_high, unit);
+        put_range(out, indent, "instrument_range", channel->instrument_low,
+                  channel->instrument_high, unit);
     if (channel->has_expected_range)
-        put_range(out, indent, "expected_range", channel->expected_low, channel->expected_high, unit);
+        put_range(out, indent, "expected_range", channel->expected_low, channel->expected_high,
+                  unit);
     if (channel->has_max_rate) {
         text_put(out, "%*smax_rate: ", indent, "");
         put_number(out, channel->max_rate_per_s);
@@ -143,10 +149,13 @@ static void status_write(struct text_out *out, const struct map *map, int indent
     const char *separator = "";
     text_put(out, "%*s%s: {", indent + 2, "", map->n_status_values ? "values" : "bits");
     for (int i = 0; i < 16; i++) {
-        const int role = map->n_status_values == 0 ? map->status_bit[i] : i < map->n_status_values ? map->status_value[i].role : 0;
+        const int role = map->n_status_values == 0  ? map->status_bit[i]
+                         : i < map->n_status_values ? map->status_value[i].role
+                                                    : 0;
         if (role == STATUS_NONE)
             continue;
-        text_put(out, "%s%d: %s", separator, map->n_status_values ? map->status_value[i].raw : i, choice_name(CHOICES_ROLE, role));
+        text_put(out, "%s%d: %s", separator, map->n_status_values ? map->status_value[i].raw : i,
+                 choice_name(CHOICES_ROLE, role));
         separator = ", ";
     }
     text_put(out, "}\n");
@@ -164,7 +173,8 @@ void map_write(struct text_out *out, const struct map *map, int indent)
         put_address(out, indent + 2, map->counter_table, map->counter_address);
         text_put(out, "%*stype: %s\n", indent + 2, "", map->counter_words == 2 ? "u32" : "u16");
         if (map->counter_words == 2)
-            text_put(out, "%*swords: %s\n", indent + 2, "", choice_name(CHOICES_WORDS, map->counter_order));
+            text_put(out, "%*swords: %s\n", indent + 2, "",
+                     choice_name(CHOICES_WORDS, map->counter_order));
     }
     if (map->has_unit_register) {
         text_put(out, "%*sunit_register:\n", indent, "");
@@ -197,7 +207,8 @@ static void line_write(struct text_out *out, const struct line_plan *line)
     }
 }
 
-static void confirmed_write(struct text_out *out, const struct source_entry *entry, const struct map *map)
+static void confirmed_write(struct text_out *out, const struct source_entry *entry,
+                            const struct map *map)
 {
     bool all = true;
     for (int point = 1; point < POINT_COUNT; point++)
@@ -217,18 +228,21 @@ static void confirmed_write(struct text_out *out, const struct source_entry *ent
     text_put(out, "]\n");
 }
 
-static void entry_write(struct text_out *out, const struct plan *plan, const struct source_entry *entry)
+static void entry_write(struct text_out *out, const struct plan *plan,
+                        const struct source_entry *entry)
 {
     const struct map *map = &plan->maps[entry->map];
     const char *separator = "";
-    text_put(out, "        - line: %s\n          map: %s\n", plan->lines[entry->line].name, map->name);
+    text_put(out, "        - line: %s\n          map: %s\n", plan->lines[entry->line].name,
+             map->name);
     keys_write(out, SECTION_ENTRY, 0, 10, entry);
     put_duration(out, 10, "refresh", entry->refresh_ms);
     put_duration(out, 10, "stale_limit", entry->stale_limit_ms);
     text_put(out, "          fitted: {");
     for (int point = 1; point < POINT_COUNT; point++)
         if (entry->fitted[point] != FITTED_UNSTATED) {
-            text_put(out, "%s%s: %s", separator, point_get((unsigned)point)->id, entry->fitted[point] == FITTED_YES ? "yes" : "no");
+            text_put(out, "%s%s: %s", separator, point_get((unsigned)point)->id,
+                     entry->fitted[point] == FITTED_YES ? "yes" : "no");
             separator = ", ";
         }
     text_put(out, "}\n");
@@ -267,7 +281,8 @@ static void units_write(struct text_out *out, const struct unit_choice *units)
     text_put(out, "    units: {");
     for (int kind = 1; kind < QUANTITY_COUNT_OF_KINDS; kind++)
         if (units->by_kind[kind]) {
-            text_put(out, "%s\"%s\": \"%s\"", separator, quantity_name((enum quantity)kind), unit_get(units->by_kind[kind])->name);
+            text_put(out, "%s\"%s\": \"%s\"", separator, quantity_name((enum quantity)kind),
+                     unit_get(units->by_kind[kind])->name);
             separator = ", ";
         }
     text_put(out, "}\n");
@@ -278,7 +293,8 @@ static void views_write(struct text_out *out, const struct destination_plan *des
     text_put(out, "    views:\n");
     for (int i = 0; i < destination->n_views; i++) {
         const struct view *view = &destination->views[i];
-        text_put(out, "      %u:\n        units: %s\n", view->unit_id, choice_name(CHOICES_UNIT_SET, view->units.set));
+        text_put(out, "      %u:\n        units: %s\n", view->unit_id,
+                 choice_name(CHOICES_UNIT_SET, view->units.set));
         keys_write(out, SECTION_VIEW, 0, 8, view);
         text_put(out, "        missing_as: ");
         if (view->missing_as == 2)
@@ -296,7 +312,12 @@ static void allow_write(struct text_out *out, const struct destination_plan *des
         const struct allow_rule *rule = &destination->allow[i];
         text_put(out, i ? ", \"" : "\"");
         for (int b = 0; b < (rule->family == 4 ? 4 : 16); b++)
-            text_put(out, rule->family == 4 ? "%s%u" : "%s%02x", b == 0 ? "" : rule->family == 4 ? "." : b % 2 ? "" : ":", rule->address[b]);
+            text_put(out, rule->family == 4 ? "%s%u" : "%s%02x",
+                     b == 0              ? ""
+                     : rule->family == 4 ? "."
+                     : b % 2             ? ""
+                                         : ":",
+                     rule->address[b]);
         text_put(out, "/%u\"", rule->prefix);
     }
     text_put(out, "]\n");
@@ -306,7 +327,9 @@ static void destination_write(struct text_out *out, const struct destination_pla
 {
     const bool is_mqtt = destination->medium == DESTINATION_MQTT;
     text_put(out, "  %s:\n    %s: \"%s", destination->name, is_mqtt ? "mqtt" : "modbus_tcp",
-             !is_mqtt ? "" : destination->tls ? "mqtts://" : "mqtt://");
+             !is_mqtt           ? ""
+             : destination->tls ? "mqtts://"
+                                : "mqtt://");
     put_host(out, destination->host, destination->port);
     text_put(out, "\"\n");
     keys_write(out, SECTION_DESTINATION, destination->medium, 4, destination);
@@ -350,7 +373,8 @@ enum up_rc plan_freeze(struct plan *plan, struct up_error *error)
     plan_write(&out, plan);
     if (out.is_full) {
         free(out.text);
-        return UP_FAIL(error, UP_E_FULL, "the configuration with its maps written out is larger than 1 MiB");
+        return UP_FAIL(error, UP_E_FULL,
+                       "the configuration with its maps written out is larger than 1 MiB");
     }
     char *kept = realloc(out.text, out.length + 1);
     plan->text = kept ? kept : out.text;

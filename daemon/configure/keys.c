@@ -1,13 +1,15 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * keys.c - the one table of keys. A new key is a new row here; parser, defaults, canonical text and reference follow.
+ * keys.c - the one table of keys. A new key is a new row here; parser, defaults, canonical text and
+ * reference follow.
  */
 #include "keys.h"
 
 #include <math.h>
 #include <stddef.h>
 
-#define FIELD(structure, member) offsetof(struct structure, member), sizeof(((struct structure *)0)->member)
+#define FIELD(structure, member)                                                                   \
+    offsetof(struct structure, member), sizeof(((struct structure *)0)->member)
 #define NO_FIELD 0, 0
 #define MS 1.0
 #define S 1000.0
@@ -19,97 +21,129 @@
 #define MQTT DESTINATION_MQTT
 #define TABLE DESTINATION_MODBUS_TCP
 
-const struct choice CHOICES_REFERENCE[] = {
-    {"absolute", REFERENCE_ABSOLUTE}, {"gauge", REFERENCE_GAUGE}, {"unknown", REFERENCE_UNKNOWN}, {NULL, 0}};
-const struct choice CHOICES_WORDS[] = {{"high-first", WORDS_HIGH_FIRST}, {"low-first", WORDS_LOW_FIRST}, {NULL, 0}};
-const struct choice CHOICES_BYTES[] = {{"high-first", BYTES_HIGH_FIRST}, {"low-first", BYTES_LOW_FIRST}, {NULL, 0}};
-const struct choice CHOICES_TYPE[] = {
-    {"u16", TYPE_U16}, {"s16", TYPE_S16}, {"u32", TYPE_U32}, {"s32", TYPE_S32}, {"u64", TYPE_U64},
-    {"s64", TYPE_S64}, {"f32", TYPE_F32}, {"f64", TYPE_F64}, {"bcd16", TYPE_BCD16}, {"bcd32", TYPE_BCD32},
-    {"m10k32", TYPE_M10K32}, {"bits", TYPE_BITS}, {"text", TYPE_TEXT}, {NULL, 0}};
+const struct choice CHOICES_REFERENCE[] = {{"absolute", REFERENCE_ABSOLUTE},
+                                           {"gauge", REFERENCE_GAUGE},
+                                           {"unknown", REFERENCE_UNKNOWN},
+                                           {NULL, 0}};
+const struct choice CHOICES_WORDS[] = {
+    {"high-first", WORDS_HIGH_FIRST}, {"low-first", WORDS_LOW_FIRST}, {NULL, 0}};
+const struct choice CHOICES_BYTES[] = {
+    {"high-first", BYTES_HIGH_FIRST}, {"low-first", BYTES_LOW_FIRST}, {NULL, 0}};
+const struct choice CHOICES_TYPE[] = {{"u16", TYPE_U16},       {"s16", TYPE_S16},
+                                      {"u32", TYPE_U32},       {"s32", TYPE_S32},
+                                      {"u64", TYPE_U64},       {"s64", TYPE_S64},
+                                      {"f32", TYPE_F32},       {"f64", TYPE_F64},
+                                      {"bcd16", TYPE_BCD16},   {"bcd32", TYPE_BCD32},
+                                      {"m10k32", TYPE_M10K32}, {"bits", TYPE_BITS},
+                                      {"text", TYPE_TEXT},     {NULL, 0}};
 const struct choice CHOICES_SOURCE[] = {
     {"gauge", SOURCE_GAUGE}, {"drive", SOURCE_DRIVE}, {"wellhead", SOURCE_WELLHEAD}, {NULL, 0}};
 const struct choice CHOICES_MQTT_VERSION[] = {{"5", 5}, {"3.1.1", 3}, {NULL, 0}};
 const struct choice CHOICES_FROM[] = {{"newest", 0}, {"oldest", 1}, {NULL, 0}};
-const struct choice CHOICES_ROLE[] = {
-    {"live", STATUS_LIVE}, {"starting", STATUS_STARTING}, {"silent", STATUS_SILENT}, {"fault", STATUS_FAULT}, {NULL, 0}};
-const struct choice CHOICES_NUMBERING[] = {{"from-0", 1}, {"from-1", 2}, {"as-printed", 3}, {NULL, 0}};
+const struct choice CHOICES_ROLE[] = {{"live", STATUS_LIVE},
+                                      {"starting", STATUS_STARTING},
+                                      {"silent", STATUS_SILENT},
+                                      {"fault", STATUS_FAULT},
+                                      {NULL, 0}};
+const struct choice CHOICES_NUMBERING[] = {
+    {"from-0", 1}, {"from-1", 2}, {"as-printed", 3}, {NULL, 0}};
 const struct choice CHOICES_MISSING[] = {{"nan", 0}, {"last", 1}, {NULL, 0}};
-const struct choice CHOICES_UNIT_SET[] = {{"metric", UNITS_METRIC}, {"us", UNITS_US}, {"own", UNITS_OWN}, {NULL, 0}};
-const struct choice CHOICES_TABLE[] = {
-    {"coil", TABLE_COIL}, {"discrete", TABLE_DISCRETE}, {"holding", TABLE_HOLDING}, {"input", TABLE_INPUT}, {NULL, 0}};
+const struct choice CHOICES_UNIT_SET[] = {
+    {"metric", UNITS_METRIC}, {"us", UNITS_US}, {"own", UNITS_OWN}, {NULL, 0}};
+const struct choice CHOICES_TABLE[] = {{"coil", TABLE_COIL},
+                                       {"discrete", TABLE_DISCRETE},
+                                       {"holding", TABLE_HOLDING},
+                                       {"input", TABLE_INPUT},
+                                       {NULL, 0}};
 
 static const struct section_row SECTIONS[SECTION_COUNT] = {
     [SECTION_TOP] = {"", "the configuration",
-        "One file, `uphole.yaml`, says everything. `uphole check FILE` reads it without touching a line or a network."},
+                     "One file, `uphole.yaml`, says everything. `uphole check FILE` reads it "
+                     "without touching a line or a network."},
     [SECTION_LINE] = {"lines.NAME", "a line",
-        "A line is one serial line or one TCP connection. State `serial` or `tcp`, never both. Several sources may share a line."},
-    [SECTION_WELL] = {"wells.ID", "a well",
-        "The id of a well is for ever: records and topics carry it. Its label may change."},
+                      "A line is one serial line or one TCP connection. State `serial` or `tcp`, "
+                      "never both. Several sources may share a line."},
+    [SECTION_WELL] =
+        {"wells.ID", "a well",
+         "The id of a well is for ever: records and topics carry it. Its label may change."},
     [SECTION_SOURCES] = {"wells.ID.sources", "the sources of a well",
-        "Each source is a list of dated entries; a scan is measured with the entry valid at its time, the first one also before its own date."},
+                         "Each source is a list of dated entries; a scan is measured with the "
+                         "entry valid at its time, the first one also before its own date."},
     [SECTION_ENTRY] = {"wells.ID.sources.SOURCE[]", "a source entry",
-        "One entry: which surface unit, on which line, read with which map. A new gauge or map is a new entry below the old one."},
+                       "One entry: which surface unit, on which line, read with which map. A new "
+                       "gauge or map is a new entry below the old one."},
     [SECTION_DATA] = {"wells.ID.well_data[]", "well data",
-        "What formulas need. A datum that is missing switches off only what needs it; `uphole check` says what."},
+                      "What formulas need. A datum that is missing switches off only what needs "
+                      "it; `uphole check` says what."},
     [SECTION_DESTINATION] = {"destinations.NAME", "a destination",
-        "One way out: an MQTT broker (`mqtt`) or a table of Modbus TCP registers (`modbus_tcp`). None can write to a line."},
-    [SECTION_VIEW] = {"destinations.NAME.views.UNIT_ID", "a view",
-        "The same table behind another unit id: units, word order, and what stands where there is no value. The short form is one text: `metric high-word-first`."},
+                             "One way out: an MQTT broker (`mqtt`) or a table of Modbus TCP "
+                             "registers (`modbus_tcp`). None can write to a line."},
+    [SECTION_VIEW] =
+        {"destinations.NAME.views.UNIT_ID", "a view",
+         "The same table behind another unit id: units, word order, and what stands where there is "
+         "no value. The short form is one text: `metric high-word-first`."},
     [SECTION_JOURNAL] = {"journal", "the journal",
-        "Where raw scans are kept. Rows go when they are older than `keep` or when the files would grow beyond `at_most`."},
-    [SECTION_MAP] = {"", "a map",
-        "A map says where a kind of surface unit keeps its channels and how to decode them. It stands in `maps/NAME.yaml` beside the configuration, or below `maps:` in it."},
-    [SECTION_STATUS] = {"gauge_status", "the gauge's status",
-        "The word by which the surface unit says whether it hears its gauge. Give `bits` or `values`. Without it the state of the gauge is judged from its channels alone."},
-    [SECTION_REGISTER] = {"refresh_counter, unit_register", "a register",
-        "One register (or two) that is no point: the counter that changes with each refresh of the gauge, or the register that tells the units set on the surface unit."},
+                         "Where raw scans are kept. Rows go when they are older than `keep` or "
+                         "when the files would grow beyond `at_most`."},
+    [SECTION_MAP] =
+        {"", "a map",
+         "A map says where a kind of surface unit keeps its channels and how to decode them. It "
+         "stands in `maps/NAME.yaml` beside the configuration, or below `maps:` in it."},
+    [SECTION_STATUS] =
+        {"gauge_status", "the gauge's status",
+         "The word by which the surface unit says whether it hears its gauge. Give `bits` or "
+         "`values`. Without it the state of the gauge is judged from its channels alone."},
+    [SECTION_REGISTER] =
+        {"refresh_counter, unit_register", "a register",
+         "One register (or two) that is no point: the counter that changes with each refresh of "
+         "the gauge, or the register that tells the units set on the surface unit."},
     [SECTION_CHANNEL] = {"channels.POINT", "a channel",
-        "One quantity: exactly one of `input`, `holding`, `coil` or `discrete` says where it stands. `POINT` is an id of the list of points."},
+                         "One quantity: exactly one of `input`, `holding`, `coil` or `discrete` "
+                         "says where it stands. `POINT` is an id of the list of points."},
 };
 
 /* clang-format off */
 static const struct key KEYS[] = {
     /* section, kind, required, only, name, form, default, low, high, quantity, suffix, choices, field, help */
-    {SECTION_TOP, VALUE_NAME, true, 0, "site", "name", NULL, 0, 0, 0, NULL, NULL, FIELD(plan, site), "The site; stands in every topic. A change needs a restart."},
-    {SECTION_TOP, VALUE_NAME, true, 0, "box", "name", NULL, 0, 0, 0, NULL, NULL, FIELD(plan, box), "This box; two boxes never share it. It is the name by which a broker knows it."},
+    {SECTION_TOP, VALUE_NAME, true, 0, "site", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(plan, site), "The site; stands in every topic. A change needs a restart."},
+    {SECTION_TOP, VALUE_NAME, true, 0, "box", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(plan, box), "This box; two boxes never share it. It is the name by which a broker knows it."},
     {SECTION_TOP, VALUE_SPECIAL, true, 0, "lines", "sections by name", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Serial lines and TCP connections to surface units and drives, at most 32."},
     {SECTION_TOP, VALUE_SPECIAL, true, 0, "wells", "sections by id", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Wells, at most 128. No well may be called `box`."},
     {SECTION_TOP, VALUE_SPECIAL, false, 0, "destinations", "sections by name", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Where readings go, at most 8. Without one readings are only journaled."},
     {SECTION_TOP, VALUE_SPECIAL, false, 0, "journal", "section", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Where raw scans are kept."},
     {SECTION_TOP, VALUE_SPECIAL, false, 0, "maps", "sections by name", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Maps written into the configuration itself; else each is looked up as a file."},
 
-    {SECTION_LINE, VALUE_PATH, false, SERIAL, "serial", "path", NULL, 0, 0, 0, NULL, NULL, FIELD(line_plan, device), "The serial port. A name under /dev/serial/by-id stays the same when converters are plugged again."},
+    {SECTION_LINE, VALUE_PATH, false, SERIAL, "serial", "a path", NULL, 0, 0, 0, NULL, NULL, FIELD(line_plan, device), "The serial port. A name under /dev/serial/by-id stays the same when converters are plugged again."},
     {SECTION_LINE, VALUE_SPECIAL, false, TCP, "tcp", "host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The Modbus TCP server; port 502 where none is stated."},
-    {SECTION_LINE, VALUE_WHOLE, true, SERIAL, "speed", "9600 baud", NULL, 300, 4000000, 0, "baud", NULL, FIELD(line_plan, baud), "Bits a second, as set on the surface unit."},
-    {SECTION_LINE, VALUE_SPECIAL, true, SERIAL, "frame", "8N1", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Data bits (8), parity (N, E or O) and stop bits (1 or 2), as set on the surface unit."},
-    {SECTION_LINE, VALUE_DURATION, false, 0, "response_timeout", "duration", "1 s", 20, 60 * S, 0, NULL, NULL, FIELD(line_plan, response_timeout_ms), "How long an answer may take before the request counts as unanswered."},
-    {SECTION_LINE, VALUE_SPECIAL, false, SERIAL, "listen_first", "duration", "one refresh, the longest of its maps", 0, HOUR, 0, NULL, NULL, NO_FIELD, "How long a new line is listened to before the first request, so that another master is noticed before it is disturbed."},
+    {SECTION_LINE, VALUE_WHOLE, true, SERIAL, "speed", "such as 9600 baud", NULL, 300, 4000000, 0, "baud", NULL, FIELD(line_plan, baud), "Bits a second, as set on the surface unit."},
+    {SECTION_LINE, VALUE_SPECIAL, true, SERIAL, "frame", "such as 8N1", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Data bits (8), parity (N, E or O) and stop bits (1 or 2), as set on the surface unit."},
+    {SECTION_LINE, VALUE_DURATION, false, 0, "response_timeout", "a duration", "1 s", 20, 60 * S, 0, NULL, NULL, FIELD(line_plan, response_timeout_ms), "How long an answer may take before the request counts as unanswered."},
+    {SECTION_LINE, VALUE_SPECIAL, false, SERIAL, "listen_first", "a duration", "one refresh, the longest of its maps", 0, HOUR, 0, NULL, NULL, NO_FIELD, "How long a new line is listened to before the first request, so that another master is noticed before it is disturbed."},
     {SECTION_LINE, VALUE_YES_NO, false, SERIAL, "share_line", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(line_plan, share_line), "`yes` only when whoever is responsible for the other master has agreed: our questions can spoil the drive's answers, and a drive may be set to trip on them."},
 
-    {SECTION_WELL, VALUE_LABEL, false, 0, "label", "text", NULL, 0, 0, 0, NULL, NULL, FIELD(well_plan, label), "The well's name for people, at most 64 bytes; the id where none is stated."},
+    {SECTION_WELL, VALUE_LABEL, false, 0, "label", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(well_plan, label), "The well's name for people, at most 64 bytes; the id where none is stated."},
     {SECTION_WELL, VALUE_WHOLE, true, 0, "table_block", "0 to 127", NULL, 0, 127, 0, NULL, NULL, FIELD(well_plan, table_block), "The well's block of 512 registers in the Modbus TCP table. Stated, not counted, so that a new well moves no register."},
-    {SECTION_WELL, VALUE_SPECIAL, true, 0, "sources", "section", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What is read: `gauge`, `drive`, `wellhead`."},
+    {SECTION_WELL, VALUE_SPECIAL, true, 0, "sources", "gauge, drive or wellhead", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What is read: `gauge`, `drive`, `wellhead`."},
     {SECTION_WELL, VALUE_SPECIAL, false, 0, "well_data", "list of sections", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Depths and fluid data, dated."},
 
     {SECTION_SOURCES, VALUE_SPECIAL, false, 0, "gauge", "list of entries", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The surface unit of the downhole gauge."},
     {SECTION_SOURCES, VALUE_SPECIAL, false, 0, "drive", "list of entries", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The variable speed drive. Only read, never written."},
     {SECTION_SOURCES, VALUE_SPECIAL, false, 0, "wellhead", "list of entries", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "A unit for wellhead instruments."},
 
-    {SECTION_ENTRY, VALUE_INSTANT, true, 0, "from", "2031-01-10T08:00:00Z", NULL, 0, 0, 0, NULL, NULL, FIELD(source_entry, from_utc_ms), "Since when this entry holds."},
-    {SECTION_ENTRY, VALUE_SPECIAL, true, 0, "line", "name of a line", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The line on which the unit answers."},
+    {SECTION_ENTRY, VALUE_INSTANT, true, 0, "from", "a time such as 2031-01-10T08:00:00Z", NULL, 0, 0, 0, NULL, NULL, FIELD(source_entry, from_utc_ms), "Since when this entry holds."},
+    {SECTION_ENTRY, VALUE_SPECIAL, true, 0, "line", "the name of a line", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The line on which the unit answers."},
     {SECTION_ENTRY, VALUE_WHOLE, true, 0, "unit_id", "1 to 247", NULL, 0, 255, 0, NULL, NULL, FIELD(source_entry, unit_id), "The unit's Modbus address; on TCP 0 to 255."},
-    {SECTION_ENTRY, VALUE_SPECIAL, true, 0, "map", "name of a map", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The map with which its registers are read."},
-    {SECTION_ENTRY, VALUE_DURATION, false, 0, "poll_every", "duration", "10 s", 50, DAY, 0, NULL, NULL, FIELD(source_entry, poll_every_ms), "How often the unit is asked."},
-    {SECTION_ENTRY, VALUE_SPECIAL, false, 0, "refresh", "duration", "the map's", 0, 0, 0, NULL, NULL, NO_FIELD, "How often the gauge hands new data to the surface unit, where it differs from the map's."},
-    {SECTION_ENTRY, VALUE_SPECIAL, false, 0, "stale_limit", "duration", "2 x poll_every + refresh + one round of the line", 0, 0, 0, NULL, NULL, NO_FIELD, "Age from which a value is `stale`. Refused below poll_every + refresh, an age that a healthy value reaches."},
+    {SECTION_ENTRY, VALUE_SPECIAL, true, 0, "map", "the name of a map", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The map with which its registers are read."},
+    {SECTION_ENTRY, VALUE_DURATION, false, 0, "poll_every", "a duration", "10 s", 50, DAY, 0, NULL, NULL, FIELD(source_entry, poll_every_ms), "How often the unit is asked."},
+    {SECTION_ENTRY, VALUE_SPECIAL, false, 0, "refresh", "a duration", "the map's", 0, 0, 0, NULL, NULL, NO_FIELD, "How often the gauge hands new data to the surface unit, where it differs from the map's."},
+    {SECTION_ENTRY, VALUE_SPECIAL, false, 0, "stale_limit", "a duration", "2 x poll_every + refresh + one round of the line", 0, 0, 0, NULL, NULL, NO_FIELD, "Age from which a value is `stale`. Refused below poll_every + refresh, an age that a healthy value reaches."},
     {SECTION_ENTRY, VALUE_WHOLE, false, 0, "down_after", "1 to 100", "3", 1, 100, 0, NULL, NULL, FIELD(source_entry, down_after), "Failed scans in a row after which the line counts as down."},
     {SECTION_ENTRY, VALUE_WHOLE, false, 0, "freeze_after", "2 to 10000", "40", 2, 10000, 0, NULL, NULL, FIELD(source_entry, freeze_after), "Refreshes without any change of any channel after which the scan counts as frozen."},
-    {SECTION_ENTRY, VALUE_LABEL, false, 0, "serial_number", "text", NULL, 0, 0, 0, NULL, NULL, FIELD(source_entry, serial_number), "Of the gauge or unit."},
+    {SECTION_ENTRY, VALUE_LABEL, false, 0, "serial_number", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(source_entry, serial_number), "Of the gauge or unit."},
     {SECTION_ENTRY, VALUE_SPECIAL, false, 0, "fitted", "{POINT: yes or no}", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What is known about sensors. A not-fitted marker on a channel stated as fitted is a fault."},
     {SECTION_ENTRY, VALUE_SPECIAL, false, 0, "confirmed_units", "all, or a list of points", "none", 0, 0, 0, NULL, NULL, NO_FIELD, "Points whose unit was compared with the surface unit's own screen. Pressures, temperatures and vibration that aren't listed are `unit_unconfirmed`; other kinds need no confirmation."},
 
-    {SECTION_DATA, VALUE_INSTANT, true, 0, "from", "2031-01-10T08:00:00Z", NULL, 0, 0, 0, NULL, NULL, FIELD(well_data, from_utc_ms), "Since when these data hold."},
+    {SECTION_DATA, VALUE_INSTANT, true, 0, "from", "a time such as 2031-01-10T08:00:00Z", NULL, 0, 0, 0, NULL, NULL, FIELD(well_data, from_utc_ms), "Since when these data hold."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "intake_depth", "1850 m TVD", NULL, 0, 12000, QUANTITY_LENGTH, "TVD", NULL, FIELD(well_data, intake_depth_m), "True vertical depth of the pump intake."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "oil_gravity", "32 API", NULL, -10, 100, QUANTITY_OIL_GRAVITY, NULL, NULL, FIELD(well_data, oil_gravity_api), "Stock-tank oil gravity."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "water_cut", "60 %", NULL, 0, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, water_cut_ratio), "Share of water in the liquid."},
@@ -119,41 +153,41 @@ static const struct key KEYS[] = {
     {SECTION_DESTINATION, VALUE_SPECIAL, false, MQTT, "mqtt", "mqtts://host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The broker. `mqtt://` without TLS is taken only for this box itself; ports 8883 and 1883 where none is stated."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "modbus_tcp", "address:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The address to listen on; port 1502 where none is stated."},
     {SECTION_DESTINATION, VALUE_CHOICE, false, MQTT, "mqtt_version", "5 or 3.1.1", "5", 0, 0, 0, NULL, CHOICES_MQTT_VERSION, FIELD(destination_plan, mqtt_version), "3.1.1 is weak proof: its acknowledgement covers even what the broker throws away."},
-    {SECTION_DESTINATION, VALUE_LABEL, false, MQTT, "user", "text", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, user), "Name at the broker; needs `password_file`."},
-    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "password_file", "path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, password_file), "File that holds the password; refused where others can read it. Secrets never stand in this file."},
-    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "ca_file", "path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, ca_file), "Certificates that may vouch for the broker; those of the system where none is stated."},
-    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "certificate_file", "path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, certificate_file), "This box's own certificate; needs `key_file`."},
-    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "key_file", "path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, key_file), "Key of the certificate; refused where others can read it."},
-    {SECTION_DESTINATION, VALUE_LABEL, false, MQTT, "topic_root", "text", "uphole", 0, 0, 0, NULL, NULL, FIELD(destination_plan, topic_root), "First part of every topic. No `+`, `#` or `$`."},
-    {SECTION_DESTINATION, VALUE_DURATION, false, MQTT, "latest_every", "duration", "60 s", 1 * S, DAY, 0, NULL, NULL, FIELD(destination_plan, latest_every_ms), "How often `latest` is sent beside every change of a state."},
+    {SECTION_DESTINATION, VALUE_LABEL, false, MQTT, "user", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, user), "Name at the broker; needs `password_file`."},
+    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "password_file", "a path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, password_file), "File that holds the password; refused where others can read it. Secrets never stand in this file."},
+    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "ca_file", "a path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, ca_file), "Certificates that may vouch for the broker; those of the system where none is stated."},
+    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "certificate_file", "a path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, certificate_file), "This box's own certificate; needs `key_file`."},
+    {SECTION_DESTINATION, VALUE_PATH, false, MQTT, "key_file", "a path", NULL, 0, 0, 0, NULL, NULL, FIELD(destination_plan, key_file), "Key of the certificate; refused where others can read it."},
+    {SECTION_DESTINATION, VALUE_LABEL, false, MQTT, "topic_root", "a text", "uphole", 0, 0, 0, NULL, NULL, FIELD(destination_plan, topic_root), "First part of every topic. No `+`, `#` or `$`."},
+    {SECTION_DESTINATION, VALUE_DURATION, false, MQTT, "latest_every", "a duration", "60 s", 1 * S, DAY, 0, NULL, NULL, FIELD(destination_plan, latest_every_ms), "How often `latest` is sent beside every change of a state."},
     {SECTION_DESTINATION, VALUE_CHOICE, false, MQTT, "from", "newest or oldest", "newest", 0, 0, 0, NULL, CHOICES_FROM, FIELD(destination_plan, from_oldest), "Where a new destination starts in the journal."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, 0, "units", "metric, us, or {KIND: unit}", "metric", 0, 0, 0, NULL, NULL, NO_FIELD, "Units that are sent. A kind that isn't listed is sent as metric. In a table: of the views that say `own`."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "views", "{UNIT_ID: view}", "{1: metric high-word-first}", 0, 0, 0, NULL, NULL, NO_FIELD, "The table behind each unit id, at most 16."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "allow", "list of addresses", "any", 0, 0, 0, NULL, NULL, NO_FIELD, "Who may connect: addresses or networks such as 192.0.2.0/28, at most 32."},
     {SECTION_DESTINATION, VALUE_WHOLE, false, TABLE, "clients", "1 to 1024", "64", 1, 1024, 0, NULL, NULL, FIELD(destination_plan, clients), "Connections at a time; one more is closed at once and counted."},
     {SECTION_DESTINATION, VALUE_WHOLE, false, TABLE, "clients_per_address", "1 to 1024", "4", 1, 1024, 0, NULL, NULL, FIELD(destination_plan, clients_per_address), "The same from one address."},
-    {SECTION_DESTINATION, VALUE_DURATION, false, TABLE, "idle_timeout", "duration", "60 s", 1 * S, DAY, 0, NULL, NULL, FIELD(destination_plan, idle_ms), "A connection that asks nothing for this long is closed."},
+    {SECTION_DESTINATION, VALUE_DURATION, false, TABLE, "idle_timeout", "a duration", "60 s", 1 * S, DAY, 0, NULL, NULL, FIELD(destination_plan, idle_ms), "A connection that asks nothing for this long is closed."},
 
     {SECTION_VIEW, VALUE_SPECIAL, true, 0, "units", "metric, us or own", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "`own` are the destination's `units`."},
     {SECTION_VIEW, VALUE_CHOICE, true, 0, "words", "high-first or low-first", NULL, 0, 0, 0, NULL, CHOICES_WORDS, FIELD(view, words), "Order of the two words of a float32. Registers 2 and 3 of each block hold 123456.0, to see it at once."},
     {SECTION_VIEW, VALUE_SPECIAL, false, 0, "missing_as", "nan, last or a number", "nan", 0, 0, 0, NULL, NULL, NO_FIELD, "What stands in a point's slot where there is no value. The quality register tells the truth in each case."},
 
-    {SECTION_JOURNAL, VALUE_PATH, false, 0, "path", "path", "/var/lib/uphole", 0, 0, 0, NULL, NULL, FIELD(journal_plan, path), "Directory of the journal. A change needs a restart."},
-    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which rows are removed."},
-    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size at which the oldest rows are removed, delivered ones first."},
+    {SECTION_JOURNAL, VALUE_PATH, false, 0, "path", "a path", "/var/lib/uphole", 0, 0, 0, NULL, NULL, FIELD(journal_plan, path), "Directory of the journal. A change needs a restart."},
+    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which rows are removed."},
+    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size at which the oldest rows are removed, delivered ones first."},
 
-    {SECTION_MAP, VALUE_NAME, true, 0, "map", "name", NULL, 0, 0, 0, NULL, NULL, FIELD(map, name), "The map's name, the same as its file's."},
-    {SECTION_MAP, VALUE_LABEL, false, 0, "about", "text", NULL, 0, 0, 0, NULL, NULL, FIELD(map, about), "What it is for."},
+    {SECTION_MAP, VALUE_NAME, true, 0, "map", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(map, name), "The map's name, the same as its file's."},
+    {SECTION_MAP, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(map, about), "What it is for."},
     {SECTION_MAP, VALUE_SPECIAL, true, 0, "numbering", "from-0, from-1 or as-printed", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "How the surface unit's document counts registers: from 0 as on the wire, from 1, or printed as 30017, 40017. Never guessed."},
-    {SECTION_MAP, VALUE_DURATION, true, 0, "refresh", "duration", NULL, 100, DAY, 0, NULL, NULL, FIELD(map, refresh_ms), "How often new data of the gauge arrive in the registers."},
-    {SECTION_MAP, VALUE_DURATION, false, 0, "first_data", "duration", "0 s", 0, DAY, 0, NULL, NULL, FIELD(map, first_data_ms), "Longest time from power-up to the first data; until then zeros and markers are neither values nor `not fitted`."},
+    {SECTION_MAP, VALUE_DURATION, true, 0, "refresh", "a duration", NULL, 100, DAY, 0, NULL, NULL, FIELD(map, refresh_ms), "How often new data of the gauge arrive in the registers."},
+    {SECTION_MAP, VALUE_DURATION, false, 0, "first_data", "a duration", "0 s", 0, DAY, 0, NULL, NULL, FIELD(map, first_data_ms), "Longest time from power-up to the first data; until then zeros and markers are neither values nor `not fitted`."},
     {SECTION_MAP, VALUE_WHOLE, false, 0, "largest_read", "60 registers", "125 registers", 1, 125, 0, "registers", NULL, FIELD(map, largest_read), "The most registers that one request may ask of the unit."},
     {SECTION_MAP, VALUE_SPECIAL, false, 0, "readable", "[{input: 0 to 63}]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Registers that may be read as padding although no channel is in them, at most 16 ranges."},
     {SECTION_MAP, VALUE_SPECIAL, false, 0, "never", "[{holding: 100 to 120}]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Registers that must not be touched, at most 16 ranges."},
     {SECTION_MAP, VALUE_SPECIAL, false, 0, "gauge_status", "section", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "How the unit says whether it hears its gauge."},
     {SECTION_MAP, VALUE_SPECIAL, false, 0, "refresh_counter", "section", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "A register that changes with each refresh; ages then count from its last change."},
     {SECTION_MAP, VALUE_CHOICE, false, 0, "relayed_by", "gauge, drive or wellhead", NULL, 0, 0, 0, NULL, CHOICES_SOURCE, FIELD(map, relayed_by), "The values come through another device, which holds a copy of them."},
-    {SECTION_MAP, VALUE_DURATION, false, 0, "relay_delay", "duration", "0 s", 0, DAY, 0, NULL, NULL, FIELD(map, relay_delay_ms), "How old that copy may be; it is added to every age."},
+    {SECTION_MAP, VALUE_DURATION, false, 0, "relay_delay", "a duration", "0 s", 0, DAY, 0, NULL, NULL, FIELD(map, relay_delay_ms), "How old that copy may be; it is added to every age."},
     {SECTION_MAP, VALUE_YES_NO, false, 0, "holds_last", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(map, holds_last), "`yes` where the relaying device goes on showing the last value after the gauge was lost."},
     {SECTION_MAP, VALUE_SPECIAL, false, 0, "unit_register", "section", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The register that tells the units set on the unit; it is read and journaled with each scan."},
     {SECTION_MAP, VALUE_SPECIAL, true, 0, "channels", "sections by point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What is read, at most 100."},
@@ -175,22 +209,22 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_CHOICE, false, 0, "type", "u16, s16, u32, ...", NULL, 0, 0, 0, NULL, CHOICES_TYPE, FIELD(channel, type), "u16 s16 u32 s32 u64 s64 f32 f64; bcd16 bcd32 (packed decimal); m10k32 (two registers of 0 to 9999, the high one counts ten thousands); bits; text."},
     {SECTION_CHANNEL, VALUE_CHOICE, false, 0, "words", "high-first or low-first", NULL, 0, 0, 0, NULL, CHOICES_WORDS, FIELD(channel, words), "Which register holds the high word. Needed for every type of more than one register, never guessed."},
     {SECTION_CHANNEL, VALUE_CHOICE, false, 0, "bytes", "high-first or low-first", "high-first", 0, 0, 0, NULL, CHOICES_BYTES, FIELD(channel, bytes), "Order of the two bytes in a register; the protocol says high first, some units differ."},
-    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "scale", "number", "1", 0, 0, 0, NULL, NULL, NO_FIELD, "value = raw x scale + offset, in `unit`."},
-    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "offset", "number", "0", 0, 0, 0, NULL, NULL, NO_FIELD, "See `scale`."},
-    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "unit", "unit", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Unit in which the surface unit serves it. Needed for every point that has a dimension, never guessed."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "scale", "a number", "1", 0, 0, 0, NULL, NULL, NO_FIELD, "value = raw x scale + offset, in `unit`."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "offset", "a number", "0", 0, 0, 0, NULL, NULL, NO_FIELD, "See `scale`."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "unit", "a unit", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Unit in which the surface unit serves it. Needed for every point that has a dimension, never guessed."},
     {SECTION_CHANNEL, VALUE_CHOICE, false, 0, "reference", "absolute, gauge or unknown", NULL, 0, 0, 0, NULL, CHOICES_REFERENCE, FIELD(channel, reference), "Needed for every pressure: what it counts from. Nothing adds or removes an atmosphere by itself."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "instrument_range", "0 to 60 MPa", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What the instrument can show; beyond it a value is `impossible`. Without it only numbers that aren't finite are."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "expected_range", "2 to 40 MPa", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What the sensor can measure in this well, not what the well usually does: beyond it a value is `unusual`."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "max_rate", "0.3 MPa/min", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "A faster change waits for a second refresh to confirm it."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "accuracy", "2 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "As the gauge's maker states it; of temperatures a difference."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted", "[0xFFFF]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents that mean `sensor not fitted`, at most 8, compared before any scaling. Write all digits: 0xFFFFFFFF for two registers."},
-    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted_if", "point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Another channel whose marker must stand in the same scan before this one's is believed."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted_if", "a point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Another channel whose marker must stand in the same scan before this one's is believed."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "faults", "[0xFFFE]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents by which the unit reports a fault of this channel."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "limits", "[0, 4095]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents at the ends of the scale: the true value lies beyond."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "bits", "4 to 6", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type bits: the field to take, 0 the lowest bit. Without it the whole register."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "values", "{0: stopped, 1: running}", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of states and counts: raw number to its meaning, or to the number to publish, at most 32."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "length", "8 registers", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type text: registers it takes."},
-    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak, which side of the transformer."},
+    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak, which side of the transformer."},
 };
 /* clang-format on */
 

@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * keys.h - the one table of keys: it drives the parser, the defaults, the canonical text and the printed reference.
+ * keys.h - the one table of keys: it drives the parser, the defaults, the canonical text and the
+ * printed reference.
  *
- * A row with a field is read and written by keys_read and keys_write alone. A row of kind VALUE_SPECIAL is known, documented and may be
- * required by the table; its value is read by the file that owns the section.
+ * A row with a field is read and written by keys_read and keys_write alone. A row of kind
+ * VALUE_SPECIAL is known, documented and may be required by the table; its value is read by the
+ * file that owns the section.
  */
 #ifndef UPHOLE_CONFIGURE_KEYS_H
 #define UPHOLE_CONFIGURE_KEYS_H
@@ -47,37 +49,38 @@ enum value_kind {
 struct key {
     uint8_t section, kind;
     bool required;
-    uint8_t only;          /* of one medium: its number; 0: of all */
+    uint8_t only; /* of one medium: its number; 0: of all */
     const char *name;
-    const char *form;      /* how a value looks, for the reference */
-    const char *fallback;  /* text of the default; NULL: none */
-    double low, high;      /* ms, bytes, counts, or the own unit of `quantity` */
+    const char *form;     /* how a value looks, for the reference */
+    const char *fallback; /* text of the default; NULL: none */
+    double low, high;     /* ms, bytes, counts, or the own unit of `quantity` */
     enum quantity quantity;
-    const char *suffix;    /* word after the number: "baud", "registers", "TVD" */
+    const char *suffix; /* word after the number: "baud", "registers", "TVD" */
     const struct choice *choices;
-    size_t offset, size;   /* of the field */
+    size_t offset, size; /* of the field */
     const char *help;
 };
 
 struct section_row {
-    const char *path;   /* "lines.NAME", for the reference */
-    const char *what;   /* "a line", for messages */
-    const char *intro;  /* a paragraph for the reference */
+    const char *path;  /* "lines.NAME", for the reference */
+    const char *what;  /* "a line", for messages */
+    const char *intro; /* a paragraph for the reference */
 };
 
-extern const struct choice CHOICES_REFERENCE[], CHOICES_WORDS[], CHOICES_BYTES[], CHOICES_TYPE[], CHOICES_SOURCE[],
-    CHOICES_MQTT_VERSION[], CHOICES_FROM[], CHOICES_ROLE[], CHOICES_NUMBERING[], CHOICES_MISSING[],
-    CHOICES_UNIT_SET[], CHOICES_TABLE[];
+extern const struct choice CHOICES_REFERENCE[], CHOICES_WORDS[], CHOICES_BYTES[], CHOICES_TYPE[],
+    CHOICES_SOURCE[], CHOICES_MQTT_VERSION[], CHOICES_FROM[], CHOICES_ROLE[], CHOICES_NUMBERING[],
+    CHOICES_MISSING[], CHOICES_UNIT_SET[], CHOICES_TABLE[];
 
 const struct key *key_at(int i); /* NULL at the end */
 const struct section_row *section_get(enum section section);
 
 /**
- * Reads every key of `node` (a mapping) that has a field into `into`, fills defaults, and adds faults for unknown, missing, unfit and bad
- * ones. `only`: the medium, 0 for none. `owner` names the section in messages: "line pad-line". False where `node` is no mapping.
+ * Reads every key of `node` (a mapping) that has a field into `into`, fills defaults, and adds
+ * faults for unknown, missing, unfit and bad ones. `only`: the medium, 0 for none. `owner` names
+ * the section in messages: "line pad-line". False where `node` is no mapping.
  */
-bool keys_read(struct plan_faults *faults, const struct node *node, enum section section, uint8_t only,
-               const char *owner, void *into);
+bool keys_read(struct plan_faults *faults, const struct node *node, enum section section,
+               uint8_t only, const char *owner, void *into);
 
 /** Text that grows to a bound. */
 struct text_out {
@@ -90,7 +93,9 @@ __attribute__((format(printf, 2, 3))) void text_put(struct text_out *out, const 
 void text_put_scalar(struct text_out *out, const char *text);
 /** The same, always in double quotes: a text that must not be taken for a number. */
 void text_put_quoted(struct text_out *out, const char *text);
-/** Writes every key with a field as `name: value`, each on a line of its own after `indent` blanks. */
-void keys_write(struct text_out *out, enum section section, uint8_t only, int indent, const void *from);
+/** Writes every key with a field as `name: value`, each on a line of its own after `indent` blanks.
+ */
+void keys_write(struct text_out *out, enum section section, uint8_t only, int indent,
+                const void *from);
 
 #endif

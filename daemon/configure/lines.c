@@ -40,8 +40,9 @@ static bool host_is_valid(const char *host)
     return true;
 }
 
-bool host_and_port(struct plan_faults *faults, const struct node *node, const char *text, const char *form,
-                   uint16_t default_port, char host[static PATH_LENGTH_MAX], uint16_t *port)
+bool host_and_port(struct plan_faults *faults, const struct node *node, const char *text,
+                   const char *form, uint16_t default_port, char host[static PATH_LENGTH_MAX],
+                   uint16_t *port)
 {
     const char *end = text[0] == '[' ? strchr(text, ']') : NULL;
     const char *colon = end ? end + 1 : strrchr(text, ':');
@@ -53,12 +54,15 @@ bool host_and_port(struct plan_faults *faults, const struct node *node, const ch
         (void)snprintf(host, PATH_LENGTH_MAX, "%.*s", (int)n, from);
         good = host_is_valid(host) && (end || !strchr(host, ':'));
         if (good && colon && *colon)
-            good = *colon == ':' && whole_from_text(colon + 1, strlen(colon + 1), &number) && number >= 1 && number <= 65535;
+            good = *colon == ':' && whole_from_text(colon + 1, strlen(colon + 1), &number) &&
+                   number >= 1 && number <= 65535;
     }
     if (good)
         *port = (uint16_t)number;
     else
-        fault_at(faults, node, "`%.80s` is no host and port; expected %s, with a port of 1 to 65535", node->text, form);
+        fault_at(faults, node,
+                 "`%.80s` is no host and port; expected %s, with a port of 1 to 65535", node->text,
+                 form);
     return good;
 }
 
@@ -80,18 +84,26 @@ static void frame_read(struct plan_faults *faults, const struct node *frame, str
     line->data_bits = 8;
     line->parity = 'N';
     line->stop_bits = 1;
-    if (!frame || !value_is_text(faults, frame, "frame", "data bits, parity and stop bits such as `8N1`"))
+    if (!frame ||
+        !value_is_text(faults, frame, "frame", "data bits, parity and stop bits such as `8N1`"))
         return;
     const char *text = frame->text;
-    if (frame->length == 3 && text[0] == '8' && strchr("NEO", text[1]) && (text[2] == '1' || text[2] == '2')) {
+    if (frame->length == 3 && text[0] == '8' && strchr("NEO", text[1]) &&
+        (text[2] == '1' || text[2] == '2')) {
         line->parity = text[1];
         line->stop_bits = (uint8_t)(text[2] - '0');
         return;
     }
     if (frame->length == 3 && text[0] == '7')
-        fault_at(faults, frame, "`frame: %s`: this protocol (RTU) needs 8 data bits; expected 8N1, 8E1, 8O1, 8N2, 8E2 or 8O2", text);
+        fault_at(faults, frame,
+                 "`frame: %s`: this protocol (RTU) needs 8 data bits; expected 8N1, 8E1, 8O1, 8N2, "
+                 "8E2 or 8O2",
+                 text);
     else
-        fault_at(faults, frame, "`frame: %.40s`; expected data bits, parity and stop bits: 8N1, 8E1, 8O1, 8N2, 8E2 or 8O2", text);
+        fault_at(faults, frame,
+                 "`frame: %.40s`; expected data bits, parity and stop bits: 8N1, 8E1, 8O1, 8N2, "
+                 "8E2 or 8O2",
+                 text);
 }
 
 static void line_read(struct reading_room *room, const struct node *node, struct line_plan *line)
@@ -106,11 +118,13 @@ static void line_read(struct reading_room *room, const struct node *node, struct
         fault_at(room->faults, tcp ? tcp->key : node->key,
                  "%s has %s; expected either `serial: /dev/...` or `tcp: host:port`", owner,
                  tcp ? "both `serial` and `tcp`" : "neither `serial` nor `tcp`");
-    if (!keys_read(room->faults, node, SECTION_LINE, node->kind == NODE_MAP && !serial && !tcp ? 0 : line->medium, owner, line))
+    if (!keys_read(room->faults, node, SECTION_LINE,
+                   node->kind == NODE_MAP && !serial && !tcp ? 0 : line->medium, owner, line))
         return;
     if (line->medium == LINE_MEDIUM_TCP) {
         if (value_is_text(room->faults, tcp, "tcp", "host:port"))
-            (void)host_and_port(room->faults, tcp, tcp->text, "such as 192.0.2.7:502", 502, line->host, &line->port);
+            (void)host_and_port(room->faults, tcp, tcp->text, "such as 192.0.2.7:502", 502,
+                                line->host, &line->port);
         return;
     }
     frame_read(room->faults, node_find(node, "frame"), line);
@@ -132,7 +146,10 @@ void lines_read(struct reading_room *room, const struct node *lines)
         return;
     if (lines->kind != NODE_MAP || lines->n == 0 || lines->n > PLAN_LINES_MAX) {
         fault_at(room->faults, lines, "`lines` holds %s; expected 1 to %d sections by name",
-                 lines->kind != NODE_MAP ? node_kind_name(lines) : lines->n ? "too many" : "nothing", PLAN_LINES_MAX);
+                 lines->kind != NODE_MAP ? node_kind_name(lines)
+                 : lines->n              ? "too many"
+                                         : "nothing",
+                 PLAN_LINES_MAX);
         return;
     }
     plan->lines = calloc((size_t)lines->n, sizeof *plan->lines);
@@ -143,7 +160,9 @@ void lines_read(struct reading_room *room, const struct node *lines)
         line_read(room, at, line);
         for (int i = 0; i < plan->n_lines; i++)
             if (lines_are_same_port(&plan->lines[i], line))
-                fault_at(room->faults, at->key, "line %s is the same port as line %s of line %d of this file; several sources may share one line",
+                fault_at(room->faults, at->key,
+                         "line %s is the same port as line %s of line %d of this file; several "
+                         "sources may share one line",
                          line->name, plan->lines[i].name, plan->lines[i].config_line);
         plan->n_lines++;
     }
@@ -165,7 +184,8 @@ void lines_listen_by_default(struct reading_room *room, const struct node *lines
             for (int w = 0; w < plan->n_wells; w++)
                 for (int s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
                     for (int e = 0; e < plan->wells[w].n_entries[s]; e++)
-                        if (plan->wells[w].entries[s][e].line == i && plan->wells[w].entries[s][e].refresh_ms > ms)
+                        if (plan->wells[w].entries[s][e].line == i &&
+                            plan->wells[w].entries[s][e].refresh_ms > ms)
                             ms = plan->wells[w].entries[s][e].refresh_ms;
         }
         line->listen_first_ms = (uint32_t)(ms > 3600000 ? 3600000 : ms);

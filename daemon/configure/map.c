@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * map.c - a map: where a kind of surface unit keeps its channels, which registers may be read, and how it tells the gauge's state.
+ * map.c - a map: where a kind of surface unit keeps its channels, which registers may be read, and
+ * how it tells the gauge's state.
  *
  * Addresses are kept from 0 as on the wire, whatever the map's own numbering.
  */
@@ -12,14 +13,15 @@
 
 /* ---- ranges of registers ---- */
 
-static void range_read(struct plan_faults *faults, const struct node *at, const char *name, int numbering,
-                       struct register_range *ranges, uint16_t *n)
+static void range_read(struct plan_faults *faults, const struct node *at, const char *name,
+                       int numbering, struct register_range *ranges, uint16_t *n)
 {
     const char *low, *high;
     size_t low_length, high_length;
     int table = TABLE_NONE;
     if (at->kind != NODE_MAP || at->n != 1) {
-        fault_at(faults, at, "`%s` holds %s; expected entries such as `{input: 0 to 63}`", name, node_kind_name(at));
+        fault_at(faults, at, "`%s` holds %s; expected entries such as `{input: 0 to 63}`", name,
+                 node_kind_name(at));
         return;
     }
     const struct node *span = at->first;
@@ -32,18 +34,20 @@ static void range_read(struct plan_faults *faults, const struct node *at, const 
         !address_from_text(faults, span, high, high_length, numbering, range->table, &range->last))
         return;
     if (range->first > range->last)
-        fault_at(faults, span, "`%.40s` ends before it begins; expected the lower number first", span->text);
+        fault_at(faults, span, "`%.40s` ends before it begins; expected the lower number first",
+                 span->text);
     else
         (*n)++;
 }
 
-static void ranges_read(struct plan_faults *faults, const struct node *list, const char *name, int numbering,
-                        struct register_range *ranges, uint16_t *n)
+static void ranges_read(struct plan_faults *faults, const struct node *list, const char *name,
+                        int numbering, struct register_range *ranges, uint16_t *n)
 {
     if (!list)
         return;
     if (list->kind != NODE_LIST) {
-        fault_at(faults, list, "`%s` holds %s; expected a list such as `[{input: 0 to 63}]`", name, node_kind_name(list));
+        fault_at(faults, list, "`%s` holds %s; expected a list such as `[{input: 0 to 63}]`", name,
+                 node_kind_name(list));
         return;
     }
     for (const struct node *at = list->first; at; at = at->next) {
@@ -57,13 +61,15 @@ static void ranges_read(struct plan_faults *faults, const struct node *list, con
 
 /* ---- status, counter, unit register ---- */
 
-static void status_entry_read(struct plan_faults *faults, const struct node *at, bool is_bit, struct map *map)
+static void status_entry_read(struct plan_faults *faults, const struct node *at, bool is_bit,
+                              struct map *map)
 {
     uint64_t raw;
     int role;
     if (!whole_from_text(at->key->text, at->key->length, &raw) || raw > (is_bit ? 15 : 65535)) {
-        fault_at(faults, at->key, is_bit ? "`%.40s` is no bit of a status word; expected 0 to 15"
-                                         : "`%.40s` is no value of a status word; expected 0 to 65535",
+        fault_at(faults, at->key,
+                 is_bit ? "`%.40s` is no bit of a status word; expected 0 to 15"
+                        : "`%.40s` is no value of a status word; expected 0 to 65535",
                  at->key->text);
         return;
     }
@@ -87,28 +93,32 @@ static void status_entry_read(struct plan_faults *faults, const struct node *at,
     map->status_value[map->n_status_values++].role = (uint8_t)role;
 }
 
-static void status_read(struct plan_faults *faults, const struct node *node, int numbering, struct map *map)
+static void status_read(struct plan_faults *faults, const struct node *node, int numbering,
+                        struct map *map)
 {
     static const char EXPECTED[] = "expected `bits: {0: live}` or `values: {1: live}`";
     if (!node || !keys_read(faults, node, SECTION_STATUS, 0, "gauge_status", map))
         return;
     const struct node *bits = node_find(node, "bits"), *values = node_find(node, "values");
-    map->has_status = address_read(faults, node, numbering, 1, false, "gauge_status", &map->status_table, &map->status_address);
+    map->has_status = address_read(faults, node, numbering, 1, false, "gauge_status",
+                                   &map->status_table, &map->status_address);
     if ((bits != NULL) == (values != NULL)) {
-        fault_at(faults, node->key, "gauge_status says %s; %s", bits ? "both `bits` and `values`" : "nothing about its meaning",
-                 EXPECTED);
+        fault_at(faults, node->key, "gauge_status says %s; %s",
+                 bits ? "both `bits` and `values`" : "nothing about its meaning", EXPECTED);
         return;
     }
     const struct node *meaning = bits ? bits : values;
     if (meaning->kind != NODE_MAP || meaning->n == 0) {
-        fault_at(faults, meaning, "`%s` holds %s; %s", meaning->key->text, node_kind_name(meaning), EXPECTED);
+        fault_at(faults, meaning, "`%s` holds %s; %s", meaning->key->text, node_kind_name(meaning),
+                 EXPECTED);
         return;
     }
     for (const struct node *at = meaning->first; at; at = at->next)
         status_entry_read(faults, at, bits != NULL, map);
 }
 
-static void counter_read(struct plan_faults *faults, const struct node *node, int numbering, struct map *map)
+static void counter_read(struct plan_faults *faults, const struct node *node, int numbering,
+                         struct map *map)
 {
     static const struct choice TYPES[] = {{"u16", 1}, {"u32", 2}, {NULL, 0}};
     int words = 1, order = WORDS_HIGH_FIRST;
@@ -118,33 +128,40 @@ static void counter_read(struct plan_faults *faults, const struct node *node, in
     if (type && !value_choice(faults, type, "type", TYPES, &words))
         return;
     if (words == 2 && !order_node)
-        fault_at(faults, node->key, "refresh_counter takes 2 registers but doesn't say their order; expected `words: high-first` or `words: low-first`");
+        fault_at(faults, node->key,
+                 "refresh_counter takes 2 registers but doesn't say their order; expected `words: "
+                 "high-first` or `words: low-first`");
     if (words == 1 && order_node)
-        fault_at(faults, order_node->key, "`words` is for values of more than one register; leave it out");
+        fault_at(faults, order_node->key,
+                 "`words` is for values of more than one register; leave it out");
     else if (order_node)
         (void)value_choice(faults, order_node, "words", CHOICES_WORDS, &order);
     map->counter_words = (uint8_t)words;
     map->counter_order = (uint8_t)order;
-    map->has_counter = address_read(faults, node, numbering, (unsigned)words, false, "refresh_counter", &map->counter_table,
-                                    &map->counter_address);
+    map->has_counter = address_read(faults, node, numbering, (unsigned)words, false,
+                                    "refresh_counter", &map->counter_table, &map->counter_address);
 }
 
-static void unit_register_read(struct plan_faults *faults, const struct node *node, int numbering, struct map *map)
+static void unit_register_read(struct plan_faults *faults, const struct node *node, int numbering,
+                               struct map *map)
 {
     if (!node || !keys_read(faults, node, SECTION_REGISTER, 0, "unit_register", map))
         return;
-    map->has_unit_register = address_read(faults, node, numbering, 1, false, "unit_register", &map->unit_register_table,
-                                          &map->unit_register_address);
+    map->has_unit_register = address_read(faults, node, numbering, 1, false, "unit_register",
+                                          &map->unit_register_table, &map->unit_register_address);
 }
 
 /* ---- channels ---- */
 
-static void channels_read(struct plan_faults *faults, const struct node *node, int numbering, struct map *map)
+static void channels_read(struct plan_faults *faults, const struct node *node, int numbering,
+                          struct map *map)
 {
     if (!node)
         return;
     if (node->kind != NODE_MAP || node->n == 0) {
-        fault_at(faults, node, "`channels` holds %s; expected sections by point, such as `intake_pressure: {input: 16, type: u16, ...}`",
+        fault_at(faults, node,
+                 "`channels` holds %s; expected sections by point, such as `intake_pressure: "
+                 "{input: 16, type: u16, ...}`",
                  node->kind == NODE_MAP ? "nothing" : node_kind_name(node));
         return;
     }
@@ -153,7 +170,8 @@ static void channels_read(struct plan_faults *faults, const struct node *node, i
         if (!point) {
             const char *close = suggest(at->key->text, point_name_at, NULL);
             fault_at(faults, at->key, "`%.60s` is no point%s%s%s", at->key->text,
-                     close ? "; did you mean `" : "; expected an id of the list of points, such as intake_pressure",
+                     close ? "; did you mean `"
+                           : "; expected an id of the list of points, such as intake_pressure",
                      close ? close : "", close ? "`" : "");
             continue;
         }
@@ -181,12 +199,14 @@ static void partner_read(struct plan_faults *faults, const struct node *node, co
                          struct channel *channel)
 {
     const struct node *partner = node_find(node, "not_fitted_if");
-    if (!partner || !value_is_text(faults, partner, "not_fitted_if", "the id of another channel of this map"))
+    if (!partner ||
+        !value_is_text(faults, partner, "not_fitted_if", "the id of another channel of this map"))
         return;
     const unsigned point = point_find(partner->text, partner->length);
     const struct channel *other = point ? map_channel(map, point) : NULL;
     if (!other || other == channel)
-        fault_at(faults, partner, "`not_fitted_if: %.60s` names no other channel of this map", partner->text);
+        fault_at(faults, partner, "`not_fitted_if: %.60s` names no other channel of this map",
+                 partner->text);
     else if (other->n_markers == 0 || channel->n_markers == 0)
         fault_at(faults, partner, "`not_fitted_if` needs `not_fitted` on both channels, %s and %s",
                  point_get(channel->point)->id, point_get(other->point)->id);
@@ -199,11 +219,14 @@ static void never_check(struct plan_faults *faults, const struct node *node, con
 {
     const int last = channel->address + channel->n_words - 1;
     for (int i = 0; i < map->n_never; i++)
-        if (map->never[i].table == channel->table && map->never[i].first <= last && map->never[i].last >= channel->address)
-            fault_at(faults, node->key, "%s stands in registers that `never` forbids (%u to %u on the wire)",
+        if (map->never[i].table == channel->table && map->never[i].first <= last &&
+            map->never[i].last >= channel->address)
+            fault_at(faults, node->key,
+                     "%s stands in registers that `never` forbids (%u to %u on the wire)",
                      point_get(channel->point)->id, map->never[i].first, map->never[i].last);
     if (channel->table >= TABLE_HOLDING && channel->n_words > map->largest_read)
-        fault_at(faults, node->key, "%s takes %u registers, more than `largest_read` of %u in one request",
+        fault_at(faults, node->key,
+                 "%s takes %u registers, more than `largest_read` of %u in one request",
                  point_get(channel->point)->id, channel->n_words, map->largest_read);
 }
 
@@ -213,13 +236,16 @@ bool map_read(struct plan_faults *faults, const struct node *node, struct map *m
     const struct node *name = node_find(node, "map"), *channels = node_find(node, "channels");
     char owner[60];
     int numbering = 0;
-    (void)snprintf(owner, sizeof owner, "map%s%.*s", name ? " " : "", NAME_LENGTH_MAX, name ? name->text : "");
+    (void)snprintf(owner, sizeof owner, "map%s%.*s", name ? " " : "", NAME_LENGTH_MAX,
+                   name ? name->text : "");
     if (!keys_read(faults, node, SECTION_MAP, 0, owner, map))
         return false;
     const struct node *numbering_node = node_find(node, "numbering");
-    if (!numbering_node || !value_choice(faults, numbering_node, "numbering", CHOICES_NUMBERING, &numbering))
+    if (!numbering_node ||
+        !value_choice(faults, numbering_node, "numbering", CHOICES_NUMBERING, &numbering))
         return false; /* no address can be read without it */
-    ranges_read(faults, node_find(node, "readable"), "readable", numbering, map->readable, &map->n_readable);
+    ranges_read(faults, node_find(node, "readable"), "readable", numbering, map->readable,
+                &map->n_readable);
     ranges_read(faults, node_find(node, "never"), "never", numbering, map->never, &map->n_never);
     status_read(faults, node_find(node, "gauge_status"), numbering, map);
     counter_read(faults, node_find(node, "refresh_counter"), numbering, map);
@@ -232,7 +258,8 @@ bool map_read(struct plan_faults *faults, const struct node *node, struct map *m
         never_check(faults, channel_node(channels, &map->channel[i]), map, &map->channel[i]);
     }
     if (map->holds_last && !map->relayed_by)
-        fault_at(faults, node_find(node, "holds_last")->key, "`holds_last` without `relayed_by`; expected which device holds the values");
+        fault_at(faults, node_find(node, "holds_last")->key,
+                 "`holds_last` without `relayed_by`; expected which device holds the values");
     return faults->n + faults->more == before;
 }
 
@@ -247,8 +274,8 @@ const struct channel *map_channel(const struct map *map, unsigned point)
 /* ---- register types ---- */
 
 static const uint8_t TYPE_WORDS[] = {
-    [TYPE_NONE] = 0,  [TYPE_U16] = 1,   [TYPE_S16] = 1,   [TYPE_U32] = 2,    [TYPE_S32] = 2,
-    [TYPE_U64] = 4,   [TYPE_S64] = 4,   [TYPE_F32] = 2,   [TYPE_F64] = 4,    [TYPE_BCD16] = 1,
+    [TYPE_NONE] = 0,  [TYPE_U16] = 1,    [TYPE_S16] = 1,  [TYPE_U32] = 2,  [TYPE_S32] = 2,
+    [TYPE_U64] = 4,   [TYPE_S64] = 4,    [TYPE_F32] = 2,  [TYPE_F64] = 4,  [TYPE_BCD16] = 1,
     [TYPE_BCD32] = 2, [TYPE_M10K32] = 2, [TYPE_BITS] = 1, [TYPE_TEXT] = 0,
 };
 

@@ -2,15 +2,17 @@
  *
  * markers.c - raw contents that mean something else than a number, and the meanings of states.
  *
- * A marker is written as the number in the registers before any scaling, and kept as the words stand on the wire, so that it is compared
- * with the words as they were read, whatever the channel's orders.
+ * A marker is written as the number in the registers before any scaling, and kept as the words
+ * stand on the wire, so that it is compared with the words as they were read, whatever the
+ * channel's orders.
  */
 #include "rooms.h"
 
 #include <stdio.h>
 #include <string.h>
 
-/* BCD, modulo and float registers have bit patterns that aren't their number: only hex says what is meant. */
+/* BCD, modulo and float registers have bit patterns that aren't their number: only hex says what is
+ * meant. */
 static bool type_needs_hex(uint8_t type)
 {
     return type == TYPE_BCD16 || type == TYPE_BCD32 || type == TYPE_M10K32 || type == TYPE_F32 ||
@@ -22,35 +24,44 @@ static bool marker_bits(struct plan_faults *faults, const struct node *node, con
 {
     const char *type = register_type_name(channel->type);
     const unsigned width = 16u * channel->n_words, digits = width / 4;
-    const bool is_hex = node->length > 2 && node->text[0] == '0' && (node->text[1] == 'x' || node->text[1] == 'X');
+    const bool is_hex =
+        node->length > 2 && node->text[0] == '0' && (node->text[1] == 'x' || node->text[1] == 'X');
     const bool is_negative = node->text[0] == '-';
     uint64_t value;
-    if (!whole_from_text(node->text + (is_negative ? 1 : 0), node->length - (is_negative ? 1 : 0), &value)) {
-        fault_at(faults, node, "`%s: %.40s` is no register content; expected a whole number such as 65535 or 0xFFFF",
-                 name, node->text);
+    if (!whole_from_text(node->text + (is_negative ? 1 : 0), node->length - (is_negative ? 1 : 0),
+                         &value)) {
+        fault_at(
+            faults, node,
+            "`%s: %.40s` is no register content; expected a whole number such as 65535 or 0xFFFF",
+            name, node->text);
         return false;
     }
     if (!is_hex && type_needs_hex(channel->type)) {
         fault_at(faults, node,
-                 "`%s: %.40s`: the number of a %s is not what its registers hold; expected hex, such as 0x%.*s", name,
-                 node->text, type, (int)digits, "FFFFFFFFFFFFFFFF");
+                 "`%s: %.40s`: the number of a %s is not what its registers hold; expected hex, "
+                 "such as 0x%.*s",
+                 name, node->text, type, (int)digits, "FFFFFFFFFFFFFFFF");
         return false;
     }
     if (is_hex && node->length - 2 > digits) {
-        fault_at(faults, node, "`%s: %.40s` is longer than the %u bits of a %s; expected %u hex digits", name,
+        fault_at(faults, node,
+                 "`%s: %.40s` is longer than the %u bits of a %s; expected %u hex digits", name,
                  node->text, width, type, digits);
         return false;
     }
     if (is_hex && node->length - 2 < digits && channel->n_words > 1) {
-        fault_at(faults, node, "`%s: %.40s` is shorter than the %u bits of a %s; expected all %u hex digits", name,
-                 node->text, width, type, digits);
+        fault_at(faults, node,
+                 "`%s: %.40s` is shorter than the %u bits of a %s; expected all %u hex digits",
+                 name, node->text, width, type, digits);
         return false;
     }
-    const bool is_signed = channel->type == TYPE_S16 || channel->type == TYPE_S32 || channel->type == TYPE_S64;
+    const bool is_signed =
+        channel->type == TYPE_S16 || channel->type == TYPE_S32 || channel->type == TYPE_S64;
     const uint64_t most = width == 64 ? UINT64_MAX : ((uint64_t)1 << width) - 1;
     const uint64_t half = (uint64_t)1 << (width - 1);
     if (is_negative ? !is_signed || value > half : value > most) {
-        fault_at(faults, node, "`%s: %.40s` doesn't fit in the %u bits of a %s", name, node->text, width, type);
+        fault_at(faults, node, "`%s: %.40s` doesn't fit in the %u bits of a %s", name, node->text,
+                 width, type);
         return false;
     }
     *bits = is_negative ? (0 - value) & most : value;
@@ -63,8 +74,8 @@ void markers_read(struct plan_faults *faults, const struct node *list, const cha
     if (!list || channel->n_words == 0 || channel->n_words > 4)
         return;
     if (list->kind != NODE_LIST) {
-        fault_at(faults, list, "`%s` holds %s; expected a list such as `%s: [0xFFFF]`", name, node_kind_name(list),
-                 name);
+        fault_at(faults, list, "`%s` holds %s; expected a list such as `%s: [0xFFFF]`", name,
+                 node_kind_name(list), name);
         return;
     }
     for (const struct node *at = list->first; at; at = at->next) {
@@ -84,14 +95,16 @@ void markers_read(struct plan_faults *faults, const struct node *list, const cha
 
 /* ---- states ---- */
 
-static const struct choice RUN_STATES[] = {{"unknown", 0}, {"stopped", 1}, {"running", 2}, {"tripped", 3}, {NULL, 0}};
+static const struct choice RUN_STATES[] = {
+    {"unknown", 0}, {"stopped", 1}, {"running", 2}, {"tripped", 3}, {NULL, 0}};
 
-static void value_read(struct plan_faults *faults, const struct node *at, const struct channel *channel,
-                       struct map_value *value)
+static void value_read(struct plan_faults *faults, const struct node *at,
+                       const struct channel *channel, struct map_value *value)
 {
     uint64_t raw, becomes;
     if (!whole_from_text(at->key->text, at->key->length, &raw) || raw > UINT32_MAX) {
-        fault_at(faults, at->key, "`%.40s` is no raw number; expected such as `0: stopped`", at->key->text);
+        fault_at(faults, at->key, "`%.40s` is no raw number; expected such as `0: stopped`",
+                 at->key->text);
         return;
     }
     value->raw = (uint32_t)raw;
@@ -106,7 +119,8 @@ static void value_read(struct plan_faults *faults, const struct node *at, const 
         (void)snprintf(value->text, sizeof value->text, "%s", at->text);
     } else if (!at->quoted && whole_from_text(at->text, at->length, &becomes)) {
         if (becomes > INT32_MAX)
-            fault_at(faults, at, "`%.40s` is too large to publish; expected at most 2147483647", at->text);
+            fault_at(faults, at, "`%.40s` is too large to publish; expected at most 2147483647",
+                     at->text);
         else
             value->becomes = (int32_t)becomes;
     } else {
@@ -120,11 +134,13 @@ void values_read(struct plan_faults *faults, const struct node *node, struct cha
         return;
     const enum quantity kind = point_get(channel->point)->kind;
     if (kind != QUANTITY_STATE && kind != QUANTITY_COUNT) {
-        fault_at(faults, node->key, "`values` has no meaning for a %s; it is for states and counts", quantity_name(kind));
+        fault_at(faults, node->key, "`values` has no meaning for a %s; it is for states and counts",
+                 quantity_name(kind));
         return;
     }
     if (node->kind != NODE_MAP || node->n > MAP_VALUES_MAX) {
-        fault_at(faults, node, "`values` holds %s; expected at most %d of such as `{0: stopped, 1: running}`",
+        fault_at(faults, node,
+                 "`values` holds %s; expected at most %d of such as `{0: stopped, 1: running}`",
                  node->kind == NODE_MAP ? "too many" : node_kind_name(node), MAP_VALUES_MAX);
         return;
     }
@@ -135,7 +151,8 @@ void values_read(struct plan_faults *faults, const struct node *node, struct cha
         for (int i = 0; i < channel->n_values; i++)
             is_twice = is_twice || channel->values[i].raw == value.raw;
         if (is_twice)
-            fault_at(faults, at->key, "`%.40s` is the same raw number as an entry above", at->key->text);
+            fault_at(faults, at->key, "`%.40s` is the same raw number as an entry above",
+                     at->key->text);
         else
             channel->values[channel->n_values++] = value;
     }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * plan.c - a configuration from its text to the frozen plan: sections, maps, cross rules, canonical text. All faults in one run.
+ * plan.c - a configuration from its text to the frozen plan: sections, maps, cross rules, canonical
+ * text. All faults in one run.
  */
 #include "rooms.h"
 
@@ -64,13 +65,15 @@ static bool named_maps_of_well(struct named_maps *named, const struct node *well
     return true;
 }
 
-static bool map_read_inline(struct reading_room *room, const struct node *node, const char *name, struct map *map)
+static bool map_read_inline(struct reading_room *room, const struct node *node, const char *name,
+                            struct map *map)
 {
     if (!map_read(room->faults, node, map))
         return false;
     if (strcmp(map->name, name) == 0)
         return true;
-    fault_at(room->faults, node_find(node, "map"), "this map stands as `%s`, but calls itself `%s`", name, map->name);
+    fault_at(room->faults, node_find(node, "map"), "this map stands as `%s`, but calls itself `%s`",
+             name, map->name);
     return false;
 }
 
@@ -84,7 +87,8 @@ static void maps_read(struct reading_room *room, const struct node *root)
     for (const struct node *well = wells->first; well; well = well->next) {
         if (named_maps_of_well(&named, well))
             continue;
-        fault_at(room->faults, well, "more than %d different maps in one configuration", PLAN_MAPS_MAX);
+        fault_at(room->faults, well, "more than %d different maps in one configuration",
+                 PLAN_MAPS_MAX);
         return;
     }
     plan->maps = calloc((size_t)named.n + 1, sizeof *plan->maps);
@@ -96,9 +100,11 @@ static void maps_read(struct reading_room *room, const struct node *root)
         if (body)
             room->map_is_good[i] = map_read_inline(room, body, at->text, map);
         else if (room->look_at_files)
-            room->map_is_good[i] = map_read_by_name(room->faults, at, at->text, room->maps_directory, map);
+            room->map_is_good[i] =
+                map_read_by_name(room->faults, at, at->text, room->maps_directory, map);
         else
-            fault_at(room->faults, at, "map `%.40s` doesn't stand below `maps:` of this text", at->text);
+            fault_at(room->faults, at, "map `%.40s` doesn't stand below `maps:` of this text",
+                     at->text);
         (void)snprintf(map->name, sizeof map->name, "%.*s", NAME_LENGTH_MAX, at->text);
     }
 }
@@ -116,12 +122,14 @@ static void sections_read(struct reading_room *room, const struct node *root)
     wells_read(room, node_find(root, "wells"));
     lines_listen_by_default(room, node_find(root, "lines"));
     destinations_read(room, node_find(root, "destinations"));
-    (void)keys_read(room->faults, journal ? journal : &nothing, SECTION_JOURNAL, 0, "journal", &room->plan->journal);
+    (void)keys_read(room->faults, journal ? journal : &nothing, SECTION_JOURNAL, 0, "journal",
+                    &room->plan->journal);
     if (room->faults->n == 0)
         rules_check(room);
 }
 
-static enum up_rc plan_make(struct reading_room *room, const char *text, size_t length, struct plan **plan)
+static enum up_rc plan_make(struct reading_room *room, const char *text, size_t length,
+                            struct plan **plan)
 {
     struct yaml_tree *tree = yaml_tree_read(room->file, text, length, room->faults);
     if (!tree)
@@ -168,8 +176,10 @@ enum up_rc plan_from_file(const char *path, const char *maps_directory, struct p
     if (!text)
         return missing ? UP_E_MISSING : UP_E_CONFIG;
     (void)snprintf(beside, sizeof beside, "%.*smaps", slash ? (int)(slash - path) + 1 : 0, path);
-    struct reading_room room = {
-        .faults = faults, .file = path, .maps_directory = maps_directory ? maps_directory : beside, .look_at_files = true};
+    struct reading_room room = {.faults = faults,
+                                .file = path,
+                                .maps_directory = maps_directory ? maps_directory : beside,
+                                .look_at_files = true};
     const enum up_rc rc = plan_make(&room, text, length, plan);
     free(text);
     return rc;
@@ -177,7 +187,8 @@ enum up_rc plan_from_file(const char *path, const char *maps_directory, struct p
 
 /* ---- asking a plan ---- */
 
-const struct source_entry *plan_entry_at(const struct well_plan *well, uint8_t source, int64_t utc_ms)
+const struct source_entry *plan_entry_at(const struct well_plan *well, uint8_t source,
+                                         int64_t utc_ms)
 {
     if (source >= SOURCE_KINDS || well->n_entries[source] == 0)
         return NULL;

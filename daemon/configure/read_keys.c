@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * read_keys.c - one section of a file by the table of keys: unknown, missing, unfit and bad keys are faults; defaults are filled in.
+ * read_keys.c - one section of a file by the table of keys: unknown, missing, unfit and bad keys
+ * are faults; defaults are filled in.
  */
 #include "keys.h"
 
@@ -13,7 +14,9 @@ static const struct {
     uint8_t section;
     const char *word, *hint;
 } HINTS[] = {
-    {SECTION_DESTINATION, "password", "secrets never stand in this file; put it in a file of its own and name that in `password_file`"},
+    {SECTION_DESTINATION, "password",
+     "secrets never stand in this file; put it in a file of its own and name that in "
+     "`password_file`"},
     {SECTION_DESTINATION, "username", "did you mean `user`"},
     {SECTION_DESTINATION, "host", "write `mqtt: mqtts://host:port` or `modbus_tcp: address:port`"},
     {SECTION_DESTINATION, "port", "write `mqtt: mqtts://host:port` or `modbus_tcp: address:port`"},
@@ -25,8 +28,10 @@ static const struct {
     {SECTION_LINE, "host", "write `tcp: host:port`"},
     {SECTION_ENTRY, "address", "did you mean `unit_id`"},
     {SECTION_ENTRY, "poll", "did you mean `poll_every`"},
-    {SECTION_CHANNEL, "address", "write `input`, `holding`, `coil` or `discrete` with the register's number"},
-    {SECTION_CHANNEL, "register", "write `input`, `holding`, `coil` or `discrete` with the register's number"},
+    {SECTION_CHANNEL, "address",
+     "write `input`, `holding`, `coil` or `discrete` with the register's number"},
+    {SECTION_CHANNEL, "register",
+     "write `input`, `holding`, `coil` or `discrete` with the register's number"},
     {SECTION_CHANNEL, "word_order", "did you mean `words`, such as `words: high-first`"},
     {SECTION_CHANNEL, "byte_order", "did you mean `bytes`"},
     {SECTION_CHANNEL, "range", "did you mean `instrument_range` or `expected_range`"},
@@ -52,6 +57,13 @@ static const char *key_name_at(const void *context, int i)
     return NULL;
 }
 
+static const char *medium_name(enum section section, uint8_t only)
+{
+    if (section == SECTION_LINE)
+        return only == LINE_MEDIUM_TCP ? "a TCP connection" : "a serial line";
+    return only == DESTINATION_MQTT ? "an MQTT broker" : "a Modbus TCP table";
+}
+
 static const struct key *key_find(enum section section, const char *name)
 {
     for (int i = 0; key_at(i); i++)
@@ -60,14 +72,16 @@ static const struct key *key_find(enum section section, const char *name)
     return NULL;
 }
 
-static void fault_of_unknown(struct plan_faults *faults, const struct node *value, enum section section,
-                             uint8_t only, const char *owner)
+static void fault_of_unknown(struct plan_faults *faults, const struct node *value,
+                             enum section section, uint8_t only, const char *owner)
 {
     const struct names_of of = {section, only};
     const struct node *key = value->key;
     if (value->kind == NODE_SCALAR && value->length == 0 && !value->quoted) {
         /* what is left of `about: motor side, computed` between braces */
-        fault_at(faults, key, "unknown key `%.60s` without a value in %s; if it belongs to the text before it, put that text in quotes: between braces a comma ends a value",
+        fault_at(faults, key,
+                 "unknown key `%.60s` without a value in %s; if it belongs to the text before it, "
+                 "put that text in quotes: between braces a comma ends a value",
                  key->text, owner);
         return;
     }
@@ -79,7 +93,8 @@ static void fault_of_unknown(struct plan_faults *faults, const struct node *valu
     }
     const char *close = suggest(key->text, key_name_at, &of);
     if (close) {
-        fault_at(faults, key, "unknown key `%.60s` in %s; did you mean `%s`", key->text, owner, close);
+        fault_at(faults, key, "unknown key `%.60s` in %s; did you mean `%s`", key->text, owner,
+                 close);
         return;
     }
     char names[200];
@@ -100,7 +115,8 @@ static void put_whole(const struct key *key, void *into, uint64_t value)
         *(uint64_t *)at = value;
 }
 
-static void read_value(struct plan_faults *faults, const struct node *node, const struct key *key, void *into)
+static void read_value(struct plan_faults *faults, const struct node *node, const struct key *key,
+                       void *into)
 {
     char *at = (char *)into + key->offset;
     uint64_t whole = 0;
@@ -138,34 +154,39 @@ static void read_value(struct plan_faults *faults, const struct node *node, cons
         (void)value_instant(faults, node, key->name, (int64_t *)(void *)at);
         break;
     case VALUE_QUANTITY:
-        (void)value_quantity(faults, node, key->name, unit_of_kind(key->quantity), key->low, key->high,
-                             key->suffix, (double *)(void *)at);
+        (void)value_quantity(faults, node, key->name, unit_of_kind(key->quantity), key->low,
+                             key->high, key->suffix, (double *)(void *)at);
         break;
     case VALUE_SPECIAL:
         break;
     }
 }
 
-static void fill_default(struct plan_faults *faults, const struct node *section, const struct key *key,
-                         const char *owner, void *into)
+static void fill_default(struct plan_faults *faults, const struct node *section,
+                         const struct key *key, const char *owner, void *into)
 {
     if (key->required) {
-        fault_at(faults, section->key ? section->key : section, "%s has no `%s`; expected `%s: %s`", owner, key->name,
-                 key->name, key->form);
+        fault_at(faults, section->key ? section->key : section, "%s has no `%s`; expected %s",
+                 owner, key->name, key->form);
     } else if (key->kind != VALUE_SPECIAL && key->fallback) {
-        const struct node text = {.kind = NODE_SCALAR, .line = section->line, .column = section->column,
-                                  .file = section->file, .text = key->fallback, .length = strlen(key->fallback)};
+        const struct node text = {.kind = NODE_SCALAR,
+                                  .line = section->line,
+                                  .column = section->column,
+                                  .file = section->file,
+                                  .text = key->fallback,
+                                  .length = strlen(key->fallback)};
         read_value(faults, &text, key, into);
     } else if (key->kind == VALUE_QUANTITY) {
         *(double *)(void *)((char *)into + key->offset) = NAN;
     }
 }
 
-bool keys_read(struct plan_faults *faults, const struct node *node, enum section section, uint8_t only,
-               const char *owner, void *into)
+bool keys_read(struct plan_faults *faults, const struct node *node, enum section section,
+               uint8_t only, const char *owner, void *into)
 {
     if (node->kind != NODE_MAP) {
-        fault_at(faults, node, "%s holds %s; expected a section of `key: value` lines", owner, node_kind_name(node));
+        fault_at(faults, node, "%s holds %s; expected a section of `key: value` lines", owner,
+                 node_kind_name(node));
         return false;
     }
     for (const struct node *at = node->first; at; at = at->next) {
@@ -173,7 +194,8 @@ bool keys_read(struct plan_faults *faults, const struct node *node, enum section
         if (!key)
             fault_of_unknown(faults, at, section, only, owner);
         else if (!key_fits(key, section, only))
-            fault_at(faults, at->key, "`%s` has no meaning in %s; leave it out", key->name, owner);
+            fault_at(faults, at->key, "`%s` has no meaning for %s, %s; leave it out", key->name,
+                     owner, medium_name(section, only));
     }
     for (int i = 0; key_at(i); i++) {
         const struct key *key = key_at(i);

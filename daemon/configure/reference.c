@@ -9,8 +9,11 @@
 
 static void row_print(FILE *stream, const struct key *key)
 {
-    static const char *const ONLY_LINE[] = {"", "serial: ", "tcp: "}, *const ONLY_DESTINATION[] = {"", "mqtt: ", "modbus_tcp: "};
-    const char *only = key->section == SECTION_LINE ? ONLY_LINE[key->only] : ONLY_DESTINATION[key->only];
+    static const char *const ONLY_LINE[] = {"", "serial: ", "tcp: "}, *const ONLY_DESTINATION[] = {
+                                                                          "",
+                                                                          "mqtt: ", "modbus_tcp: "};
+    const char *only =
+        key->section == SECTION_LINE ? ONLY_LINE[key->only] : ONLY_DESTINATION[key->only];
     char range[160] = "";
     if (key->kind == VALUE_DURATION || key->kind == VALUE_SIZE) {
         char low[DECIMAL_TEXT_MAX], high[DECIMAL_TEXT_MAX];
@@ -24,7 +27,10 @@ static void row_print(FILE *stream, const struct key *key)
         (void)snprintf(range, sizeof range, ", %s to %s", low, high);
     }
     (void)fprintf(stream, "| `%s` | %s%s | %s | %s%s |\n", key->name, key->form, range,
-                  key->required ? "required" : key->fallback ? key->fallback : "-", only, key->help);
+                  key->required   ? "required"
+                  : key->fallback ? key->fallback
+                                  : "-",
+                  only, key->help);
 }
 
 static void section_print(FILE *stream, enum section section)
@@ -42,19 +48,26 @@ static void section_print(FILE *stream, enum section section)
 
 static const char CONFIGURATION_HEAD[] =
     "# Configuration reference\n\n"
-    "This page is printed by `uphole check --reference` from the table of keys that the program itself uses.\n\n"
-    "- A quantity always states its unit: `1 s`, `2 GB`, `9600 baud`, `1850 m TVD`. Units of time are ms, s, min, h and days; sizes are kB,\n"
+    "This page is printed by `uphole check --reference` from the table of keys that the program "
+    "itself uses.\n\n"
+    "- A quantity always states its unit: `1 s`, `2 GB`, `9600 baud`, `1850 m TVD`. Units of time "
+    "are ms, s, min, h and days; sizes are kB,\n"
     "  MB and GB (powers of ten).\n"
-    "- Names of sites, boxes, wells, lines, destinations and maps are 1 to 32 characters out of a to z, 0 to 9 and `-`.\n"
+    "- Names of sites, boxes, wells, lines, destinations and maps are 1 to 32 characters out of a "
+    "to z, 0 to 9 and `-`.\n"
     "- Times are RFC 3339 with their offset: `2031-01-10T08:00:00Z`.\n"
     "- The file is YAML without aliases, anchors and tags, UTF-8, at most 1 MiB, one document.\n"
-    "- Secrets never stand in it: only the paths of their files, which nobody but the service's user may read.\n"
-    "- All faults are shown in one run, up to 20, as `file:line:column: what; what was expected`.\n\n"
-    "Uphole monitors. It is not a protection system, and none of its outputs may trip, interlock or control anything.\n";
+    "- Secrets never stand in it: only the paths of their files, which nobody but the service's "
+    "user may read.\n"
+    "- All faults are shown in one run, up to 20, as `file:line:column: what; what was "
+    "expected`.\n\n"
+    "Uphole monitors. It is not a protection system, and none of its outputs may trip, interlock "
+    "or control anything.\n";
 
 static const char MAPS_HEAD[] =
     "\n# Map reference\n\n"
-    "A map says where a kind of surface unit keeps its registers. What a person must know is never guessed: how its document numbers\n"
+    "A map says where a kind of surface unit keeps its registers. What a person must know is never "
+    "guessed: how its document numbers\n"
     "registers, the order of words, the unit of each value, what a pressure counts from.\n";
 
 void plan_print_configuration_reference(void *stream)

@@ -18,7 +18,7 @@ struct reading_room {
     const char *file;
     const char *maps_directory; /* NULL: none may be looked up */
     bool look_at_files;         /* maps and secrets are files of this machine */
-    int n_entries;          /* of all sources so far */
+    int n_entries;              /* of all sources so far */
     bool map_is_good[PLAN_MAPS_MAX];
     const struct node *well_node[PLAN_WELLS_MAX]; /* in the order of the plan */
 };
@@ -28,9 +28,11 @@ bool map_read(struct plan_faults *faults, const struct node *node, struct map *m
 /** One channel of a map. */
 void channel_read(struct plan_faults *faults, const struct node *node, const struct map *map,
                   int numbering, struct channel *channel);
-/** `input: 16` or `holding: 40017` of a register's section: table and address from 0. False and a fault where there isn't exactly one. */
-bool address_read(struct plan_faults *faults, const struct node *node, int numbering, unsigned n_words,
-                  bool bits_too, const char *owner, uint8_t *table, uint16_t *address);
+/** `input: 16` or `holding: 40017` of a register's section: table and address from 0. False and a
+ * fault where there isn't exactly one. */
+bool address_read(struct plan_faults *faults, const struct node *node, int numbering,
+                  unsigned n_words, bool bits_too, const char *owner, uint8_t *table,
+                  uint16_t *address);
 /** A number as the map's document prints it to an address from 0. */
 bool address_from_text(struct plan_faults *faults, const struct node *node, const char *text,
                        size_t length, int numbering, uint8_t table, uint16_t *address);
@@ -47,20 +49,24 @@ void destinations_read(struct reading_room *room, const struct node *destination
 /** Rules between sections; only where all sections were read without a fault. */
 void rules_check(struct reading_room *room);
 /** `host`, `host:port`, `[IPv6]:port`. `form` is what was expected, for messages. */
-bool host_and_port(struct plan_faults *faults, const struct node *node, const char *text, const char *form,
-                   uint16_t default_port, char host[static PATH_LENGTH_MAX], uint16_t *port);
+bool host_and_port(struct plan_faults *faults, const struct node *node, const char *text,
+                   const char *form, uint16_t default_port, char host[static PATH_LENGTH_MAX],
+                   uint16_t *port);
 bool host_is_this_box(const char *host);
-/** NULL where a secret's file is private to its reader; else what is wrong with it. `mode` of stat(2). */
+/** NULL where a secret's file is private to its reader; else what is wrong with it. `mode` of
+ * stat(2). */
 const char *secret_fault(const char *path, unsigned mode, unsigned owner, unsigned reader);
 
 /** Writes the canonical text and the digest of a plan. UP_E_FULL beyond PLAN_TEXT_MAX. */
 UP_MUST enum up_rc plan_freeze(struct plan *plan, struct up_error *error);
 void map_write(struct text_out *out, const struct map *map, int indent);
 
-/** Reads the map `name` into `map` (zeroed) from NAME.yaml of `directory`, else of the installed one. `named_at` is where it is asked for. */
-bool map_read_by_name(struct plan_faults *faults, const struct node *named_at, const char *name, const char *directory,
-                      struct map *map);
-/** Reads a whole file of at most PLAN_TEXT_MAX bytes; NULL and a fault else. *missing where it isn't there or can't be read. */
+/** Reads the map `name` into `map` (zeroed) from NAME.yaml of `directory`, else of the installed
+ * one. `named_at` is where it is asked for. */
+bool map_read_by_name(struct plan_faults *faults, const struct node *named_at, const char *name,
+                      const char *directory, struct map *map);
+/** Reads a whole file of at most PLAN_TEXT_MAX bytes; NULL and a fault else. *missing where it
+ * isn't there or can't be read. */
 char *file_read(struct plan_faults *faults, const char *path, size_t *length, bool *missing);
 
 #endif

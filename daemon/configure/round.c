@@ -2,8 +2,9 @@
  *
  * round.c - an upper bound of the time in which a line asks each of its sources once.
  *
- * T(N) = (13 + 2N) x bits / baud + 2 x t3.5 + reply delay for each range, the formula of the read plans. The ranges here are coarser than
- * those of a read plan (runs of registers with holes of at most 10), so the sum is a bound; `uphole check` shows both.
+ * T(N) = (13 + 2N) x bits / baud + 2 x t3.5 + reply delay for each range, the formula of the read
+ * plans. The ranges here are coarser than those of a read plan (runs of registers with holes of at
+ * most 10), so the sum is a bound; `uphole check` shows both.
  */
 #include "rooms.h"
 
@@ -18,10 +19,12 @@ static int64_t exchange_us(const struct line_plan *line, unsigned registers)
     if (line->medium != LINE_MEDIUM_SERIAL)
         return REPLY_DELAY_US;
     const int64_t bits = (int64_t)line_bits_per_character(line) * (13 + 2 * (int64_t)registers);
-    return (bits * 1000000 + line->baud - 1) / line->baud + 2 * line_quiet_us(line) + REPLY_DELAY_US;
+    return (bits * 1000000 + line->baud - 1) / line->baud + 2 * line_quiet_us(line) +
+           REPLY_DELAY_US;
 }
 
-/* The end of the run that begins at `first`: the highest register reached over holes of at most HOLE_MAX. */
+/* The end of the run that begins at `first`: the highest register reached over holes of at most
+ * HOLE_MAX. */
 static unsigned run_end(const struct map *map, uint8_t table, unsigned first)
 {
     unsigned last = first;
@@ -29,8 +32,8 @@ static unsigned run_end(const struct map *map, uint8_t table, unsigned first)
         grown = false;
         for (int i = 0; i < map->n_channels; i++) {
             const struct channel *channel = &map->channel[i];
-            if (channel->table == table && channel->address >= first && channel->address <= last + 1 + HOLE_MAX &&
-                CHANNEL_LAST(channel) > last) {
+            if (channel->table == table && channel->address >= first &&
+                channel->address <= last + 1 + HOLE_MAX && CHANNEL_LAST(channel) > last) {
                 last = CHANNEL_LAST(channel);
                 grown = true;
             }
@@ -45,7 +48,8 @@ static int64_t table_us(const struct map *map, const struct line_plan *line, uin
     for (unsigned from = 0; from <= 65535;) {
         unsigned first = 65536;
         for (int i = 0; i < map->n_channels; i++)
-            if (map->channel[i].table == table && map->channel[i].address >= from && map->channel[i].address < first)
+            if (map->channel[i].table == table && map->channel[i].address >= from &&
+                map->channel[i].address < first)
                 first = map->channel[i].address;
         if (first == 65536)
             break;
@@ -83,7 +87,8 @@ static int64_t round_us(const struct plan *plan, uint16_t line)
             int64_t slowest = 0;
             for (int e = 0; e < plan->wells[w].n_entries[s]; e++) {
                 const struct source_entry *entry = &plan->wells[w].entries[s][e];
-                const int64_t us = entry->line == line ? scan_us(&plan->maps[entry->map], &plan->lines[line]) : 0;
+                const int64_t us =
+                    entry->line == line ? scan_us(&plan->maps[entry->map], &plan->lines[line]) : 0;
                 slowest = us > slowest ? us : slowest;
             }
             sum += slowest;
@@ -98,6 +103,7 @@ uint32_t plan_round_without_probe_ms(const struct plan *plan, uint16_t line)
 
 uint32_t plan_round_ms(const struct plan *plan, uint16_t line)
 {
-    /* One unanswered request: its timeout, then the rest, which is never shorter than the timeout. */
+    /* One unanswered request: its timeout, then the rest, which is never shorter than the timeout.
+     */
     return plan_round_without_probe_ms(plan, line) + 2 * plan->lines[line].response_timeout_ms;
 }

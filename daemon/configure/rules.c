@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * rules.c - what must hold between sections: one unit is read once, one point comes from one source, a line has time for its polls.
+ * rules.c - what must hold between sections: one unit is read once, one point comes from one
+ * source, a line has time for its polls.
  */
 #include "rooms.h"
 
@@ -22,7 +23,9 @@ static int64_t begins(const struct place *at)
 
 static int64_t ends(const struct place *at)
 {
-    return at->index + 1 < at->well->n_entries[at->source] ? at->well->entries[at->source][at->index + 1].from_utc_ms : INT64_MAX;
+    return at->index + 1 < at->well->n_entries[at->source]
+               ? at->well->entries[at->source][at->index + 1].from_utc_ms
+               : INT64_MAX;
 }
 
 static bool hold_together(const struct place *a, const struct place *b)
@@ -40,20 +43,26 @@ static struct node place_of(const struct reading_room *room, const struct place 
     return (struct node){.file = room->file, .line = at->entry->config_line, .column = 1};
 }
 
-static void same_unit_check(const struct reading_room *room, const struct place *a, const struct place *b)
+static void same_unit_check(const struct reading_room *room, const struct place *a,
+                            const struct place *b)
 {
     const struct plan *plan = room->plan;
     const struct node at = place_of(room, b), *unit = node_find(&at, "unit_id");
-    if (a->entry->line != b->entry->line || a->entry->unit_id != b->entry->unit_id || !hold_together(a, b))
+    if (a->entry->line != b->entry->line || a->entry->unit_id != b->entry->unit_id ||
+        !hold_together(a, b))
         return;
     /* A device that relays another's values answers for both. */
     if (plan->maps[a->entry->map].relayed_by || plan->maps[b->entry->map].relayed_by)
         return;
-    fault_at(room->faults, unit ? unit : &at, "unit id %u on line %s is already the %s of well %s in line %d; expected another unit id or line",
-             b->entry->unit_id, plan->lines[b->entry->line].name, source_name(a->source), a->well->id, a->entry->config_line);
+    fault_at(room->faults, unit ? unit : &at,
+             "unit id %u on line %s is already the %s of well %s in line %d; expected another unit "
+             "id or line",
+             b->entry->unit_id, plan->lines[b->entry->line].name, source_name(a->source),
+             a->well->id, a->entry->config_line);
 }
 
-static void same_point_check(const struct reading_room *room, const struct place *a, const struct place *b)
+static void same_point_check(const struct reading_room *room, const struct place *a,
+                             const struct place *b)
 {
     const struct plan *plan = room->plan;
     if (a->well != b->well || a->source == b->source || !hold_together(a, b))
@@ -63,9 +72,12 @@ static void same_point_check(const struct reading_room *room, const struct place
         if (!map_channel(first, second->channel[i].point))
             continue;
         const struct node at = place_of(room, b), *map = node_find(&at, "map");
-        fault_at(room->faults, map ? map : &at, "%s of well %s comes from two sources: map %s of the %s (line %d) and map %s of the %s; take it out of one map",
-                 point_get(second->channel[i].point)->id, a->well->id, first->name, source_name(a->source), a->entry->config_line,
-                 second->name, source_name(b->source));
+        fault_at(room->faults, map ? map : &at,
+                 "%s of well %s comes from two sources: map %s of the %s (line %d) and map %s of "
+                 "the %s; take it out of one map",
+                 point_get(second->channel[i].point)->id, a->well->id, first->name,
+                 source_name(a->source), a->entry->config_line, second->name,
+                 source_name(b->source));
         return; /* one example is enough */
     }
 }
@@ -78,7 +90,9 @@ static void poll_check(const struct reading_room *room, const struct place *at, 
     const struct node entry = place_of(room, at), *node = node_find(&entry, "poll_every");
     duration_text(at->entry->poll_every_ms, poll);
     duration_text(round_ms, needed);
-    fault_at(room->faults, node ? node : &entry, "poll_every of %s is shorter than one round of line %s, about %s for all its sources; expected more",
+    fault_at(room->faults, node ? node : &entry,
+             "poll_every of %s is shorter than one round of line %s, about %s for all its sources; "
+             "expected more",
              poll, room->plan->lines[at->entry->line].name, needed);
 }
 
@@ -129,5 +143,6 @@ void rules_check(struct reading_room *room)
     for (int w = 0; w < plan->n_wells; w++)
         for (int s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
             for (int e = 0; e < plan->wells[w].n_entries[s]; e++)
-                stale_fill(&plan->wells[w].entries[s][e], round_ms[plan->wells[w].entries[s][e].line]);
+                stale_fill(&plan->wells[w].entries[s][e],
+                           round_ms[plan->wells[w].entries[s][e].line]);
 }

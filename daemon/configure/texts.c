@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * texts.c - words for messages: lists of names, the name that was probably meant, numbers as exact text.
+ * texts.c - words for messages: lists of names, the name that was probably meant, numbers as exact
+ * text.
  */
 #include "values.h"
 
@@ -46,7 +47,8 @@ void units_of_kind(enum quantity kind, char *into, size_t room)
     join_names(into, room, unit_name_at, &of);
 }
 
-/* Edits from `a` to `b`: letters added, dropped, changed, or two neighbours swapped. Optimal string alignment; from memory. */
+/* Edits from `a` to `b`: letters added, dropped, changed, or two neighbours swapped. Optimal string
+ * alignment; from memory. */
 static int edits(const char *a, const char *b)
 {
     const size_t n = strlen(a), m = strlen(b);
@@ -65,7 +67,8 @@ static int edits(const char *a, const char *b)
                 best = before[j] + 1;
             if (now[j - 1] + 1 < best)
                 best = now[j - 1] + 1;
-            if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] && two_before[j - 2] + 1 < best)
+            if (i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] &&
+                two_before[j - 2] + 1 < best)
                 best = two_before[j - 2] + 1;
             now[j] = best;
         }
@@ -95,7 +98,8 @@ const char *suggest(const char *text, const char *(*name_of)(const void *context
 void decimal_to_text(struct decimal value, char into[static DECIMAL_TEXT_MAX])
 {
     char digits[24];
-    uint64_t magnitude = value.mantissa < 0 ? 0 - (uint64_t)value.mantissa : (uint64_t)value.mantissa;
+    uint64_t magnitude =
+        value.mantissa < 0 ? 0 - (uint64_t)value.mantissa : (uint64_t)value.mantissa;
     while (magnitude != 0 && magnitude % 10 == 0) { /* 10e-1 and 1 are one text */
         magnitude /= 10;
         value.exponent++;
@@ -113,7 +117,8 @@ void decimal_to_text(struct decimal value, char into[static DECIMAL_TEXT_MAX])
     } else if (point > 0) {
         (void)snprintf(into, DECIMAL_TEXT_MAX, "%s%.*s.%s", sign, point, digits, digits + point);
     } else {
-        (void)snprintf(into, DECIMAL_TEXT_MAX, "%s0.%.*s%s", sign, -point, "000000000000000000000000", digits);
+        (void)snprintf(into, DECIMAL_TEXT_MAX, "%s0.%.*s%s", sign, -point,
+                       "000000000000000000000000", digits);
     }
 }
 
@@ -128,7 +133,8 @@ struct decimal decimal_from_double(double value)
         int64_t mantissa = 0;
         int exponent = 0;
         const char *at = text;
-        for (; *at && *at != 'e'; at++) /* whatever stands for the decimal point is skipped: no locale matters */
+        for (; *at && *at != 'e';
+             at++) /* whatever stands for the decimal point is skipped: no locale matters */
             if (*at >= '0' && *at <= '9')
                 mantissa = mantissa * 10 + (*at - '0');
         (void)sscanf(at, "e%d", &exponent);

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * tree.h - a configuration text as a bounded tree of nodes, each with the place where it stands; and the list of faults.
+ * tree.h - a configuration text as a bounded tree of nodes, each with the place where it stands;
+ * and the list of faults.
  */
 #ifndef UPHOLE_CONFIGURE_TREE_H
 #define UPHOLE_CONFIGURE_TREE_H
@@ -25,9 +26,10 @@ struct node {
 struct yaml_tree; /* opaque: owns the nodes and their texts */
 
 /**
- * Reads one document of block or flow YAML. Bounds: PLAN_TEXT_MAX bytes, 16 levels, 50,000 nodes, 1,000 entries a mapping. Aliases,
- * anchors, tags and a second document are faults. `file` stands in faults and must outlive the tree. NULL where the text is no tree;
- * duplicate keys are faults, but leave a tree.
+ * Reads one document of block or flow YAML. Bounds: PLAN_TEXT_MAX bytes, 16 levels, 50,000 nodes,
+ * 1,000 entries a mapping. Aliases, anchors, tags and a second document are faults. `file` stands
+ * in faults and must outlive the tree. NULL where the text is no tree; duplicate keys are faults,
+ * but leave a tree.
  */
 struct yaml_tree *yaml_tree_read(const char *file, const char *text, size_t length,
                                  struct plan_faults *faults);
@@ -42,11 +44,11 @@ bool node_is(const struct node *node, const char *text);
 const char *node_kind_name(const struct node *node);
 
 /** Adds a fault at a node; beyond PLAN_ERRORS_MAX it is only counted. */
-__attribute__((format(printf, 3, 4))) void fault_at(struct plan_faults *faults, const struct node *node,
-                                                    const char *format, ...);
+__attribute__((format(printf, 3, 4))) void
+fault_at(struct plan_faults *faults, const struct node *node, const char *format, ...);
 /** The same at a place given by numbers; line 0: the whole file. */
-__attribute__((format(printf, 5, 6))) void fault_in(struct plan_faults *faults, const char *file, int line,
-                                                    int column, const char *format, ...);
+__attribute__((format(printf, 5, 6))) void fault_in(struct plan_faults *faults, const char *file,
+                                                    int line, int column, const char *format, ...);
 /** Puts faults in the order of the text, the file `first` before the others, and drops repeats. */
 void faults_sort(struct plan_faults *faults, const char *first);
 

@@ -8,7 +8,8 @@
 #include <math.h>
 #include <string.h>
 
-/* The largest of 1, 2, 5 x 10^n that is not coarser than `exact`: a conversion may not throw digits away. */
+/* The largest of 1, 2, 5 x 10^n that is not coarser than `exact`: a conversion may not throw digits
+ * away. */
 static double rounded_resolution(double exact)
 {
     static const double STEPS[] = {5, 2, 1};
@@ -16,7 +17,8 @@ static double rounded_resolution(double exact)
         return exact;
     const double decade = floor(log10(exact) + 1e-9);
     for (size_t i = 0; i < sizeof STEPS / sizeof STEPS[0]; i++) {
-        /* Division by a power of ten is rounded once; a product with 10^-n is not the decimal that is meant. */
+        /* Division by a power of ten is rounded once; a product with 10^-n is not the decimal that
+         * is meant. */
         const double step = decade < 0 ? STEPS[i] / pow(10, -decade) : STEPS[i] * pow(10, decade);
         if (step <= exact * (1 + 1e-9))
             return step;
@@ -45,7 +47,9 @@ unit_number unit_choice_of(const struct unit_choice *choice, unsigned point, dou
         *resolution = row->us_resolution; /* the table's own figure for this unit */
         return chosen;
     }
-    /* A step, not a point: the difference of two converted values, so that offsets of temperatures drop out. */
-    *resolution = rounded_resolution(fabs(unit_convert(row->resolution, own, chosen) - unit_convert(0, own, chosen)));
+    /* A step, not a point: the difference of two converted values, so that offsets of temperatures
+     * drop out. */
+    *resolution = rounded_resolution(
+        fabs(unit_convert(row->resolution, own, chosen) - unit_convert(0, own, chosen)));
     return chosen;
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * values.c - scalars to typed values. A quantity always states its unit: a bare number is a fault, never a guess.
+ * values.c - scalars to typed values. A quantity always states its unit: a bare number is a fault,
+ * never a guess.
  */
 #include "values.h"
 
@@ -89,7 +90,8 @@ bool value_name(struct plan_faults *faults, const struct node *node, const char 
     if (!value_is_text(faults, node, name, EXPECTED))
         return false;
     if (!name_is_valid(node->text, node->length)) {
-        fault_at(faults, node, "`%.60s` can't be a name; expected 1 to 32 characters out of a to z, 0 to 9 and -",
+        fault_at(faults, node,
+                 "`%.60s` can't be a name; expected 1 to 32 characters out of a to z, 0 to 9 and -",
                  node->text);
         return false;
     }
@@ -97,7 +99,8 @@ bool value_name(struct plan_faults *faults, const struct node *node, const char 
     return true;
 }
 
-/* No control characters, no line breaks of any kind (U+0085, U+2028, U+2029), no byte order mark inside. */
+/* No control characters, no line breaks of any kind (U+0085, U+2028, U+2029), no byte order mark
+ * inside. */
 static bool text_can_be_shown(const char *text)
 {
     static const char *const NEVER[] = {"\xE2\x80\xA8", "\xE2\x80\xA9", "\xEF\xBB\xBF"};
@@ -116,11 +119,15 @@ bool value_label(struct plan_faults *faults, const struct node *node, const char
     if (!value_is_text(faults, node, name, "a text"))
         return false;
     if (node->length >= room) {
-        fault_at(faults, node, "the text of `%s` takes %zu bytes; expected at most %zu", name, node->length, room - 1);
+        fault_at(faults, node, "the text of `%s` takes %zu bytes; expected at most %zu", name,
+                 node->length, room - 1);
         return false;
     }
     if (!text_can_be_shown(node->text)) {
-        fault_at(faults, node, "the text of `%s` holds a line break or a character that can't be shown; expected one line of text", name);
+        fault_at(faults, node,
+                 "the text of `%s` holds a line break or a character that can't be shown; expected "
+                 "one line of text",
+                 name);
         return false;
     }
     (void)snprintf(into, room, "%s", node->text);
@@ -133,7 +140,8 @@ bool value_path(struct plan_faults *faults, const struct node *node, const char 
     if (!value_is_text(faults, node, name, "a path that begins with /"))
         return false;
     if (node->text[0] != '/') {
-        fault_at(faults, node, "`%.60s` is no full path; expected a path that begins with /", node->text);
+        fault_at(faults, node, "`%.60s` is no full path; expected a path that begins with /",
+                 node->text);
         return false;
     }
     return value_label(faults, node, name, into, room);
@@ -141,12 +149,14 @@ bool value_path(struct plan_faults *faults, const struct node *node, const char 
 
 /* ---- number and unit ---- */
 
-/* Splits "12.5 MPa" into its number and the rest without blanks around it. False where no number stands first. */
+/* Splits "12.5 MPa" into its number and the rest without blanks around it. False where no number
+ * stands first. */
 static bool split_number(const char *text, size_t length, struct decimal *number, const char **rest,
                          size_t *rest_length)
 {
     const size_t n = number_length(text, length);
-    if (n == 0 || !decimal_from_text(text[0] == '+' ? text + 1 : text, text[0] == '+' ? n - 1 : n, number))
+    if (n == 0 ||
+        !decimal_from_text(text[0] == '+' ? text + 1 : text, text[0] == '+' ? n - 1 : n, number))
         return false;
     size_t at = n;
     while (at < length && text[at] == ' ')
@@ -167,7 +177,7 @@ static const struct {
     const char *word;
     double ms;
 } DURATIONS[] = {
-    {"ms", 1},      {"s", 1000},       {"min", 60000},     {"h", 3600000},
+    {"ms", 1},       {"s", 1000},       {"min", 60000},     {"h", 3600000},
     {"d", 86400000}, {"day", 86400000}, {"days", 86400000},
 };
 
@@ -179,8 +189,8 @@ void duration_text(uint64_t ms, char into[static DECIMAL_TEXT_MAX])
     } FORMS[] = {{86400000, "days"}, {3600000, "h"}, {60000, "min"}, {1000, "s"}};
     for (size_t i = 0; i < sizeof FORMS / sizeof FORMS[0]; i++) {
         if (ms % FORMS[i].ms == 0 && ms / FORMS[i].ms >= (i < 3 ? 2 : 1)) {
-            (void)snprintf(into, DECIMAL_TEXT_MAX, "%llu %s", (unsigned long long)(ms / FORMS[i].ms),
-                           FORMS[i].word);
+            (void)snprintf(into, DECIMAL_TEXT_MAX, "%llu %s",
+                           (unsigned long long)(ms / FORMS[i].ms), FORMS[i].word);
             return;
         }
     }
@@ -190,11 +200,12 @@ void duration_text(uint64_t ms, char into[static DECIMAL_TEXT_MAX])
 static void fault_of_range(struct plan_faults *faults, const struct node *node, const char *name,
                            const char *low, const char *high)
 {
-    fault_at(faults, node, "`%s: %.60s` is out of range; expected %s to %s", name, node->text, low, high);
+    fault_at(faults, node, "`%s: %.60s` is out of range; expected %s to %s", name, node->text, low,
+             high);
 }
 
-bool value_duration(struct plan_faults *faults, const struct node *node, const char *name, double low_ms,
-                    double high_ms, uint64_t *ms)
+bool value_duration(struct plan_faults *faults, const struct node *node, const char *name,
+                    double low_ms, double high_ms, uint64_t *ms)
 {
     struct decimal number;
     const char *rest;
@@ -202,12 +213,14 @@ bool value_duration(struct plan_faults *faults, const struct node *node, const c
     if (!value_is_text(faults, node, name, "a duration with its unit, such as `1 s`"))
         return false;
     if (!split_number(node->text, node->length, &number, &rest, &n)) {
-        fault_at(faults, node, "`%.60s` is no duration; expected a number with its unit, such as `1 s`",
+        fault_at(faults, node,
+                 "`%.60s` is no duration; expected a number with its unit, such as `1 s`",
                  node->text);
         return false;
     }
     if (n == 0) {
-        fault_at(faults, node, "`%s: %.60s` has no unit; a duration needs its unit, such as `%.60s s`", name,
+        fault_at(faults, node,
+                 "`%s: %.60s` has no unit; a duration needs its unit, such as `%.60s s`", name,
                  node->text, node->text);
         return false;
     }
@@ -225,15 +238,16 @@ bool value_duration(struct plan_faults *faults, const struct node *node, const c
         fault_of_range(faults, node, name, low, high);
         return false;
     }
-    fault_at(faults, node, "`%.*s` is no unit of time; expected ms, s, min, h or days", (int)(n < 40 ? n : 40),
-             rest);
+    fault_at(faults, node, "`%.*s` is no unit of time; expected ms, s, min, h or days",
+             (int)(n < 40 ? n : 40), rest);
     return false;
 }
 
 void size_text(uint64_t bytes, char into[static DECIMAL_TEXT_MAX])
 {
     if (bytes % 1000000000u == 0)
-        (void)snprintf(into, DECIMAL_TEXT_MAX, "%llu GB", (unsigned long long)(bytes / 1000000000u));
+        (void)snprintf(into, DECIMAL_TEXT_MAX, "%llu GB",
+                       (unsigned long long)(bytes / 1000000000u));
     else if (bytes % 1000000u == 0)
         (void)snprintf(into, DECIMAL_TEXT_MAX, "%llu MB", (unsigned long long)(bytes / 1000000u));
     else
@@ -253,8 +267,8 @@ bool value_size(struct plan_faults *faults, const struct node *node, const char 
     if (!value_is_text(faults, node, name, "a size with its unit, such as `2 GB`"))
         return false;
     if (!split_number(node->text, node->length, &number, &rest, &n) || n == 0) {
-        fault_at(faults, node, "`%s: %.60s` has no unit; a size needs its unit, such as `2 GB`", name,
-                 node->text);
+        fault_at(faults, node, "`%s: %.60s` has no unit; a size needs its unit, such as `2 GB`",
+                 name, node->text);
         return false;
     }
     for (size_t i = 0; i < sizeof SIZES / sizeof SIZES[0]; i++) {
@@ -271,7 +285,8 @@ bool value_size(struct plan_faults *faults, const struct node *node, const char 
         fault_of_range(faults, node, name, from, to);
         return false;
     }
-    fault_at(faults, node, "`%.*s` is no unit of size; expected MB or GB", (int)(n < 40 ? n : 40), rest);
+    fault_at(faults, node, "`%.*s` is no unit of size; expected MB or GB", (int)(n < 40 ? n : 40),
+             rest);
     return false;
 }
 
@@ -279,8 +294,8 @@ bool value_whole(struct plan_faults *faults, const struct node *node, const char
                  double high, const char *suffix, uint64_t *whole)
 {
     char expected[80], from[DECIMAL_TEXT_MAX], to[DECIMAL_TEXT_MAX];
-    (void)snprintf(expected, sizeof expected, suffix ? "a whole number and `%s`" : "a whole number%s",
-                   suffix ? suffix : "");
+    (void)snprintf(expected, sizeof expected,
+                   suffix ? "a whole number and `%s`" : "a whole number%s", suffix ? suffix : "");
     if (!value_is_text(faults, node, name, expected))
         return false;
     size_t n = 0;
@@ -316,19 +331,24 @@ bool value_yes_no(struct plan_faults *faults, const struct node *node, const cha
     const bool like_yes = node_is(node, "true") || node_is(node, "on") || node_is(node, "Yes");
     const bool like_no = node_is(node, "false") || node_is(node, "off") || node_is(node, "No");
     fault_at(faults, node, "`%s: %.60s`; expected yes or no%s%s", name, node->text,
-             like_yes || like_no ? "; did you mean " : "", like_yes ? "yes" : like_no ? "no" : "");
+             like_yes || like_no ? "; did you mean " : "",
+             like_yes  ? "yes"
+             : like_no ? "no"
+                       : "");
     return false;
 }
 
-bool value_instant(struct plan_faults *faults, const struct node *node, const char *name, int64_t *utc_ms)
+bool value_instant(struct plan_faults *faults, const struct node *node, const char *name,
+                   int64_t *utc_ms)
 {
     static const char EXPECTED[] = "a time with its offset, such as 2031-01-10T08:00:00Z";
     if (!value_is_text(faults, node, name, EXPECTED))
         return false;
     if (stamp_from_text(node->text, node->length, utc_ms))
         return true;
-    fault_at(faults, node, "`%s: %.60s` is no time with an offset; expected %s or 2031-01-10T10:00:00+02:00", name,
-             node->text, EXPECTED + strlen("a time with its offset, such as "));
+    fault_at(faults, node,
+             "`%s: %.60s` is no time with an offset; expected %s or 2031-01-10T10:00:00+02:00",
+             name, node->text, EXPECTED + strlen("a time with its offset, such as "));
     return false;
 }
 
@@ -340,7 +360,8 @@ bool value_decimal(struct plan_faults *faults, const struct node *node, const ch
     if (number_length(node->text, node->length) == node->length &&
         decimal_from_text(node->text, node->length, value))
         return true;
-    fault_at(faults, node, "`%s: %.60s` is no number; expected a number such as 0.001 or -273.15, without a unit",
+    fault_at(faults, node,
+             "`%s: %.60s` is no number; expected a number such as 0.001 or -273.15, without a unit",
              name, node->text);
     return false;
 }
@@ -349,12 +370,14 @@ bool value_decimal(struct plan_faults *faults, const struct node *node, const ch
 
 unit_number unit_of_difference(unit_number unit)
 {
-    return unit_get(unit)->kind == QUANTITY_TEMPERATURE ? unit_of_kind(QUANTITY_TEMPERATURE_DIFFERENCE) : unit;
+    return unit_get(unit)->kind == QUANTITY_TEMPERATURE
+               ? unit_of_kind(QUANTITY_TEMPERATURE_DIFFERENCE)
+               : unit;
 }
 
 /* The unit named by `text`, of the kind of `in`; 0 and a fault where it is none. */
-static unit_number unit_of_text(struct plan_faults *faults, const struct node *node, const char *name,
-                            const char *text, size_t n, enum quantity kind)
+static unit_number unit_of_text(struct plan_faults *faults, const struct node *node,
+                                const char *name, const char *text, size_t n, enum quantity kind)
 {
     char names[160];
     const unit_number unit = unit_find(text, n, kind);
@@ -365,19 +388,20 @@ static unit_number unit_of_text(struct plan_faults *faults, const struct node *n
     if (n == 0)
         fault_at(faults, node, "`%s: %.60s` has no unit; expected %s", name, node->text, names);
     else if (other)
-        fault_at(faults, node, "`%.*s` is a unit of %s, but `%s` is a %s; expected %s", (int)(n < 40 ? n : 40), text,
-                 quantity_name(unit_get(other)->kind), name, quantity_name(kind), names);
+        fault_at(faults, node, "`%.*s` is a unit of %s, but `%s` is a %s; expected %s",
+                 (int)(n < 40 ? n : 40), text, quantity_name(unit_get(other)->kind), name,
+                 quantity_name(kind), names);
     else
-        fault_at(faults, node, "`%.*s` is no unit that is known here; expected %s", (int)(n < 40 ? n : 40), text,
-                 names);
+        fault_at(faults, node, "`%.*s` is no unit that is known here; expected %s",
+                 (int)(n < 40 ? n : 40), text, names);
     return 0;
 }
 
 static double in_unit(struct decimal number, unit_number from, unit_number to)
 {
     struct conversion conversion;
-    if (from == to || conversion_make((struct decimal){1, 0}, (struct decimal){0, 0}, from, to, &conversion,
-                                      NULL) != UP_OK)
+    if (from == to || conversion_make((struct decimal){1, 0}, (struct decimal){0, 0}, from, to,
+                                      &conversion, NULL) != UP_OK)
         return decimal_to_double(number);
     return conversion_apply(&conversion, decimal_to_double(number));
 }
@@ -389,8 +413,8 @@ static void quantity_text(double value, unit_number unit, char into[static DECIM
     (void)snprintf(into, DECIMAL_TEXT_MAX, "%.40s %.20s", number, unit_get(unit)->name);
 }
 
-bool value_quantity(struct plan_faults *faults, const struct node *node, const char *name, unit_number in,
-                    double low, double high, const char *suffix, double *value)
+bool value_quantity(struct plan_faults *faults, const struct node *node, const char *name,
+                    unit_number in, double low, double high, const char *suffix, double *value)
 {
     struct decimal number;
     const char *rest;
@@ -398,14 +422,16 @@ bool value_quantity(struct plan_faults *faults, const struct node *node, const c
     if (!value_is_text(faults, node, name, "a number with its unit"))
         return false;
     if (!split_number(node->text, node->length, &number, &rest, &n)) {
-        fault_at(faults, node, "`%s: %.60s` is no number with its unit; expected such as `10 %s`", name, node->text,
-                 unit_get(in)->name);
+        fault_at(faults, node, "`%s: %.60s` is no number with its unit; expected such as `10 %s`",
+                 name, node->text, unit_get(in)->name);
         return false;
     }
     const size_t tail = suffix ? strlen(suffix) + 1 : 0;
-    if (suffix && (n <= tail || rest[n - tail] != ' ' || memcmp(rest + n - tail + 1, suffix, tail - 1) != 0)) {
-        fault_at(faults, node, "`%s: %.60s` doesn't say what it counts; expected a number, its unit and `%s`", name,
-                 node->text, suffix);
+    if (suffix && (n <= tail || rest[n - tail] != ' ' ||
+                   memcmp(rest + n - tail + 1, suffix, tail - 1) != 0)) {
+        fault_at(faults, node,
+                 "`%s: %.60s` doesn't say what it counts; expected a number, its unit and `%s`",
+                 name, node->text, suffix);
         return false;
     }
     const unit_number unit = unit_of_text(faults, node, name, rest, n - tail, unit_get(in)->kind);
@@ -421,8 +447,8 @@ bool value_quantity(struct plan_faults *faults, const struct node *node, const c
     return false;
 }
 
-bool value_range(struct plan_faults *faults, const struct node *node, const char *name, unit_number in,
-                 double *low, double *high)
+bool value_range(struct plan_faults *faults, const struct node *node, const char *name,
+                 unit_number in, double *low, double *high)
 {
     struct decimal first, second;
     const char *rest, *unit_text;
@@ -433,8 +459,10 @@ bool value_range(struct plan_faults *faults, const struct node *node, const char
     good = good && n > 3 && memcmp(rest, "to ", 3) == 0;
     good = good && split_number(rest + 3, n - 3, &second, &unit_text, &unit_length);
     if (!good) {
-        fault_at(faults, node, "`%s: %.60s` is no range; expected two numbers and their unit, such as `0 to 60%s%s`",
-                 name, node->text, in ? " " : "", in ? unit_get(in)->name : "");
+        fault_at(
+            faults, node,
+            "`%s: %.60s` is no range; expected two numbers and their unit, such as `0 to 60%s%s`",
+            name, node->text, in ? " " : "", in ? unit_get(in)->name : "");
         return false;
     }
     unit_number unit = 0;
@@ -443,19 +471,21 @@ bool value_range(struct plan_faults *faults, const struct node *node, const char
         if (!unit)
             return false;
     } else if (unit_length > 0) {
-        fault_at(faults, node, "`%s: %.60s`: this point has no unit; expected two numbers alone", name, node->text);
+        fault_at(faults, node, "`%s: %.60s`: this point has no unit; expected two numbers alone",
+                 name, node->text);
         return false;
     }
     *low = in_unit(first, unit, in);
     *high = in_unit(second, unit, in);
     if (*low < *high)
         return true;
-    fault_at(faults, node, "`%s: %.60s` ends before it begins; expected the lower number first", name, node->text);
+    fault_at(faults, node, "`%s: %.60s` ends before it begins; expected the lower number first",
+             name, node->text);
     return false;
 }
 
-bool value_rate(struct plan_faults *faults, const struct node *node, const char *name, unit_number in,
-                double *per_s)
+bool value_rate(struct plan_faults *faults, const struct node *node, const char *name,
+                unit_number in, double *per_s)
 {
     static const struct {
         const char *word;
@@ -474,20 +504,23 @@ bool value_rate(struct plan_faults *faults, const struct node *node, const char 
             if (!rest_is(slash + 1, n - unit_length - 1, PER[i].word))
                 continue;
             unit_number unit = 0;
-            if (in && !(unit = unit_of_text(faults, node, name, rest, unit_length, unit_get(difference)->kind)))
+            if (in && !(unit = unit_of_text(faults, node, name, rest, unit_length,
+                                            unit_get(difference)->kind)))
                 return false;
             *per_s = in_unit(number, unit, difference) / PER[i].s;
             if (*per_s > 0)
                 return true;
         }
     }
-    fault_at(faults, node, "`%s: %.60s` is no rate; expected a number above 0 with its unit a s, min or h, such as `10 %s/min`",
+    fault_at(faults, node,
+             "`%s: %.60s` is no rate; expected a number above 0 with its unit a s, min or h, such "
+             "as `10 %s/min`",
              name, node->text, unit_get(difference)->name);
     return false;
 }
 
-bool value_span(struct plan_faults *faults, const struct node *node, const char *name, const char **low,
-                size_t *low_length, const char **high, size_t *high_length)
+bool value_span(struct plan_faults *faults, const struct node *node, const char *name,
+                const char **low, size_t *low_length, const char **high, size_t *high_length)
 {
     uint64_t first, second;
     if (!value_is_text(faults, node, name, "one whole number, or two such as `0 to 63`"))
@@ -498,13 +531,16 @@ bool value_span(struct plan_faults *faults, const struct node *node, const char 
     *low_length = to ? (size_t)(to - text) : node->length;
     *high = to ? to + 4 : text;
     *high_length = to ? strlen(*high) : node->length;
-    if (whole_from_text(*low, *low_length, &first) && whole_from_text(*high, *high_length, &second)) {
+    if (whole_from_text(*low, *low_length, &first) &&
+        whole_from_text(*high, *high_length, &second)) {
         if (first <= second)
             return true;
-        fault_at(faults, node, "`%s: %.60s` ends before it begins; expected the lower number first", name, text);
+        fault_at(faults, node, "`%s: %.60s` ends before it begins; expected the lower number first",
+                 name, text);
         return false;
     }
-    fault_at(faults, node, "`%s: %.60s`; expected one whole number, or two such as `0 to 63`", name, text);
+    fault_at(faults, node, "`%s: %.60s`; expected one whole number, or two such as `0 to 63`", name,
+             text);
     return false;
 }
 

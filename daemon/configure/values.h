@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * values.h - one scalar to one typed value. Each function reads a node, says what is wrong with it in `faults` and returns false, or
- * fills its result. `name` is the key as the reader of a message knows it.
+ * values.h - one scalar to one typed value. Each function reads a node, says what is wrong with it
+ * in `faults` and returns false, or fills its result. `name` is the key as the reader of a message
+ * knows it.
  */
 #ifndef UPHOLE_CONFIGURE_VALUES_H
 #define UPHOLE_CONFIGURE_VALUES_H
@@ -22,8 +23,8 @@ bool value_label(struct plan_faults *faults, const struct node *node, const char
 bool value_path(struct plan_faults *faults, const struct node *node, const char *name, char *into,
                 size_t room);
 /** `500 ms`, `1 s`, `5 min`, `2 h`, `400 days`. Bounds and result in ms. */
-bool value_duration(struct plan_faults *faults, const struct node *node, const char *name, double low_ms,
-                    double high_ms, uint64_t *ms);
+bool value_duration(struct plan_faults *faults, const struct node *node, const char *name,
+                    double low_ms, double high_ms, uint64_t *ms);
 /** `500 MB`, `2 GB` (powers of ten). */
 bool value_size(struct plan_faults *faults, const struct node *node, const char *name, double low,
                 double high, uint64_t *bytes);
@@ -32,19 +33,21 @@ bool value_whole(struct plan_faults *faults, const struct node *node, const char
                  double high, const char *suffix, uint64_t *whole);
 bool value_yes_no(struct plan_faults *faults, const struct node *node, const char *name, bool *yes);
 /** RFC 3339 with its offset. */
-bool value_instant(struct plan_faults *faults, const struct node *node, const char *name, int64_t *utc_ms);
-/** `850 psi`, followed by the word `suffix` where that isn't NULL. Bounds and result in the unit `in`. */
-bool value_quantity(struct plan_faults *faults, const struct node *node, const char *name, unit_number in,
-                    double low, double high, const char *suffix, double *value);
+bool value_instant(struct plan_faults *faults, const struct node *node, const char *name,
+                   int64_t *utc_ms);
+/** `850 psi`, followed by the word `suffix` where that isn't NULL. Bounds and result in the unit
+ * `in`. */
+bool value_quantity(struct plan_faults *faults, const struct node *node, const char *name,
+                    unit_number in, double low, double high, const char *suffix, double *value);
 /** `0 to 60 MPa`; result in the unit `in`, low < high. For a `bare` kind there is no unit. */
-bool value_range(struct plan_faults *faults, const struct node *node, const char *name, unit_number in,
-                 double *low, double *high);
+bool value_range(struct plan_faults *faults, const struct node *node, const char *name,
+                 unit_number in, double *low, double *high);
 /** `0.3 MPa/min`; result in the unit `in` a second, > 0. Temperatures take a unit of difference. */
-bool value_rate(struct plan_faults *faults, const struct node *node, const char *name, unit_number in,
-                double *per_s);
+bool value_rate(struct plan_faults *faults, const struct node *node, const char *name,
+                unit_number in, double *per_s);
 /** `0 to 63`: two whole numbers as written; equal where one number stands alone. */
-bool value_span(struct plan_faults *faults, const struct node *node, const char *name, const char **low,
-                size_t *low_length, const char **high, size_t *high_length);
+bool value_span(struct plan_faults *faults, const struct node *node, const char *name,
+                const char **low, size_t *low_length, const char **high, size_t *high_length);
 /** A decimal number without a unit. */
 bool value_decimal(struct plan_faults *faults, const struct node *node, const char *name,
                    struct decimal *value);
@@ -67,7 +70,8 @@ size_t number_length(const char *text, size_t length);
 void units_of_kind(enum quantity kind, char *into, size_t room);
 /** The difference kind of temperatures, else `unit` itself: the unit of a rate or an accuracy. */
 unit_number unit_of_difference(unit_number unit);
-/** `name` as known words close to it; NULL where none is. Names are offered one by one: name_of(context, i), NULL at the end. */
+/** `name` as known words close to it; NULL where none is. Names are offered one by one:
+ * name_of(context, i), NULL at the end. */
 const char *suggest(const char *text, const char *(*name_of)(const void *context, int i),
                     const void *context);
 /** Joins names to "a, b or c", as many as fit in `room`. */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * write_keys.c - one section to canonical text by the table of keys: the reverse of read_keys.c, with every default written out.
+ * write_keys.c - one section to canonical text by the table of keys: the reverse of read_keys.c,
+ * with every default written out.
  */
 #include "keys.h"
 
@@ -27,7 +28,8 @@ void text_put(struct text_out *out, const char *format, ...)
 
 void text_put_scalar(struct text_out *out, const char *text)
 {
-    static const char PLAIN[] = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_./";
+    static const char PLAIN[] =
+        "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_./";
     if (text[0] && text[0] != '-' && strspn(text, PLAIN) == strlen(text))
         text_put(out, "%s", text);
     else
@@ -82,7 +84,8 @@ static void value_text(const struct key *key, const void *from, char text[static
         (void)snprintf(text, PATH_LENGTH_MAX, "%s", *(const bool *)at ? "yes" : "no");
         break;
     case VALUE_CHOICE:
-        (void)snprintf(text, PATH_LENGTH_MAX, "%s", choice_name(key->choices, (int)get_whole(key, from)));
+        (void)snprintf(text, PATH_LENGTH_MAX, "%s",
+                       choice_name(key->choices, (int)get_whole(key, from)));
         break;
     case VALUE_INSTANT:
         (void)stamp_to_text(*(const int64_t *)(const void *)at, text);
@@ -92,8 +95,9 @@ static void value_text(const struct key *key, const void *from, char text[static
         if (isnan(value))
             break;
         decimal_to_text(decimal_from_double(value), number);
-        (void)snprintf(text, PATH_LENGTH_MAX, "%s %s%s%s", number, unit_get(unit_of_kind(key->quantity))->name,
-                       key->suffix ? " " : "", key->suffix ? key->suffix : "");
+        (void)snprintf(text, PATH_LENGTH_MAX, "%s %s%s%s", number,
+                       unit_get(unit_of_kind(key->quantity))->name, key->suffix ? " " : "",
+                       key->suffix ? key->suffix : "");
         break;
     }
     case VALUE_SPECIAL:
@@ -101,11 +105,13 @@ static void value_text(const struct key *key, const void *from, char text[static
     }
 }
 
-void keys_write(struct text_out *out, enum section section, uint8_t only, int indent, const void *from)
+void keys_write(struct text_out *out, enum section section, uint8_t only, int indent,
+                const void *from)
 {
     for (int i = 0; key_at(i); i++) {
         const struct key *key = key_at(i);
-        if (key->section != section || key->kind == VALUE_SPECIAL || (only && key->only && key->only != only))
+        if (key->section != section || key->kind == VALUE_SPECIAL ||
+            (only && key->only && key->only != only))
             continue;
         char text[PATH_LENGTH_MAX];
         value_text(key, from, text);

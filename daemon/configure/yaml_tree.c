@@ -2,8 +2,9 @@
  *
  * yaml_tree.c - libyaml's events to a bounded tree with file, line and column.
  *
- * What makes YAML dangerous or surprising is left out: aliases (they can grow a few lines to gigabytes), anchors, tags, several
- * documents. What is left is text, lists and mappings; types are decided later by the table of keys, never by how a text looks.
+ * What makes YAML dangerous or surprising is left out: aliases (they can grow a few lines to
+ * gigabytes), anchors, tags, several documents. What is left is text, lists and mappings; types are
+ * decided later by the table of keys, never by how a text looks.
  */
 #include "tree.h"
 
@@ -73,7 +74,8 @@ const struct node *yaml_tree_root(const struct yaml_tree *tree)
 
 /* ---- the text before libyaml sees it ---- */
 
-/* Length of the UTF-8 character at `at`, or 0: overlong forms, surrogates and beyond U+10FFFF are none. Source: RFC 3629, section 4. */
+/* Length of the UTF-8 character at `at`, or 0: overlong forms, surrogates and beyond U+10FFFF are
+ * none. Source: RFC 3629, section 4. */
 static size_t utf8_length(const unsigned char *at, size_t left)
 {
     const unsigned char c = at[0];
@@ -134,19 +136,23 @@ static const struct {
     const char *theirs, *ours;
 } PROBLEMS[] = {
     {"found character that cannot start any token",
-     "a tab or a character that can't begin a value; indent with spaces and put such a text in quotes"},
+     "a tab or a character that can't begin a value; indent with spaces and put such a text in "
+     "quotes"},
     {"mapping values are not allowed in this context",
-     "a `:` where no key can stand; check the indentation of this line, or put a text that holds `: ` in quotes"},
-    {"did not find expected key",
-     "this line doesn't fit what stands above it; check its indentation and that brackets and quotes are closed"},
+     "a `:` where no key can stand; check the indentation of this line, or put a text that holds "
+     "`: ` in quotes"},
+    {"did not find expected key", "this line doesn't fit what stands above it; check its "
+                                  "indentation and that brackets and quotes are closed"},
     {"could not find expected ':'", "a key without its `:`; expected `key: value`"},
-    {"did not find expected '-' indicator",
-     "this line doesn't belong to the list above it; each item begins with `- ` at the same indentation"},
+    {"did not find expected '-' indicator", "this line doesn't belong to the list above it; each "
+                                            "item begins with `- ` at the same indentation"},
     {"did not find expected ',' or '}'", "a `{` isn't closed; expected `,` or `}`"},
     {"did not find expected ',' or ']'", "a `[` isn't closed; expected `,` or `]`"},
     {"found unexpected end of stream", "the text ends inside quotes or brackets; close them"},
-    {"found a tab character that violates indentation", "a tab in the indentation; indent with spaces"},
-    {"found a tab character where an indentation space is expected", "a tab in the indentation; indent with spaces"},
+    {"found a tab character that violates indentation",
+     "a tab in the indentation; indent with spaces"},
+    {"found a tab character where an indentation space is expected",
+     "a tab in the indentation; indent with spaces"},
     {"block sequence entries are not allowed in this context",
      "a list item `- ` where none can stand; put it on a line of its own below its key"},
     {"found undefined tag handle", "a tag (`!`) has no meaning here; leave it out"},
@@ -162,8 +168,13 @@ static void fault_of_parser(struct reader *reader)
     for (size_t i = 0; i < sizeof PROBLEMS / sizeof PROBLEMS[0]; i++)
         if (strcmp(problem, PROBLEMS[i].theirs) == 0)
             problem = PROBLEMS[i].ours;
-    fault_in(reader->faults, reader->file, (int)parser->problem_mark.line + 1,
-             (int)parser->problem_mark.column + 1, "%s", problem);
+    if (parser->context && parser->context_mark.line != parser->problem_mark.line)
+        fault_in(reader->faults, reader->file, (int)parser->problem_mark.line + 1,
+                 (int)parser->problem_mark.column + 1, "%s (begun in line %d)", problem,
+                 (int)parser->context_mark.line + 1);
+    else
+        fault_in(reader->faults, reader->file, (int)parser->problem_mark.line + 1,
+                 (int)parser->problem_mark.column + 1, "%s", problem);
 }
 
 /* ---- events to nodes ---- */
@@ -186,7 +197,8 @@ static bool refuse(struct reader *reader, const yaml_event_t *event, const char 
 static bool event_is_plain(struct reader *reader, const yaml_event_t *event)
 {
     static const char ALIAS[] = "aliases (`*name`) are not used here; write the value out";
-    static const char ANCHOR[] = "anchors (`&name`) are not used here; leave it out and write values out where they are needed";
+    static const char ANCHOR[] = "anchors (`&name`) are not used here; leave it out and write "
+                                 "values out where they are needed";
     const yaml_char_t *anchor = NULL, *tag = NULL;
     if (event->type == YAML_ALIAS_EVENT)
         return refuse(reader, event, ALIAS);
@@ -242,9 +254,10 @@ static bool node_take_text(struct reader *reader, struct node *node, const yaml_
 
 static struct node *read_node(struct reader *reader, const yaml_event_t *event, int depth);
 
-/* Adds the value of the key that `event` begins; a second value of the same key is a fault and is dropped. */
-static bool read_entry(struct reader *reader, struct node *map, const yaml_event_t *event, int depth,
-                       struct node **last)
+/* Adds the value of the key that `event` begins; a second value of the same key is a fault and is
+ * dropped. */
+static bool read_entry(struct reader *reader, struct node *map, const yaml_event_t *event,
+                       int depth, struct node **last)
 {
     if (event->type != YAML_SCALAR_EVENT && event->type != YAML_ALIAS_EVENT)
         return refuse(reader, event, "a key must be a plain word; expected `key: value`");
@@ -261,8 +274,8 @@ static bool read_entry(struct reader *reader, struct node *map, const yaml_event
     value->key = key;
     const struct node *before = node_find(map, key->text);
     if (before) {
-        fault_at(reader->faults, key, "`%s` stands twice, first in line %d; keep one of them", key->text,
-                 before->key->line);
+        fault_at(reader->faults, key, "`%s` stands twice, first in line %d; keep one of them",
+                 key->text, before->key->line);
         return true;
     }
     if (++map->n > ENTRIES_MAX)
@@ -332,7 +345,8 @@ static bool read_documents(struct reader *reader)
         if (event.type == YAML_STREAM_END_EVENT)
             end = true;
         else if (event.type == YAML_DOCUMENT_START_EVENT && documents++ > 0)
-            good = refuse(reader, &event, "a second document begins here (`---`); one file holds one");
+            good =
+                refuse(reader, &event, "a second document begins here (`---`); one file holds one");
         else if (event.type == YAML_SCALAR_EVENT || event.type == YAML_ALIAS_EVENT ||
                  event.type == YAML_MAPPING_START_EVENT || event.type == YAML_SEQUENCE_START_EVENT)
             good = (reader->tree->root = read_node(reader, &event, 1)) != NULL;
@@ -350,7 +364,8 @@ struct yaml_tree *yaml_tree_read(const char *file, const char *text, size_t leng
         fault_in(faults, file, 0, 0, "the file is larger than 1 MiB; this is no configuration");
         return NULL;
     }
-    if (length >= 3 && memcmp(text, "\xEF\xBB\xBF", 3) == 0) { /* some editors put this mark before UTF-8 */
+    if (length >= 3 &&
+        memcmp(text, "\xEF\xBB\xBF", 3) == 0) { /* some editors put this mark before UTF-8 */
         text += 3;
         length -= 3;
     }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * check.c - `uphole check`: a configuration before it runs. Errors with file, line and column, or what follows from it.
+ * check.c - `uphole check`: a configuration before it runs. Errors with file, line and column, or
+ * what follows from it.
  */
 #include "check.h"
 #include "command.h"
@@ -36,7 +37,8 @@ static void show_faults_json(const struct plan_faults *faults)
     for (int i = 0; i < faults->n; i++) {
         printf("%s{\"file\":", i ? "," : "");
         check_json_text(stdout, faults->fault[i].file);
-        printf(",\"line\":%d,\"column\":%d,\"text\":", faults->fault[i].line, faults->fault[i].column);
+        printf(",\"line\":%d,\"column\":%d,\"text\":", faults->fault[i].line,
+               faults->fault[i].column);
         check_json_text(stdout, faults->fault[i].text);
         printf("}");
     }
@@ -52,9 +54,11 @@ static void show_faults(const struct plan_faults *faults, const char *file)
         fprintf(stderr, "%s\n", text);
     }
     if (faults->more > 0)
-        fprintf(stderr, "%d errors in %s, of which the first %d found are shown.\n", all, file, faults->n);
+        fprintf(stderr, "%d errors in %s, of which the first %d found are shown.\n", all, file,
+                faults->n);
     else
-        fprintf(stderr, "%d %s in %s. Nothing was started.\n", all, all == 1 ? "error" : "errors", file);
+        fprintf(stderr, "%d %s in %s. Nothing was started.\n", all, all == 1 ? "error" : "errors",
+                file);
 }
 
 static int check_file(const struct asked *asked)
@@ -93,7 +97,8 @@ static int show_reference(const char *which)
     else if (strcmp(which, "maps") == 0)
         plan_print_maps_reference(stdout);
     else
-        return command_usage_error(&COMMAND_CHECK, "there is no reference `%s`; expected configuration or maps", which);
+        return command_usage_error(
+            &COMMAND_CHECK, "there is no reference `%s`; expected configuration or maps", which);
     return 0;
 }
 
@@ -123,12 +128,15 @@ static int run(int argc, char **argv)
         else if (option == REFERENCE)
             asked.reference = optarg ? optarg : "configuration";
         else
-            return command_usage_error(&COMMAND_CHECK, option == ':' ? "%s needs a value" : "no option %s", argv[optind - 1]);
+            return command_usage_error(&COMMAND_CHECK,
+                                       option == ':' ? "%s needs a value" : "no option %s",
+                                       argv[optind - 1]);
     }
     if (asked.reference)
         return show_reference(asked.reference);
     if (optind + 1 < argc || (optind < argc && asked.file))
-        return command_usage_error(&COMMAND_CHECK, "one file at a time; got also %s", argv[argc - 1]);
+        return command_usage_error(&COMMAND_CHECK, "one file at a time; got also %s",
+                                   argv[argc - 1]);
     if (optind < argc)
         asked.file = argv[optind];
     if (!asked.file)
@@ -142,15 +150,20 @@ const struct command COMMAND_CHECK = {
     .usage = "check [--maps DIRECTORY] [--json] [--print-plan] [FILE]",
     .help = "  FILE              the configuration; " CONFIG_DEFAULT " where none is stated\n"
             "  --config FILE     the same\n"
-            "  --maps DIRECTORY  where NAME.yaml of each map is; else `maps` beside FILE, then the installed maps\n"
+            "  --maps DIRECTORY  where NAME.yaml of each map is; else `maps` beside FILE, then the "
+            "installed maps\n"
             "  --json            errors or summary for a script\n"
-            "  --print-plan      the plan with maps written out and every default filled in, as it is journaled\n"
+            "  --print-plan      the plan with maps written out and every default filled in, as it "
+            "is journaled\n"
             "  --reference[=configuration|maps]  print the reference of all keys\n"
             "\n"
-            "Reads files only: no port is opened, nothing is sent. All errors are shown in one run (up to 20), each with file, line and\n"
-            "column. A good configuration gives a summary: what is read and how long it takes on the wire, when values count as stale,\n"
+            "Reads files only: no port is opened, nothing is sent. All errors are shown in one run "
+            "(up to 20), each with file, line and\n"
+            "column. A good configuration gives a summary: what is read and how long it takes on "
+            "the wire, when values count as stale,\n"
             "how much data go to the disk and to each destination, and advice.\n"
             "\n"
-            "Exit codes: 0 good (advice allowed), 78 bad configuration, 66 no such file, 64 wrong usage.\n",
+            "Exit codes: 0 good (advice allowed), 78 bad configuration, 66 no such file, 64 wrong "
+            "usage.\n",
     .run = run,
 };

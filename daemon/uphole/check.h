@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * check.h - inside `uphole check`: what follows from a good configuration, found once, shown as text or JSON.
+ * check.h - inside `uphole check`: what follows from a good configuration, found once, shown as
+ * text or JSON.
  */
 #ifndef UPHOLE_CHECK_H
 #define UPHOLE_CHECK_H
@@ -23,8 +24,8 @@ struct check_source {
     const struct line_plan *line;
     struct read_plan reads;
     unsigned registers;
-    int64_t wire_us;         /* of one scan */
-    double share;            /* of the line's time, 0 to 1 */
+    int64_t wire_us; /* of one scan */
+    double share;    /* of the line's time, 0 to 1 */
     double disk_bytes_a_day;
 };
 
@@ -32,13 +33,13 @@ struct check_line {
     const struct line_plan *line;
     unsigned n_sources;
     double share;
-    int64_t round_us;        /* by the read plans */
+    int64_t round_us;                          /* by the read plans */
     uint32_t bound_ms, bound_without_probe_ms; /* upper bound that enters stale limits */
 };
 
 struct check_destination {
     const struct destination_plan *destination;
-    double bytes_a_day;      /* MQTT; a table sends what is asked */
+    double bytes_a_day; /* MQTT; a table sends what is asked */
     double messages_a_day;
 };
 
@@ -53,12 +54,16 @@ struct check_facts {
     char advice[CHECK_ADVICE_MAX][CHECK_ADVICE_TEXT];
 };
 
-/** Time from a request's end to its answer's first byte that `check` counts with; common practice, no source. */
+/** Time from a request's end to its answer's first byte that `check` counts with; common practice,
+ * no source. */
 #define CHECK_REPLY_DELAY_US 20000
 
-/** Finds everything out. Pure but for a look at the secrets' files. UP_E_CONFIG where a map can't be read in one scan. */
-UP_MUST enum up_rc check_find(const struct plan *plan, const char *file, struct check_facts *facts, struct up_error *error);
-__attribute__((format(printf, 2, 3))) void check_advise(struct check_facts *facts, const char *format, ...);
+/** Finds everything out. Pure but for a look at the secrets' files. UP_E_CONFIG where a map can't
+ * be read in one scan. */
+UP_MUST enum up_rc check_find(const struct plan *plan, const char *file, struct check_facts *facts,
+                              struct up_error *error);
+__attribute__((format(printf, 2, 3))) void check_advise(struct check_facts *facts,
+                                                        const char *format, ...);
 /** Advice: what is allowed, but worth a second look. */
 void check_advise_all(struct check_facts *facts);
 /** Bytes a day to each destination, by the real payloads. */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * check_advice.c - what a configuration is allowed to say, but a person should look at twice. Each sentence says what to do.
+ * check_advice.c - what a configuration is allowed to say, but a person should look at twice. Each
+ * sentence says what to do.
  */
 #include "check.h"
 
@@ -24,18 +25,27 @@ static void advise_lines(struct check_facts *facts)
         char round[24];
         seconds(at->round_us / 1000, round);
         if (at->share > SHARE_MAX)
-            check_advise(facts, "Line %s is busy %.0f %% of the time. Above 50 %% a fault leaves no time to catch up: poll less often, raise the speed, or use a second line.",
+            check_advise(facts,
+                         "Line %s is busy %.0f %% of the time. Above 50 %% a fault leaves no time "
+                         "to catch up: poll less often, raise the speed, or use a second line.",
                          at->line->name, 100 * at->share);
         if (at->n_sources == 0)
             check_advise(facts, "Line %s has no source; it will stay closed.", at->line->name);
         if (at->line->medium == LINE_MEDIUM_SERIAL && strncmp(at->line->device, "/dev/tty", 8) == 0)
-            check_advise(facts, "Line %s uses %s, a name that may change when a converter is plugged again; a name under /dev/serial/by-id stays.",
+            check_advise(facts,
+                         "Line %s uses %s, a name that may change when a converter is plugged "
+                         "again; a name under /dev/serial/by-id stays.",
                          at->line->name, at->line->device);
         if (at->line->medium == LINE_MEDIUM_SERIAL && at->line->response_timeout_ms < 500)
-            check_advise(facts, "Line %s waits only %u ms for an answer; surface units have been seen to need 600 ms and more.",
+            check_advise(facts,
+                         "Line %s waits only %u ms for an answer; surface units have been seen to "
+                         "need 600 ms and more.",
                          at->line->name, at->line->response_timeout_ms);
         if (at->line->share_line)
-            check_advise(facts, "Line %s is shared with another master. Our questions can spoil the drive's answers, and a drive may be set to trip on them: keep the agreement of whoever is responsible for it.",
+            check_advise(facts,
+                         "Line %s is shared with another master. Our questions can spoil the "
+                         "drive's answers, and a drive may be set to trip on them: keep the "
+                         "agreement of whoever is responsible for it.",
                          at->line->name);
     }
 }
@@ -48,16 +58,23 @@ static void advise_poll(struct check_facts *facts, const struct check_source *at
         char poll[24], refresh[24];
         seconds(entry->poll_every_ms, poll);
         seconds(entry->refresh_ms, refresh);
-        check_advise(facts, "The %s of well %s is polled every %s, slower than its refresh of %s: %.0f %% of refreshes seen, the others are lost.",
-                     source, at->well->id, poll, refresh, 100.0 * entry->refresh_ms / entry->poll_every_ms);
+        check_advise(facts,
+                     "The %s of well %s is polled every %s, slower than its refresh of %s: %.0f %% "
+                     "of refreshes seen, the others are lost.",
+                     source, at->well->id, poll, refresh,
+                     100.0 * entry->refresh_ms / entry->poll_every_ms);
     }
     for (unsigned i = 0; i < facts->n_lines; i++)
-        if (facts->lines[i].line == at->line && facts->lines[i].round_us > (int64_t)entry->poll_every_ms * 1000) {
+        if (facts->lines[i].line == at->line &&
+            facts->lines[i].round_us > (int64_t)entry->poll_every_ms * 1000) {
             char round[24], poll[24];
             seconds(facts->lines[i].round_us / 1000, round);
             seconds(entry->poll_every_ms, poll);
-            check_advise(facts, "While a unit of line %s doesn't answer, one round takes %s, longer than the poll of %s of the %s of well %s: some of its polls will be skipped and counted.",
-                         at->line->name, round, poll, source, at->well->id);
+            check_advise(
+                facts,
+                "While a unit of line %s doesn't answer, one round takes %s, longer than the poll "
+                "of %s of the %s of well %s: some of its polls will be skipped and counted.",
+                at->line->name, round, poll, source, at->well->id);
         }
 }
 
@@ -67,7 +84,10 @@ static void advise_reads(struct check_facts *facts, const struct check_source *a
     for (unsigned i = 0; i < at->reads.n; i++)
         alone += at->reads.range[i].stands_alone ? 1 : 0;
     if (alone > 0)
-        check_advise(facts, "The %s of well %s: %u reads have the length of another one, so a late answer could be taken for the next; the line rests around them, which costs time. Name registers that may be read as padding (`readable` in map %s).",
+        check_advise(facts,
+                     "The %s of well %s: %u reads have the length of another one, so a late answer "
+                     "could be taken for the next; the line rests around them, which costs time. "
+                     "Name registers that may be read as padding (`readable` in map %s).",
                      source_name(at->source), at->well->id, alone, at->map->name);
 }
 
@@ -75,7 +95,8 @@ static void advise_reads(struct check_facts *facts, const struct check_source *a
 
 static bool overlap(const struct channel *a, const struct channel *b)
 {
-    return a->table == b->table && a->address < b->address + b->n_words && b->address < a->address + a->n_words;
+    return a->table == b->table && a->address < b->address + b->n_words &&
+           b->address < a->address + a->n_words;
 }
 
 static void advise_overlaps(struct check_facts *facts, const struct map *map)
@@ -86,14 +107,18 @@ static void advise_overlaps(struct check_facts *facts, const struct map *map)
             const bool same = a->address == b->address && a->n_words == b->n_words;
             if (!overlap(a, b) || (same && (a->type == TYPE_BITS || b->type == TYPE_BITS)))
                 continue;
-            check_advise(facts, "Map %s: %s (%u to %u on the wire) and %s (%u to %u) share registers; one of the two addresses or types is probably off.",
-                         map->name, point_get(a->point)->id, a->address, a->address + a->n_words - 1, point_get(b->point)->id, b->address,
+            check_advise(facts,
+                         "Map %s: %s (%u to %u on the wire) and %s (%u to %u) share registers; one "
+                         "of the two addresses or types is probably off.",
+                         map->name, point_get(a->point)->id, a->address,
+                         a->address + a->n_words - 1, point_get(b->point)->id, b->address,
                          b->address + b->n_words - 1);
         }
 }
 
 /* Joins the ids of channels that `is` picks; returns how many. */
-static unsigned list_channels(const struct check_source *at, bool (*is)(const struct check_source *, const struct channel *),
+static unsigned list_channels(const struct check_source *at,
+                              bool (*is)(const struct check_source *, const struct channel *),
                               char *into, size_t room)
 {
     unsigned n = 0;
@@ -138,33 +163,49 @@ static void advise_channels(struct check_facts *facts, const struct check_source
     char ids[240];
     const char *source = source_name(at->source);
     if (list_channels(at, is_unconfirmed, ids, sizeof ids))
-        check_advise(facts, "The %s of well %s: these are sent as unit_unconfirmed until they are compared with the surface unit's screen and listed in `confirmed_units`: %s.",
+        check_advise(facts,
+                     "The %s of well %s: these are sent as unit_unconfirmed until they are "
+                     "compared with the surface unit's screen and listed in `confirmed_units`: %s.",
                      source, at->well->id, ids);
     if (list_channels(at, has_unknown_reference, ids, sizeof ids))
-        check_advise(facts, "Map %s: nobody knows what these pressures count from (`reference: unknown`), so nothing is derived from them with others: %s.",
+        check_advise(facts,
+                     "Map %s: nobody knows what these pressures count from (`reference: unknown`), "
+                     "so nothing is derived from them with others: %s.",
                      at->map->name, ids);
     if (list_channels(at, has_no_range, ids, sizeof ids))
-        check_advise(facts, "Map %s: no `instrument_range`, so only numbers that aren't finite count as impossible: %s.", at->map->name, ids);
+        check_advise(facts,
+                     "Map %s: no `instrument_range`, so only numbers that aren't finite count as "
+                     "impossible: %s.",
+                     at->map->name, ids);
     if (at->source == SOURCE_GAUGE && list_channels(at, may_be_not_fitted, ids, sizeof ids))
-        check_advise(facts, "The %s of well %s: state in `fitted` whether the gauge was ordered with these sensors, so that a marker that comes later is seen as a fault: %s.",
+        check_advise(facts,
+                     "The %s of well %s: state in `fitted` whether the gauge was ordered with "
+                     "these sensors, so that a marker that comes later is seen as a fault: %s.",
                      source, at->well->id, ids);
     if (at->source == SOURCE_GAUGE && !at->map->has_status)
-        check_advise(facts, "Map %s has no `gauge_status`: whether the gauge is heard is judged from its channels alone%s.", at->map->name,
+        check_advise(facts,
+                     "Map %s has no `gauge_status`: whether the gauge is heard is judged from its "
+                     "channels alone%s.",
+                     at->map->name,
                      at->map->relayed_by ? ", and a relayed gauge stays `unknown`" : "");
 }
 
 /* ---- destinations, journal ---- */
 
-static void advise_secret(struct check_facts *facts, const struct destination_plan *to, const char *key, const char *path)
+static void advise_secret(struct check_facts *facts, const struct destination_plan *to,
+                          const char *key, const char *path)
 {
     if (path[0] && access(path, F_OK) != 0)
-        check_advise(facts, "Destination %s: %s (`%s`) isn't there yet. Put it there with mode 0400, owned by the service's user.", to->name,
-                     path, key);
+        check_advise(facts,
+                     "Destination %s: %s (`%s`) isn't there yet. Put it there with mode 0400, "
+                     "owned by the service's user.",
+                     to->name, path, key);
 }
 
 static bool listens_to_all(const struct destination_plan *to)
 {
-    return to->n_allow == 0 && strcmp(to->host, "localhost") != 0 && strncmp(to->host, "127.", 4) != 0 && strcmp(to->host, "::1") != 0;
+    return to->n_allow == 0 && strcmp(to->host, "localhost") != 0 &&
+           strncmp(to->host, "127.", 4) != 0 && strcmp(to->host, "::1") != 0;
 }
 
 static void advise_destinations(struct check_facts *facts)
@@ -173,7 +214,9 @@ static void advise_destinations(struct check_facts *facts)
         const struct destination_plan *to = facts->destinations[i].destination;
         if (to->medium == DESTINATION_MODBUS_TCP) {
             if (listens_to_all(to))
-                check_advise(facts, "Destination %s answers anybody who reaches %s: name who may connect in `allow`. Modbus TCP itself has no password.",
+                check_advise(facts,
+                             "Destination %s answers anybody who reaches %s: name who may connect "
+                             "in `allow`. Modbus TCP itself has no password.",
                              to->name, to->host);
             continue;
         }
@@ -182,11 +225,14 @@ static void advise_destinations(struct check_facts *facts)
         advise_secret(facts, to, "certificate_file", to->certificate_file);
         advise_secret(facts, to, "key_file", to->key_file);
         if (to->mqtt_version == 3)
-            check_advise(facts, "Destination %s speaks MQTT 3.1.1: the broker acknowledges even what it throws away, so `delivered` is weaker than with version 5.",
+            check_advise(facts,
+                         "Destination %s speaks MQTT 3.1.1: the broker acknowledges even what it "
+                         "throws away, so `delivered` is weaker than with version 5.",
                          to->name);
     }
     if (facts->n_destinations == 0)
-        check_advise(facts, "There is no destination: readings are journaled and shown, but sent nowhere.");
+        check_advise(
+            facts, "There is no destination: readings are journaled and shown, but sent nowhere.");
 }
 
 static void advise_journal(struct check_facts *facts)
@@ -194,8 +240,11 @@ static void advise_journal(struct check_facts *facts)
     const struct journal_plan *journal = &facts->plan->journal;
     const double needed = facts->disk_bytes_a_day * (double)journal->keep_ms / 86400000.0;
     if (needed > (double)journal->at_most_bytes)
-        check_advise(facts, "The journal reaches `at_most` after about %.0f days, before `keep` of %.0f days: the oldest rows go then. %.1f GB would hold them all.",
-                     (double)journal->at_most_bytes / facts->disk_bytes_a_day, (double)journal->keep_ms / 86400000.0, needed / 1e9);
+        check_advise(facts,
+                     "The journal reaches `at_most` after about %.0f days, before `keep` of %.0f "
+                     "days: the oldest rows go then. %.1f GB would hold them all.",
+                     (double)journal->at_most_bytes / facts->disk_bytes_a_day,
+                     (double)journal->keep_ms / 86400000.0, needed / 1e9);
 }
 
 void check_advise_all(struct check_facts *facts)

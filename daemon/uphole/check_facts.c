@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * check_facts.c - what follows from a plan: reads and their wire time, shares of lines, bytes a day.
+ * check_facts.c - what follows from a plan: reads and their wire time, shares of lines, bytes a
+ * day.
  */
 #include "check.h"
 
@@ -12,9 +13,12 @@
 #include <string.h>
 
 #define DAY_MS 86400000.0
-#define ROW_BYTES 60   /* columns of a journal row beside its words, by the record format of SQLite, with its share of a page */
+#define ROW_BYTES                                                                                  \
+    60 /* columns of a journal row beside its words, by the record format of SQLite, with its      \
+          share of a page */
 #define BLOCK_BYTES 6
-#define PACKET_BYTES 150 /* MQTT, TLS, TCP and IP headers of a message and its acknowledgement, about */
+#define PACKET_BYTES                                                                               \
+    150 /* MQTT, TLS, TCP and IP headers of a message and its acknowledgement, about */
 
 void check_advise(struct check_facts *facts, const char *format, ...)
 {
@@ -28,7 +32,8 @@ void check_advise(struct check_facts *facts, const char *format, ...)
     va_end(arguments);
 }
 
-static enum up_rc find_source(struct check_facts *facts, const struct well_plan *well, uint8_t source, struct up_error *error)
+static enum up_rc find_source(struct check_facts *facts, const struct well_plan *well,
+                              uint8_t source, struct up_error *error)
 {
     const struct plan *plan = facts->plan;
     struct check_source *at = &facts->sources[facts->n_sources];
@@ -39,14 +44,16 @@ static enum up_rc find_source(struct check_facts *facts, const struct well_plan 
     at->line = &plan->lines[at->entry->line];
     const enum up_rc rc = read_plan_make(at->map, at->line, &at->reads, error);
     if (rc != UP_OK) {
-        up_error_prefix(error, "map %s of the %s of well %s", at->map->name, source_name(source), well->id);
+        up_error_prefix(error, "map %s of the %s of well %s", at->map->name, source_name(source),
+                        well->id);
         return rc;
     }
     unsigned words = 0;
     for (unsigned i = 0; i < at->reads.n; i++) {
         const struct read_request *request = &at->reads.range[i].request;
         at->registers += request->count;
-        words += request->function <= TABLE_DISCRETE ? (request->count + 15u) / 16u : request->count;
+        words +=
+            request->function <= TABLE_DISCRETE ? (request->count + 15u) / 16u : request->count;
     }
     const double scans_a_day = DAY_MS / at->entry->poll_every_ms;
     at->wire_us = read_plan_wire_us(&at->reads, at->line, CHECK_REPLY_DELAY_US);
@@ -75,7 +82,8 @@ static void find_lines(struct check_facts *facts)
     }
 }
 
-enum up_rc check_find(const struct plan *plan, const char *file, struct check_facts *facts, struct up_error *error)
+enum up_rc check_find(const struct plan *plan, const char *file, struct check_facts *facts,
+                      struct up_error *error)
 {
     facts->plan = plan;
     facts->file = file;
@@ -102,7 +110,8 @@ static double usual_value(const struct point *point)
     return isfinite(value) ? value : 1000;
 }
 
-static void fill_record(const struct plan *plan, const struct check_source *source, struct record *record)
+static void fill_record(const struct plan *plan, const struct check_source *source,
+                        struct record *record)
 {
     memset(record, 0, sizeof *record);
     record->run = 0x9f3c61d2a07b44e8u;
@@ -125,16 +134,18 @@ static void fill_record(const struct plan *plan, const struct check_source *sour
     }
 }
 
-static size_t record_bytes(const struct check_facts *facts, const struct check_source *source, const struct destination_plan *to,
-                           struct record *record, char *buffer)
+static size_t record_bytes(const struct check_facts *facts, const struct check_source *source,
+                           const struct destination_plan *to, struct record *record, char *buffer)
 {
     size_t used = 0;
     fill_record(facts->plan, source, record);
-    return payload_record(buffer, PAYLOAD_MAX, facts->plan, &to->units, SENT_LIVE, record, 1, &used);
+    return payload_record(buffer, PAYLOAD_MAX, facts->plan, &to->units, SENT_LIVE, record, 1,
+                          &used);
 }
 
-static size_t latest_bytes(const struct check_facts *facts, const struct well_plan *well, const struct destination_plan *to,
-                           struct snapshot *snapshot, char *buffer)
+static size_t latest_bytes(const struct check_facts *facts, const struct well_plan *well,
+                           const struct destination_plan *to, struct snapshot *snapshot,
+                           char *buffer)
 {
     memset(snapshot, 0, sizeof *snapshot);
     snapshot->run = 0x9f3c61d2a07b44e8u;
@@ -143,9 +154,12 @@ static size_t latest_bytes(const struct check_facts *facts, const struct well_pl
     snapshot->journaled = true;
     for (unsigned point = 1; point < POINT_COUNT; point++)
         for (unsigned s = 0; s < facts->n_sources; s++)
-            if (facts->sources[s].well == well && map_channel(facts->sources[s].map, point) && snapshot->n < RECORD_READINGS_MAX)
-                snapshot->reading[snapshot->n++] = (struct live_reading){
-                    .point = (uint16_t)point, .quality = QUALITY_GOOD, .value = usual_value(point_get(point))};
+            if (facts->sources[s].well == well && map_channel(facts->sources[s].map, point) &&
+                snapshot->n < RECORD_READINGS_MAX)
+                snapshot->reading[snapshot->n++] =
+                    (struct live_reading){.point = (uint16_t)point,
+                                          .quality = QUALITY_GOOD,
+                                          .value = usual_value(point_get(point))};
     return payload_latest(buffer, PAYLOAD_MAX, facts->plan, &to->units, snapshot, 28400);
 }
 
@@ -156,13 +170,16 @@ static void estimate_mqtt(struct check_facts *facts, struct check_destination *a
     for (unsigned s = 0; record && s < facts->n_sources; s++) {
         const double scans = DAY_MS / facts->sources[s].entry->poll_every_ms;
         at->messages_a_day += scans;
-        at->bytes_a_day += scans * ((double)record_bytes(facts, &facts->sources[s], at->destination, record, buffer) + PACKET_BYTES);
+        at->bytes_a_day += scans * ((double)record_bytes(facts, &facts->sources[s], at->destination,
+                                                         record, buffer) +
+                                    PACKET_BYTES);
     }
     for (int w = 0; snapshot && w < facts->plan->n_wells; w++) {
         const double messages = DAY_MS / at->destination->latest_every_ms;
         at->messages_a_day += messages;
-        at->bytes_a_day +=
-            messages * ((double)latest_bytes(facts, &facts->plan->wells[w], at->destination, snapshot, buffer) + PACKET_BYTES);
+        at->bytes_a_day += messages * ((double)latest_bytes(facts, &facts->plan->wells[w],
+                                                            at->destination, snapshot, buffer) +
+                                       PACKET_BYTES);
     }
     free(record);
     free(snapshot);

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * check_show.c - the summary of a good configuration: aligned columns for people, JSON for scripts. Figures about the future say "about".
+ * check_show.c - the summary of a good configuration: aligned columns for people, JSON for scripts.
+ * Figures about the future say "about".
  */
 #include "check.h"
 #include "command.h"
@@ -30,7 +31,8 @@ static const char *bytes(double n, char into[static 24])
     return into;
 }
 
-/* Prints text broken at blanks so that lines keep to the terminal, every line but the first after `indent` blanks. */
+/* Prints text broken at blanks so that lines keep to the terminal, every line but the first after
+ * `indent` blanks. */
 static void wrapped(FILE *out, int indent, const char *text)
 {
     const int width = command_width();
@@ -55,10 +57,11 @@ static void wrapped(FILE *out, int indent, const char *text)
 static const char *of_line(const struct line_plan *line, char into[static PATH_LENGTH_MAX + 40])
 {
     if (line->medium == LINE_MEDIUM_TCP)
-        (void)snprintf(into, PATH_LENGTH_MAX + 40, strchr(line->host, ':') ? "[%s]:%u" : "%s:%u", line->host, line->port);
+        (void)snprintf(into, PATH_LENGTH_MAX + 40, strchr(line->host, ':') ? "[%s]:%u" : "%s:%u",
+                       line->host, line->port);
     else
-        (void)snprintf(into, PATH_LENGTH_MAX + 40, "%s, %u baud %u%c%u", line->device, line->baud, line->data_bits, line->parity,
-                       line->stop_bits);
+        (void)snprintf(into, PATH_LENGTH_MAX + 40, "%s, %u baud %u%c%u", line->device, line->baud,
+                       line->data_bits, line->parity, line->stop_bits);
     return into;
 }
 
@@ -69,12 +72,16 @@ static void show_lines(FILE *out, const struct check_facts *facts)
         const struct check_line *at = &facts->lines[i];
         char where[PATH_LENGTH_MAX + 40], round[24], bound[24], text[700], listen[24];
         (void)snprintf(text, sizeof text,
-                       "%s; %u %s; busy %.1f %% of the time; one round with the longest probe of a dead unit %s on the wire (stale limits count with %s)",
-                       of_line(at->line, where), at->n_sources, at->n_sources == 1 ? "source" : "sources", 100 * at->share,
-                       seconds((double)at->round_us / 1e6, round), seconds(at->bound_ms / 1e3, bound));
+                       "%s; %u %s; busy %.1f %% of the time; one round with the longest probe of a "
+                       "dead unit %s on the wire (stale limits count with %s)",
+                       of_line(at->line, where), at->n_sources,
+                       at->n_sources == 1 ? "source" : "sources", 100 * at->share,
+                       seconds((double)at->round_us / 1e6, round),
+                       seconds(at->bound_ms / 1e3, bound));
         if (at->line->listen_first_ms > 0) {
             const size_t n = strlen(text);
-            (void)snprintf(text + n, sizeof text - n, "; listened to for %s before the first request",
+            (void)snprintf(text + n, sizeof text - n,
+                           "; listened to for %s before the first request",
                            seconds(at->line->listen_first_ms / 1e3, listen));
         }
         fprintf(out, "  %-16s ", at->line->name);
@@ -89,9 +96,12 @@ static const char *ranges_text(const struct read_plan *reads, char *into, size_t
     into[0] = 0;
     for (unsigned i = 0; i < reads->n && used + 48 < room; i++) {
         const struct read_range *range = &reads->range[i];
-        used += (size_t)snprintf(into + used, room - used, "%s%s %u to %u%s", i ? "; " : "", TABLES[range->request.function],
-                                 range->request.first, range->request.first + range->request.count - 1,
-                                 range->is_status_again ? " (status again)" : range->is_status ? " (status first)" : "");
+        used += (size_t)snprintf(into + used, room - used, "%s%s %u to %u%s", i ? "; " : "",
+                                 TABLES[range->request.function], range->request.first,
+                                 range->request.first + range->request.count - 1,
+                                 range->is_status_again ? " (status again)"
+                                 : range->is_status     ? " (status first)"
+                                                        : "");
     }
     return into;
 }
@@ -101,24 +111,34 @@ static void show_source(FILE *out, const struct check_source *at)
     char wire[24], poll[24], refresh[24], sum[24], limit[24], round[24], ranges[600], text[900];
     const struct source_entry *entry = at->entry;
     fprintf(out, "  %-16s ", at->well->id);
-    (void)snprintf(text, sizeof text, "%s: map %s, line %s, unit id %u, every %s; %u reads of %u registers take %s on the wire, %.1f %% of the line",
-                   source_name(at->source), at->map->name, at->line->name, entry->unit_id, seconds(entry->poll_every_ms / 1e3, poll),
-                   at->reads.n, at->registers, seconds((double)at->wire_us / 1e6, wire), 100 * at->share);
+    (void)snprintf(text, sizeof text,
+                   "%s: map %s, line %s, unit id %u, every %s; %u reads of %u registers take %s on "
+                   "the wire, %.1f %% of the line",
+                   source_name(at->source), at->map->name, at->line->name, entry->unit_id,
+                   seconds(entry->poll_every_ms / 1e3, poll), at->reads.n, at->registers,
+                   seconds((double)at->wire_us / 1e6, wire), 100 * at->share);
     wrapped(out, 19, text);
-    (void)snprintf(text, sizeof text, "reads on the wire, counted from 0: %s", ranges_text(&at->reads, ranges, sizeof ranges));
+    (void)snprintf(text, sizeof text, "reads on the wire, counted from 0: %s",
+                   ranges_text(&at->reads, ranges, sizeof ranges));
     fprintf(out, "%19s", "");
     wrapped(out, 21, text);
     (void)seconds(entry->refresh_ms / 1e3, refresh);
     (void)seconds((entry->poll_every_ms + entry->refresh_ms) / 1e3, sum);
     (void)seconds(entry->stale_limit_ms / 1e3, limit);
     if (entry->stale_limit_stated)
-        (void)snprintf(text, sizeof text, "stale after %s, as stated; a healthy value reaches poll + refresh = %s + %s = %s", limit, poll,
-                       refresh, sum);
+        (void)snprintf(
+            text, sizeof text,
+            "stale after %s, as stated; a healthy value reaches poll + refresh = %s + %s = %s",
+            limit, poll, refresh, sum);
     else
-        (void)snprintf(text, sizeof text, "stale after 2 x poll + refresh + one round = 2 x %s + %s + %s = %s; a healthy value reaches %s + %s = %s",
-                       poll, refresh,
-                       seconds((entry->stale_limit_ms - 2.0 * entry->poll_every_ms - entry->refresh_ms) / 1e3, round), limit, poll,
-                       refresh, sum);
+        (void)snprintf(
+            text, sizeof text,
+            "stale after 2 x poll + refresh + one round = 2 x %s + %s + %s = %s; a healthy value "
+            "reaches %s + %s = %s",
+            poll, refresh,
+            seconds((entry->stale_limit_ms - 2.0 * entry->poll_every_ms - entry->refresh_ms) / 1e3,
+                    round),
+            limit, poll, refresh, sum);
     fprintf(out, "%19s", "");
     wrapped(out, 21, text);
 }
@@ -137,21 +157,29 @@ static bool well_maps(const struct check_facts *facts, const struct well_plan *w
 static void show_well_data(FILE *out, const struct check_facts *facts, const struct well_plan *well)
 {
     const struct well_data *data = well->n_data > 0 ? &well->data[well->n_data - 1] : NULL;
-    const bool has_density = data && (!isnan(data->liquid_density_kg_m3) || (!isnan(data->oil_gravity_api) && !isnan(data->water_cut_ratio)));
-    const bool intake = well_maps(facts, well, POINT_INTAKE_PRESSURE), discharge = well_maps(facts, well, POINT_DISCHARGE_PRESSURE);
+    const bool has_density =
+        data && (!isnan(data->liquid_density_kg_m3) ||
+                 (!isnan(data->oil_gravity_api) && !isnan(data->water_cut_ratio)));
+    const bool intake = well_maps(facts, well, POINT_INTAKE_PRESSURE),
+               discharge = well_maps(facts, well, POINT_DISCHARGE_PRESSURE);
     fprintf(out, "  %-16s ", well->id);
     if (intake && discharge)
         wrapped(out, 19, "pump_differential_pressure is worked out");
     else
-        wrapped(out, 19, !intake ? "pump_differential_pressure is off: there is no intake_pressure"
-                                 : "pump_differential_pressure is off: there is no discharge_pressure, or it is stated as not fitted");
+        wrapped(out, 19,
+                !intake ? "pump_differential_pressure is off: there is no intake_pressure"
+                        : "pump_differential_pressure is off: there is no discharge_pressure, or "
+                          "it is stated as not fitted");
     if (!has_density) {
         fprintf(out, "%19s", "");
-        wrapped(out, 21, "no liquid_density, nor oil_gravity with water_cut: switches off pump_head and fluid_level_above_intake");
+        wrapped(out, 21,
+                "no liquid_density, nor oil_gravity with water_cut: switches off pump_head and "
+                "fluid_level_above_intake");
     }
     if (!data || isnan(data->intake_depth_m)) {
         fprintf(out, "%19s", "");
-        wrapped(out, 21, "no intake_depth: switches off everything that is carried to another depth");
+        wrapped(out, 21,
+                "no intake_depth: switches off everything that is carried to another depth");
     }
 }
 
@@ -164,12 +192,17 @@ static void show_destinations(FILE *out, const struct check_facts *facts)
         const struct destination_plan *to = at->destination;
         char text[700], amount[24];
         if (to->medium == DESTINATION_MQTT)
-            (void)snprintf(text, sizeof text, "MQTT %s to %s:%u%s: about %s a day in %.0f messages", to->mqtt_version == 5 ? "5" : "3.1.1",
-                           to->host, to->port, to->tls ? " with TLS" : "", bytes(at->bytes_a_day, amount), at->messages_a_day);
+            (void)snprintf(text, sizeof text, "MQTT %s to %s:%u%s: about %s a day in %.0f messages",
+                           to->mqtt_version == 5 ? "5" : "3.1.1", to->host, to->port,
+                           to->tls ? " with TLS" : "", bytes(at->bytes_a_day, amount),
+                           at->messages_a_day);
         else
-            (void)snprintf(text, sizeof text, "Modbus TCP table at %s:%u, %u %s: about 1.4 kB each time a master reads the whole block of a well; nothing by itself. "
-                           "See `uphole table`. Monitoring only, not for trips, interlocks or closed-loop control", to->host, to->port,
-                           to->n_views, to->n_views == 1 ? "view" : "views");
+            (void)snprintf(text, sizeof text,
+                           "Modbus TCP table at %s:%u, %u %s: about 1.4 kB each time a master "
+                           "reads the whole block of a well; nothing by itself. "
+                           "See `uphole table`. Monitoring only, not for trips, interlocks or "
+                           "closed-loop control",
+                           to->host, to->port, to->n_views, to->n_views == 1 ? "view" : "views");
         fprintf(out, "  %-16s ", to->name);
         wrapped(out, 19, text);
     }
@@ -179,20 +212,23 @@ void check_show_text(FILE *out, const struct check_facts *facts)
 {
     const struct plan *plan = facts->plan;
     char day[24], all[24], most[24], text[400];
-    fprintf(out, "%s is good: site %s, box %s, %u %s, plan %.8s.\n", facts->file, plan->site, plan->box, plan->n_wells,
-            plan->n_wells == 1 ? "well" : "wells", plan->digest);
+    fprintf(out, "%s is good: site %s, box %s, %u %s, plan %.8s.\n", facts->file, plan->site,
+            plan->box, plan->n_wells, plan->n_wells == 1 ? "well" : "wells", plan->digest);
     show_lines(out, facts);
     fprintf(out, "\nSources (newest entry of each)\n");
     for (unsigned i = 0; i < facts->n_sources; i++)
         show_source(out, &facts->sources[i]);
-    fprintf(out, "\nDerived points, and what missing well data switch off (this version works out pump_differential_pressure only)\n");
+    fprintf(out, "\nDerived points, and what missing well data switch off (this version works out "
+                 "pump_differential_pressure only)\n");
     for (int w = 0; w < plan->n_wells; w++)
         show_well_data(out, facts, &plan->wells[w]);
     show_destinations(out, facts);
     fprintf(out, "\nJournal\n  %-16s ", "");
-    (void)snprintf(text, sizeof text, "%s: about %s a day, %s in %.0f days; at most %s", plan->journal.path,
-                   bytes(facts->disk_bytes_a_day, day), bytes(facts->disk_bytes_a_day * (double)plan->journal.keep_ms / 86400000.0, all),
-                   (double)plan->journal.keep_ms / 86400000.0, bytes((double)plan->journal.at_most_bytes, most));
+    (void)snprintf(text, sizeof text, "%s: about %s a day, %s in %.0f days; at most %s",
+                   plan->journal.path, bytes(facts->disk_bytes_a_day, day),
+                   bytes(facts->disk_bytes_a_day * (double)plan->journal.keep_ms / 86400000.0, all),
+                   (double)plan->journal.keep_ms / 86400000.0,
+                   bytes((double)plan->journal.at_most_bytes, most));
     wrapped(out, 19, text);
     if (facts->n_advice > 0)
         fprintf(out, "\nAdvice\n");
@@ -208,25 +244,36 @@ void check_show_text(FILE *out, const struct check_facts *facts)
 
 static void show_source_json(FILE *out, const struct check_source *at)
 {
-    fprintf(out, "{\"well\":\"%s\",\"source\":\"%s\",\"map\":\"%s\",\"line\":\"%s\",\"unit_id\":%u,\"poll_ms\":%u,\"refresh_ms\":%u,"
-                 "\"stale_limit_ms\":%u,\"stale_limit_stated\":%s,\"healthy_age_ms\":%u,\"wire_us\":%lld,\"share\":%.6f,\"disk_bytes_a_day\":%.0f,\"reads\":[",
-            at->well->id, source_name(at->source), at->map->name, at->line->name, at->entry->unit_id, at->entry->poll_every_ms,
-            at->entry->refresh_ms, at->entry->stale_limit_ms, at->entry->stale_limit_stated ? "true" : "false",
-            at->entry->poll_every_ms + at->entry->refresh_ms, (long long)at->wire_us, at->share, at->disk_bytes_a_day);
+    fprintf(out,
+            "{\"well\":\"%s\",\"source\":\"%s\",\"map\":\"%s\",\"line\":\"%s\",\"unit_id\":%u,"
+            "\"poll_ms\":%u,\"refresh_ms\":%u,"
+            "\"stale_limit_ms\":%u,\"stale_limit_stated\":%s,\"healthy_age_ms\":%u,\"wire_us\":%"
+            "lld,\"share\":%.6f,\"disk_bytes_a_day\":%.0f,\"reads\":[",
+            at->well->id, source_name(at->source), at->map->name, at->line->name,
+            at->entry->unit_id, at->entry->poll_every_ms, at->entry->refresh_ms,
+            at->entry->stale_limit_ms, at->entry->stale_limit_stated ? "true" : "false",
+            at->entry->poll_every_ms + at->entry->refresh_ms, (long long)at->wire_us, at->share,
+            at->disk_bytes_a_day);
     for (unsigned i = 0; i < at->reads.n; i++)
-        fprintf(out, "%s{\"function\":%u,\"first\":%u,\"count\":%u,\"stands_alone\":%s}", i ? "," : "", at->reads.range[i].request.function,
-                at->reads.range[i].request.first, at->reads.range[i].request.count, at->reads.range[i].stands_alone ? "true" : "false");
+        fprintf(out, "%s{\"function\":%u,\"first\":%u,\"count\":%u,\"stands_alone\":%s}",
+                i ? "," : "", at->reads.range[i].request.function, at->reads.range[i].request.first,
+                at->reads.range[i].request.count,
+                at->reads.range[i].stands_alone ? "true" : "false");
     fprintf(out, "]}");
 }
 
 void check_show_json(FILE *out, const struct check_facts *facts)
 {
     const struct plan *plan = facts->plan;
-    fprintf(out, "{\"good\":true,\"site\":\"%s\",\"box\":\"%s\",\"plan\":\"%s\",\"lines\":[", plan->site, plan->box, plan->digest);
+    fprintf(out, "{\"good\":true,\"site\":\"%s\",\"box\":\"%s\",\"plan\":\"%s\",\"lines\":[",
+            plan->site, plan->box, plan->digest);
     for (unsigned i = 0; i < facts->n_lines; i++)
-        fprintf(out, "%s{\"name\":\"%s\",\"sources\":%u,\"share\":%.6f,\"round_us\":%lld,\"round_bound_ms\":%u,\"listen_first_ms\":%u}",
-                i ? "," : "", facts->lines[i].line->name, facts->lines[i].n_sources, facts->lines[i].share,
-                (long long)facts->lines[i].round_us, facts->lines[i].bound_ms, facts->lines[i].line->listen_first_ms);
+        fprintf(out,
+                "%s{\"name\":\"%s\",\"sources\":%u,\"share\":%.6f,\"round_us\":%lld,\"round_bound_"
+                "ms\":%u,\"listen_first_ms\":%u}",
+                i ? "," : "", facts->lines[i].line->name, facts->lines[i].n_sources,
+                facts->lines[i].share, (long long)facts->lines[i].round_us,
+                facts->lines[i].bound_ms, facts->lines[i].line->listen_first_ms);
     fprintf(out, "],\"sources\":[");
     for (unsigned i = 0; i < facts->n_sources; i++) {
         fputs(i ? "," : "", out);
@@ -234,10 +281,12 @@ void check_show_json(FILE *out, const struct check_facts *facts)
     }
     fprintf(out, "],\"destinations\":[");
     for (unsigned i = 0; i < facts->n_destinations; i++)
-        fprintf(out, "%s{\"name\":\"%s\",\"medium\":\"%s\",\"bytes_a_day\":%.0f,\"messages_a_day\":%.0f}", i ? "," : "",
-                facts->destinations[i].destination->name,
-                facts->destinations[i].destination->medium == DESTINATION_MQTT ? "mqtt" : "modbus_tcp", facts->destinations[i].bytes_a_day,
-                facts->destinations[i].messages_a_day);
+        fprintf(
+            out,
+            "%s{\"name\":\"%s\",\"medium\":\"%s\",\"bytes_a_day\":%.0f,\"messages_a_day\":%.0f}",
+            i ? "," : "", facts->destinations[i].destination->name,
+            facts->destinations[i].destination->medium == DESTINATION_MQTT ? "mqtt" : "modbus_tcp",
+            facts->destinations[i].bytes_a_day, facts->destinations[i].messages_a_day);
     fprintf(out, "],\"disk_bytes_a_day\":%.0f,\"advice\":[", facts->disk_bytes_a_day);
     for (unsigned i = 0; i < facts->n_advice; i++) {
         fputs(i ? "," : "", out);
