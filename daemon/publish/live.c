@@ -12,7 +12,7 @@ struct live {
     const struct plan *plan;
     pthread_mutex_t lock;
     uint16_t n_listeners;
-    int listener[LIVE_LISTENERS_MAX]; /* constant once threads run */
+    int listener[LIVE_LISTENERS_MAX];
     uint64_t state_count;
     struct wall_state state;
     uint64_t *count; /* a well */
@@ -50,18 +50,33 @@ void live_destroy(struct live *live)
 
 enum up_rc live_listen(struct live *live, int event_fd, struct up_error *error)
 {
-    if (live->n_listeners == LIVE_LISTENERS_MAX)
+    pthread_mutex_lock(&live->lock);
+    bool fits = live->n_listeners < LIVE_LISTENERS_MAX;
+    if (fits)
+        live->listener[live->n_listeners++] = event_fd;
+    pthread_mutex_unlock(&live->lock);
+    if (!fits)
         return UP_FAIL(error, UP_E_FULL, "more than %d destinations listen for live values",
                        LIVE_LISTENERS_MAX);
-    live->listener[live->n_listeners++] = event_fd;
     return UP_OK;
 }
 
+void live_unlisten(struct live *live, int event_fd)
+{
+    pthread_mutex_lock(&live->lock);
+    for (uint16_t i = 0; i < live->n_listeners; i++) {
+        if (live->listener[i] == event_fd)
+            live->listener[i--] = live->listener[--live->n_listeners];
+    }
+    pthread_mutex_unlock(&live->lock);
+}
+
+/** Called with the lock held, so that nobody who has left is woken. */
 static void wake_listeners(const struct live *live)
 {
     const uint64_t one = 1;
     for (uint16_t i = 0; i < live->n_listeners; i++) {
-        /* A full eventfd is readable already: nothing is missed. */
+        /* A full eventfd is readable already: nothing is missed. It doesn't block. */
         ssize_t written = write(live->listener[i], &one, sizeof one);
         (void)written;
     }
@@ -84,8 +99,8 @@ bool live_put_snapshot(struct live *live, const struct snapshot *snapshot)
     pthread_mutex_lock(&live->lock);
     live->snapshot[index] = *snapshot;
     live->count[index]++;
-    pthread_mutex_unlock(&live->lock);
     wake_listeners(live);
+    pthread_mutex_unlock(&live->lock);
     return true;
 }
 
@@ -94,8 +109,8 @@ void live_put_state(struct live *live, const struct wall_state *state)
     pthread_mutex_lock(&live->lock);
     live->state = *state;
     live->state_count++;
-    pthread_mutex_unlock(&live->lock);
     wake_listeners(live);
+    pthread_mutex_unlock(&live->lock);
 }
 
 uint64_t live_snapshot_count(struct live *live, uint16_t index)

@@ -21,9 +21,10 @@ struct live;
 struct live *live_create(const struct plan *plan);
 void live_destroy(struct live *live); /* NULL is fine */
 
-/** An eventfd that is written after each snapshot or state. Only before threads start. UP_E_FULL
- * beyond LIVE_LISTENERS_MAX. */
+/** A non-blocking eventfd that is written after each snapshot or state. Any thread. UP_E_FULL
+ * beyond LIVE_LISTENERS_MAX. What came before is not told again: look once after joining. */
 UP_MUST enum up_rc live_listen(struct live *live, int event_fd, struct up_error *error);
+void live_unlisten(struct live *live, int event_fd); /* before it is closed */
 
 /** Replaces the snapshot of its well (snapshot->well is the journal's number); false where the plan
  * has no such well. */

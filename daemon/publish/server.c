@@ -59,6 +59,7 @@ struct table_server *table_server_open(const struct table_server_options *option
         table_server_close(server);
         return NULL;
     }
+    table_server_wake(server); /* what came before it joined */
     return server;
 }
 
@@ -75,6 +76,8 @@ void table_server_close(struct table_server *server)
         return;
     for (unsigned i = 0; server->client != NULL && i < server->n_places; i++)
         client_close(server, &server->client[i]);
+    if (server->wake_fd >= 0)
+        live_unlisten(server->options.live, server->wake_fd);
     close_descriptor(&server->listen_fd);
     close_descriptor(&server->wake_fd);
     close_descriptor(&server->epoll_fd);

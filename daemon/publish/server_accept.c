@@ -162,6 +162,19 @@ static struct client *who_gives_way(struct table_server *server, const struct pe
     return oldest;
 }
 
+/** Closes who has gone already, of `peer` (NULL: of anybody): a master that starts again needs the
+ * places it had. */
+static void close_gone(struct table_server *server, const struct peer *peer)
+{
+    for (unsigned i = 0; i < server->n_places; i++) {
+        struct client *client = &server->client[i];
+        uint8_t byte;
+        if (client->fd >= 0 && (peer == NULL || memcmp(&client->peer, peer, sizeof *peer) == 0) &&
+            recv(client->fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT) == 0)
+            client_close(server, client);
+    }
+}
+
 static unsigned clients_of(const struct table_server *server, const struct peer *peer)
 {
     unsigned n = 0;
@@ -170,6 +183,15 @@ static unsigned clients_of(const struct table_server *server, const struct peer 
         n += client->fd >= 0 && memcmp(&client->peer, peer, sizeof *peer) == 0;
     }
     return n;
+}
+
+static struct client *free_place(struct table_server *server)
+{
+    for (unsigned i = 0; i < server->n_places; i++) {
+        if (server->client[i].fd < 0)
+            return &server->client[i];
+    }
+    return NULL;
 }
 
 /** A free place for `peer`, made free where it may be; NULL (counted) where there is none. */
@@ -181,6 +203,10 @@ static struct client *place_for(struct table_server *server, const struct peer *
         server->counts.refused_not_allowed++;
         return NULL;
     }
+    if (clients_of(server, peer) >= destination->clients_per_address)
+        close_gone(server, peer);
+    if (server->n_clients >= server->n_places)
+        close_gone(server, NULL);
     struct client *out = NULL;
     if (clients_of(server, peer) >= destination->clients_per_address) {
         out = who_gives_way(server, peer, now_ms);
@@ -189,10 +215,7 @@ static struct client *place_for(struct table_server *server, const struct peer *
         out = who_gives_way(server, NULL, now_ms);
         server->counts.refused_full += out == NULL;
     } else {
-        for (unsigned i = 0; i < server->n_places; i++) {
-            if (server->client[i].fd < 0)
-                return &server->client[i];
-        }
+        return free_place(server);
     }
     if (out != NULL) {
         server->counts.gave_way++;

@@ -99,37 +99,6 @@ static void take_plan_piece(struct runner *runner)
         take_whole_plan(runner);
 }
 
-static void take_numbers(struct runner *runner)
-{
-    const struct wall_numbers *numbers = &runner->message.numbers;
-    if (runner->side != NULL) {
-        side_take(runner->side, &runner->message);
-        return;
-    }
-    if (runner->plan == NULL || numbers->version != WALL_VERSION ||
-        numbers->n_wells != runner->plan->n_wells) {
-        say(SAY_ERROR, "publish",
-            "the well side speaks another version of the wall (%u, here %d), or numbers other "
-            "wells; both sides must be the same program",
-            numbers->version, WALL_VERSION);
-        end_with(runner, EX_SOFTWARE);
-        return;
-    }
-    for (uint16_t i = 0; i < numbers->n_wells; i++)
-        plan_number_well(runner->plan, i, numbers->number[i]);
-    const struct side_options options = {.plan = runner->plan,
-                                         .run = numbers->run,
-                                         .wall_fd = runner->wall_fd,
-                                         .clock = runner->clock,
-                                         .version = runner->version};
-    struct up_error error = {0};
-    runner->side = side_create(&options, &error);
-    if (runner->side == NULL) {
-        say(SAY_ERROR, "publish", "%s", error.why);
-        end_with(runner, up_exit_code(error.rc));
-    }
-}
-
 /* ---- destinations ---- */
 
 static void report(void *context, uint16_t destination, uint8_t state, const char *reason)
@@ -207,6 +176,39 @@ static bool stop_destinations(struct runner *runner)
 
 /* ---- the loop ---- */
 
+static void take_numbers(struct runner *runner)
+{
+    const struct wall_numbers *numbers = &runner->message.numbers;
+    if (runner->side != NULL) {
+        side_take(runner->side, &runner->message);
+        return;
+    }
+    if (runner->plan == NULL || numbers->version != WALL_VERSION ||
+        numbers->n_wells != runner->plan->n_wells) {
+        say(SAY_ERROR, "publish",
+            "the well side speaks another version of the wall (%u, here %d), or numbers other "
+            "wells; both sides must be the same program",
+            numbers->version, WALL_VERSION);
+        end_with(runner, EX_SOFTWARE);
+        return;
+    }
+    for (uint16_t i = 0; i < numbers->n_wells; i++)
+        plan_number_well(runner->plan, i, numbers->number[i]);
+    const struct side_options options = {.plan = runner->plan,
+                                         .run = numbers->run,
+                                         .wall_fd = runner->wall_fd,
+                                         .clock = runner->clock,
+                                         .version = runner->version};
+    struct up_error error = {0};
+    runner->side = side_create(&options, &error);
+    if (runner->side == NULL) {
+        say(SAY_ERROR, "publish", "%s", error.why);
+        end_with(runner, up_exit_code(error.rc));
+        return;
+    }
+    start_destinations(runner, clock_boot_ms(runner->clock));
+}
+
 static void handle(struct runner *runner)
 {
     switch (runner->message.kind) {
@@ -225,6 +227,18 @@ static void handle(struct runner *runner)
     }
 }
 
+static void take_bad_message(struct runner *runner)
+{
+    if (runner->side == NULL) { /* nothing can be served without its greeting */
+        say(SAY_ERROR, "publish",
+            "the well side's greeting doesn't read; both sides must be the same program");
+        end_with(runner, EX_SOFTWARE);
+    } else if (!runner->has_said_bad) {
+        say(SAY_ERROR, "publish", "a message of the well side was not whole and is left out");
+        runner->has_said_bad = true;
+    }
+}
+
 static void take_messages(struct runner *runner)
 {
     for (unsigned i = 0; i < MESSAGES_A_ROUND && !runner->stops; i++) {
@@ -234,10 +248,7 @@ static void take_messages(struct runner *runner)
         if (rc == UP_OK) {
             handle(runner);
         } else if (rc == UP_E_FRAME) {
-            if (!runner->has_said_bad)
-                say(SAY_ERROR, "publish",
-                    "a message of the well side was not whole and is left out");
-            runner->has_said_bad = true;
+            take_bad_message(runner);
         } else {
             end_with(runner, EX_OK); /* the well side is gone */
         }

@@ -381,6 +381,37 @@ static void who_never_asks_gives_way_after_2_s(void **state)
     close(late);
 }
 
+/* Planted defect: new connections refused while those that the master has closed still count. */
+static void a_master_that_starts_again_gets_its_places_back(void **state)
+{
+    struct state *own = *state;
+    own->plan->destinations->clients = 4;
+    open_server(own);
+    int fds[4], again[4];
+    for (int i = 0; i < 4; i++) {
+        fds[i] = connect_from(own, 5);
+        assert_true(is_served(own, fds[i]));
+    }
+    /* The listener is ready first, then the four that hang up: the order in which the server hears
+     * of them. */
+    struct sockaddr_in to = {.sin_family = AF_INET,
+                             .sin_port = htons(table_server_port(own->server)),
+                             .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    for (int i = 0; i < 4; i++) {
+        struct sockaddr_in from = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(0x7F000005u)};
+        again[i] = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+        assert_int_equal(bind(again[i], (struct sockaddr *)&from, sizeof from), 0);
+        assert_int_equal(connect(again[i], (struct sockaddr *)&to, sizeof to), 0);
+        assert_int_equal(fcntl(again[i], F_SETFL, O_NONBLOCK), 0);
+    }
+    for (int i = 0; i < 4; i++)
+        close(fds[i]);
+    for (int i = 0; i < 4; i++) {
+        assert_true(is_served(own, again[i]));
+        close(again[i]);
+    }
+}
+
 static void only_allowed_addresses_are_served(void **state)
 {
     struct state *own = *state;
@@ -537,6 +568,7 @@ int main(void)
         TEST(a_connection_without_requests_is_closed_after_the_idle_limit),
         TEST(an_address_gets_no_more_than_its_share),
         TEST(who_never_asks_gives_way_after_2_s),
+        TEST(a_master_that_starts_again_gets_its_places_back),
         TEST(only_allowed_addresses_are_served),
         TEST(allow_rules_know_ipv6_and_mapped_addresses),
         TEST(without_descriptors_it_rests_and_goes_on),
