@@ -332,7 +332,7 @@ enum up_rc journal_put_plan(struct journal *journal, struct plan *plan, const st
     journal->plan = id;
     plan->id = id;
     for (uint16_t i = 0; i < plan->n_wells; i++)
-        plan->wells[i].number = journal_well_number(journal, plan->wells[i].id);
+        plan_number_well(plan, i, journal_well_number(journal, plan->wells[i].id));
     return UP_OK;
 }
 

@@ -30,50 +30,55 @@ static void sleep_until(void *context, int64_t until_us)
     rig->boot_ms = until_us / 1000;
 }
 
-static void make_plan(struct rig *rig)
+static const char CONFIGURATION[] =
+    "site: heron-ridge\n"
+    "box: heron-edge-1\n"
+    "lines:\n"
+    "  pad-line: {serial: /dev/serial/by-id/rs485-a, speed: 9600 baud, frame: 8N1, "
+    "response_timeout: 1 s}\n"
+    "  skid-line: {tcp: \"192.0.2.7:502\"}\n"
+    "wells:\n"
+    "  heron-7:\n"
+    "    label: Heron 7\n"
+    "    table_block: 0\n"
+    "    sources:\n"
+    "      gauge:\n"
+    "        - {from: 2031-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, "
+    "poll_every: 10 s, confirmed_units: all}\n"
+    "      drive:\n"
+    "        - {from: 2031-01-10T08:00:00Z, line: skid-line, unit_id: 1, map: drive-a, poll_every: "
+    "10 s}\n"
+    "  heron-8:\n"
+    "    label: Heron 8\n"
+    "    table_block: 1\n"
+    "    sources:\n"
+    "      gauge:\n"
+    "        - {from: 2031-01-10T08:00:00Z, line: pad-line, unit_id: 2, map: scaled-16, "
+    "poll_every: 10 s, confirmed_units: all}\n"
+    "destinations:\n"
+    "  plant-broker: {mqtt: \"mqtt://127.0.0.1:18830\"}\n"
+    "journal: {path: /var/lib/uphole}\n";
+
+/** A real plan, by way of a file, so that what the journal keeps can be read back. */
+static bool make_plan(struct rig *rig)
 {
-    static char text[] = "site: heron-ridge\n";
-    for (int i = 0; i < 4; i++)
-        rig->entry[i] = (struct source_entry){.line = (uint16_t)(i == 1),
-                                              .unit_id = (uint8_t)(i + 1),
-                                              .poll_every_ms = 10000,
-                                              .refresh_ms = 28000,
-                                              .stale_limit_ms = 48000,
-                                              .down_after = 3};
-    rig->lines[0] = (struct line_plan){.name = "pad-line",
-                                       .medium = LINE_MEDIUM_SERIAL,
-                                       .device = "/dev/serial/by-id/rs485-a",
-                                       .baud = 9600,
-                                       .data_bits = 8,
-                                       .parity = 'N',
-                                       .stop_bits = 1,
-                                       .response_timeout_ms = 1000};
-    rig->lines[1] = (struct line_plan){.name = "skid-line",
-                                       .medium = LINE_MEDIUM_TCP,
-                                       .host = "192.0.2.7",
-                                       .port = 502,
-                                       .response_timeout_ms = 1000};
-    snprintf(rig->maps[0].name, sizeof rig->maps[0].name, "scaled-16");
-    rig->wells[0] = (struct well_plan){.id = "heron-7", .label = "Heron 7"};
-    rig->wells[1] = (struct well_plan){.id = "heron-8", .label = "Heron 8", .table_block = 1};
-    rig->wells[0].n_entries[SOURCE_GAUGE] = rig->wells[0].n_entries[SOURCE_DRIVE] =
-        rig->wells[1].n_entries[SOURCE_GAUGE] = 1;
-    rig->wells[0].entries[SOURCE_GAUGE] = &rig->entry[0];
-    rig->wells[0].entries[SOURCE_DRIVE] = &rig->entry[1];
-    rig->wells[1].entries[SOURCE_GAUGE] = &rig->entry[2];
-    rig->plan =
-        (struct plan){.digest = "5b1e07aa00000000000000000000000000000000000000000000000000000001",
-                      .digest_32 = 0x5b1e07aa,
-                      .site = "heron-ridge",
-                      .box = "heron-edge-1",
-                      .n_lines = 2,
-                      .n_maps = 1,
-                      .n_wells = 2,
-                      .lines = rig->lines,
-                      .maps = rig->maps,
-                      .wells = rig->wells,
-                      .text = text,
-                      .text_length = sizeof text - 1};
+    char path[128];
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    rig_path(rig, "uphole.yaml", path);
+    FILE *file = fopen(path, "w");
+    if (faults == NULL || file == NULL)
+        return false;
+    fputs(CONFIGURATION, file);
+    fclose(file);
+    const enum up_rc rc =
+        plan_from_file(path, UPHOLE_SOURCE_DIR "/config/maps", &rig->plan, faults);
+    for (int i = 0; i < faults->n; i++)
+        fprintf(stderr, "%s:%d:%d: %s\n", faults->fault[i].file, faults->fault[i].line,
+                faults->fault[i].column, faults->fault[i].text);
+    free(faults);
+    if (rc == UP_OK)
+        rig->wells = rig->plan->wells;
+    return rc == UP_OK;
 }
 
 int rig_setup(void **state)
@@ -93,9 +98,8 @@ int rig_setup(void **state)
                                    .sleep_until = sleep_until,
                                    .context = rig,
                                    .boot = 0x0badcafe};
-    make_plan(rig);
     *state = rig;
-    return 0;
+    return make_plan(rig) ? 0 : -1;
 }
 
 int rig_teardown(void **state)
@@ -105,6 +109,7 @@ int rig_teardown(void **state)
     journal_close(rig->journal);
     snprintf(command, sizeof command, "rm -rf '%s'", rig->directory);
     const int rc = system(command);
+    plan_free(rig->plan);
     free(rig);
     return rc;
 }
@@ -128,7 +133,7 @@ void rig_start(struct rig *rig, const char *boot_id)
         fail_msg("open: %s", error.why);
     const struct stamp began = rig_now(rig);
     if (journal_begin_run(rig->journal, &began, &rig->run, &error) != UP_OK ||
-        journal_put_plan(rig->journal, &rig->plan, &began, "test", &error) != UP_OK)
+        journal_put_plan(rig->journal, rig->plan, &began, "test", &error) != UP_OK)
         fail_msg("begin: %s", error.why);
 }
 
@@ -148,7 +153,7 @@ struct scan rig_scan(const struct rig *rig, int well, uint8_t source, uint8_t ou
     struct scan scan = {.run = rig->run,
                         .begun = rig_now(rig),
                         .took_ms = 42,
-                        .plan = rig->plan.id,
+                        .plan = rig->plan->id,
                         .well = rig->wells[well].number,
                         .source = source,
                         .outcome = outcome,

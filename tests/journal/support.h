@@ -17,11 +17,8 @@ struct rig {
     int64_t utc_ms, boot_ms; /* now */
     uint8_t clock_state;
     struct up_clock clock;
-    struct plan plan;
-    struct well_plan wells[2];
-    struct source_entry entry[4];
-    struct line_plan lines[2];
-    struct map maps[1];
+    struct plan *plan;
+    struct well_plan *wells; /* of the plan */
     struct journal *journal;
     uint64_t run;
 };

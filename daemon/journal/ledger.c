@@ -1,0 +1,305 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * ledger.c - the rows themselves: made, found, closed, handed out as revisions, taken back. Pure:
+ * no clock, no disk.
+ */
+#include "ledger.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct ledger *ledger_create(const struct plan *plan, uint64_t run, size_t room)
+{
+    struct ledger *ledger = calloc(1, sizeof *ledger);
+    if (ledger == NULL)
+        return NULL;
+    ledger->plan = plan;
+    ledger->run = run;
+    ledger->next_id = 1;
+    for (uint16_t w = 0; w < plan->n_wells; w++)
+        for (unsigned s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
+            ledger->n_sources += plan->wells[w].n_entries[s] > 0;
+    ledger->room = room;
+    ledger->capacity = room + ledger->n_sources * LEDGER_RESERVE_A_SOURCE +
+                       (size_t)plan->n_destinations * plan->n_wells;
+    ledger->rows = calloc(ledger->capacity + 1, sizeof *ledger->rows);
+    ledger->sources = calloc(ledger->n_sources + 1, sizeof *ledger->sources);
+    if (ledger->rows == NULL || ledger->sources == NULL) {
+        ledger_destroy(ledger);
+        return NULL;
+    }
+    size_t n = 0;
+    for (uint16_t w = 0; w < plan->n_wells; w++)
+        for (unsigned s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
+            if (plan->wells[w].n_entries[s] > 0)
+                ledger->sources[n++] =
+                    (struct ledger_source){.well = &plan->wells[w], .source = (uint8_t)s};
+    return ledger;
+}
+
+void ledger_destroy(struct ledger *ledger)
+{
+    if (ledger == NULL)
+        return;
+    free(ledger->rows);
+    free(ledger->sources);
+    free(ledger);
+}
+
+void ledger_set_run(struct ledger *ledger, uint64_t run)
+{
+    ledger->run = run;
+}
+
+struct ledger_source *ledger_find_source(struct ledger *ledger, uint16_t well, uint8_t source)
+{
+    for (size_t i = 0; i < ledger->n_sources; i++)
+        if (ledger->sources[i].well->number == well && ledger->sources[i].source == source)
+            return &ledger->sources[i];
+    return NULL;
+}
+
+uint64_t *ledger_newest_seq(struct ledger *ledger, uint16_t well)
+{
+    for (uint16_t i = 0; i < ledger->plan->n_wells; i++)
+        if (ledger->plan->wells[i].number == well)
+            return &ledger->newest_seq[i];
+    return NULL;
+}
+
+uint32_t ledger_refresh_ms(const struct ledger *ledger, uint16_t well, uint8_t source,
+                           int64_t utc_ms)
+{
+    const struct well_plan *plan = plan_well_by_number(ledger->plan, well);
+    const struct source_entry *entry = plan == NULL ? NULL : plan_entry_at(plan, source, utc_ms);
+    return entry == NULL ? 0 : entry->refresh_ms;
+}
+
+int64_t stamp_between_ms(const struct stamp *from, const struct stamp *to)
+{
+    return from->boot == to->boot ? to->boot_ms - from->boot_ms : to->utc_ms - from->utc_ms;
+}
+
+static bool is_of(const struct gap *gap, const struct ledger_key *key)
+{
+    return gap->kind == key->kind && gap->well == key->well && gap->source == key->source &&
+           gap->point == key->point &&
+           (key->cause == CAUSE_NONE || gap->cause_code == key->cause) &&
+           strcmp(gap->destination, key->destination == NULL ? "" : key->destination) == 0;
+}
+
+struct ledger_row *ledger_find_open(struct ledger *ledger, const struct ledger_key *key)
+{
+    for (size_t i = 0; i < ledger->n; i++)
+        if (ledger->rows[i].used && ledger->rows[i].gap.is_open && is_of(&ledger->rows[i].gap, key))
+            return &ledger->rows[i];
+    return NULL;
+}
+
+static bool lingers(const struct ledger_row *row)
+{
+    const uint8_t kind = row->gap.kind;
+    return (kind == GAP_LINE || kind == GAP_GAUGE || kind == GAP_CHANNEL) &&
+           row->good_scans < LEDGER_FLAP_SCANS;
+}
+
+struct ledger_row *ledger_find_flapping(struct ledger *ledger, const struct ledger_key *key)
+{
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        if (row->used && !row->gap.is_open && lingers(row) && is_of(&row->gap, key))
+            return row;
+    }
+    return NULL;
+}
+
+static void forget(struct ledger *ledger, struct ledger_row *row)
+{
+    if (row->gap.kind == GAP_CHANNEL) {
+        struct ledger_source *source = ledger_find_source(ledger, row->gap.well, row->gap.source);
+        if (source != NULL && source->channels_open > 0)
+            source->channels_open--;
+    }
+    memset(row, 0, sizeof *row);
+    ledger->used--;
+}
+
+static bool keeps_the_books(uint8_t kind)
+{
+    return gap_kind_counts_never_attempted(kind) || kind == GAP_DELIVERY;
+}
+
+static struct ledger_row *free_slot(struct ledger *ledger, uint8_t kind)
+{
+    if (ledger->used >= (keeps_the_books(kind) ? ledger->capacity : ledger->room))
+        return NULL;
+    for (size_t i = 0; i < ledger->capacity; i++)
+        if (!ledger->rows[i].used) {
+            ledger->n = i + 1 > ledger->n ? i + 1 : ledger->n;
+            return &ledger->rows[i];
+        }
+    return NULL;
+}
+
+/** Where there is no room for another row, the oldest of its kind says that there were more. */
+static void say_full(struct ledger *ledger, uint8_t kind)
+{
+    static const char MORE[] =
+        " Later gaps of this kind are not listed one by one: too many are open.";
+    struct ledger_row *oldest = NULL;
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        if (row->used && row->gap.kind == kind && (oldest == NULL || row->gap.id < oldest->gap.id))
+            oldest = row;
+    }
+    if (oldest == NULL || strstr(oldest->gap.cause, MORE + 1) != NULL)
+        return;
+    const size_t length = strlen(oldest->gap.cause);
+    snprintf(oldest->gap.cause + length, sizeof oldest->gap.cause - length, "%s", MORE);
+    ledger_touch(oldest, true);
+}
+
+static struct ledger_row *take_slot(struct ledger *ledger, uint8_t kind, uint16_t well,
+                                    uint8_t source)
+{
+    struct ledger_row *row = free_slot(ledger, kind);
+    if (row == NULL) {
+        say_full(ledger, kind);
+        return NULL;
+    }
+    memset(row, 0, sizeof *row);
+    row->used = true;
+    ledger->used++;
+    struct ledger_source *of =
+        kind == GAP_CHANNEL ? ledger_find_source(ledger, well, source) : NULL;
+    if (of != NULL)
+        of->channels_open++;
+    return row;
+}
+
+struct ledger_row *ledger_new_row(struct ledger *ledger, const struct ledger_key *key,
+                                  const struct stamp *start)
+{
+    struct ledger_row *row = take_slot(ledger, key->kind, key->well, key->source);
+    if (row == NULL)
+        return NULL;
+    const uint64_t *seq = ledger_newest_seq(ledger, key->well);
+    row->gap = (struct gap){.run = ledger->run,
+                            .id = ledger->next_id++,
+                            .kind = key->kind,
+                            .cause_code = key->cause,
+                            .well = key->well,
+                            .source = key->source,
+                            .point = key->point,
+                            .start = *start,
+                            .start_sure = true,
+                            .is_open = true,
+                            .before_seq = seq == NULL ? 0 : *seq,
+                            .lost = key->kind != GAP_DELIVERY && key->kind != GAP_CLOCK};
+    if (key->destination != NULL)
+        snprintf(row->gap.destination, sizeof row->gap.destination, "%s", key->destination);
+    ledger_touch(row, true);
+    return row;
+}
+
+struct ledger_row *ledger_adopt(struct ledger *ledger, const struct gap *gap)
+{
+    struct ledger_row *row = take_slot(ledger, gap->kind, gap->well, gap->source);
+    if (row == NULL)
+        return NULL;
+    row->gap = *gap;
+    row->next_revision = gap->revision + 1;
+    return row;
+}
+
+void ledger_touch(struct ledger_row *row, bool urgent)
+{
+    row->changed = true;
+    row->urgent = row->urgent || urgent;
+}
+
+void ledger_close(struct ledger_row *row, const struct stamp *end, uint64_t after_seq)
+{
+    row->gap.is_open = false;
+    row->gap.end = *end;
+    row->gap.end_sure = true;
+    row->gap.after_seq = after_seq;
+    row->good_scans = 0;
+    ledger_touch(row, true);
+}
+
+/* ---- handing out ---- */
+
+static void count_refreshes(const struct ledger *ledger, struct gap *gap, const struct stamp *now)
+{
+    const struct stamp *until = gap->is_open ? now : &gap->end;
+    const uint32_t refresh_ms =
+        ledger_refresh_ms(ledger, gap->well, gap->source, gap->start.utc_ms);
+    if (until == NULL || refresh_ms == 0 || gap->kind == GAP_DELIVERY || gap->kind == GAP_CLOCK)
+        return;
+    const int64_t ms = stamp_between_ms(&gap->start, until);
+    gap->refreshes_about =
+        ms <= 0 ? 0 : (uint32_t)(ms / refresh_ms > UINT32_MAX ? UINT32_MAX : ms / refresh_ms);
+}
+
+size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into,
+                           size_t room)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        if (row->used && !row->gap.is_open && !row->changed && !lingers(row)) {
+            forget(ledger, row); /* handed out before, and not taken back */
+            continue;
+        }
+        if (!row->used || !row->changed || n == room)
+            continue;
+        if (!row->urgent && now != NULL &&
+            now->boot_ms - row->taken_boot_ms < LEDGER_COUNT_EVERY_MS)
+            continue;
+        count_refreshes(ledger, &row->gap, now);
+        row->gap.revision = row->next_revision++;
+        row->gap.pos = 0;
+        into[n++] = row->gap;
+        row->changed = row->urgent = false;
+        if (now != NULL)
+            row->taken_boot_ms = now->boot_ms;
+    }
+    return n;
+}
+
+void ledger_put_back(struct ledger *ledger, const struct gap *rows, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        struct ledger_row *row = NULL;
+        for (size_t k = 0; k < ledger->n && row == NULL; k++)
+            if (ledger->rows[k].used && ledger->rows[k].gap.run == rows[i].run &&
+                ledger->rows[k].gap.id == rows[i].id)
+                row = &ledger->rows[k];
+        if (row == NULL)
+            row = ledger_adopt(ledger, &rows[i]);
+        if (row == NULL)
+            continue;                          /* no room: said by ledger_adopt */
+        row->next_revision = rows[i].revision; /* that revision does not exist */
+        ledger_touch(row, true);
+    }
+}
+
+size_t ledger_open_of_well(const struct ledger *ledger, uint16_t well)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < ledger->n; i++) {
+        const struct ledger_row *row = &ledger->rows[i];
+        n += row->used && row->gap.is_open && (row->gap.well == well || row->gap.all_wells);
+    }
+    return n;
+}
+
+const struct gap *ledger_open_row(const struct ledger *ledger, size_t index)
+{
+    for (size_t i = 0; i < ledger->n; i++)
+        if (ledger->rows[i].used && ledger->rows[i].gap.is_open && index-- == 0)
+            return &ledger->rows[i].gap;
+    return NULL;
+}

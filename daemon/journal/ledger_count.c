@@ -1,0 +1,105 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * ledger_count.c - polls that were never attempted, and deliveries that are late. With the scan
+ * rows the former make up all that was due: due = rows + never attempted.
+ */
+#include "ledger.h"
+
+#include <stdio.h>
+
+static uint32_t plus(uint32_t a, uint32_t b)
+{
+    return a > UINT32_MAX - b ? UINT32_MAX : a + b;
+}
+
+void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t well, uint8_t source,
+                  uint32_t count, const struct stamp *first_due, const struct stamp *last_due,
+                  const char *sentence)
+{
+    struct ledger_key key = {.kind = kind, .cause = cause, .well = well, .source = source};
+    if (count == 0 || !gap_kind_counts_never_attempted(kind))
+        return;
+    struct ledger_row *row = ledger_find_open(ledger, &key);
+    if (row == NULL) {
+        row = ledger_new_row(ledger, &key, first_due);
+        if (row != NULL && sentence != NULL)
+            snprintf(row->gap.cause, sizeof row->gap.cause, "%s", sentence);
+        else if (row != NULL)
+            ledger_say_count(row->gap.cause, cause);
+    }
+    if (row == NULL) { /* the sum matters more than the cause */
+        key.cause = CAUSE_NONE;
+        row = ledger_find_open(ledger, &key);
+    }
+    if (row == NULL)
+        return; /* said by the oldest row of its kind: "not listed one by one" */
+    row->gap.scans = plus(row->gap.scans, count);
+    row->gap.last_due = *last_due;
+    row->gap.last_due.clock = 0;
+    /* While the disk refuses nothing is stored; once it takes rows again the count must be among
+     * the first. */
+    ledger_touch(row, kind == GAP_DISK);
+    if (kind != GAP_SKIPPED)
+        return;
+    const struct ledger_key line = {.kind = GAP_LINE, .well = well, .source = source};
+    struct ledger_row *open = ledger_find_open(ledger, &line);
+    if (open != NULL) {
+        open->gap.scans = plus(open->gap.scans, count);
+        ledger_touch(open, false);
+    }
+}
+
+void ledger_counts_see_scan(struct ledger *ledger, const struct scan *scan)
+{
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        const struct gap *gap = &row->gap;
+        if (!row->used || gap->well != scan->well || gap->source != scan->source ||
+            !gap_kind_counts_never_attempted(gap->kind))
+            continue;
+        if (row->changed)
+            row->urgent = true;
+        if (gap->is_open && outcome_has_data(scan->outcome))
+            ledger_close(row, &scan->begun, scan->seq);
+    }
+}
+
+void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_t well,
+                         bool waiting, const struct stamp *oldest_waiting, uint64_t accepted_seq,
+                         uint64_t newest_seq, const struct stamp *now, uint8_t cause,
+                         const char *sentence)
+{
+    const struct ledger_key any = {.kind = GAP_DELIVERY, .well = well, .destination = destination};
+    struct ledger_row *row = ledger_find_open(ledger, &any);
+    const int64_t waited_ms = waiting ? stamp_between_ms(oldest_waiting, now) : 0;
+    if (row == NULL && (!waiting || waited_ms <= LEDGER_DELIVERY_AFTER_MS))
+        return;
+    if (row == NULL) {
+        struct ledger_key key = any;
+        key.cause = cause;
+        row = ledger_new_row(ledger, &key, oldest_waiting);
+        if (row == NULL)
+            return;
+        row->gap.before_seq = accepted_seq;
+    }
+    if (row->gap.cause[0] == '\0' ||
+        (waiting && cause != CAUSE_NONE && cause != row->gap.cause_code)) {
+        row->gap.cause_code = cause;
+        if (sentence != NULL && sentence[0] != '\0')
+            snprintf(row->gap.cause, sizeof row->gap.cause, "%s", sentence);
+        else
+            ledger_say_delivery(row->gap.cause, destination, cause);
+        ledger_touch(row, true);
+    }
+    const uint64_t until = waiting && waited_ms >= LEDGER_LIVE_EDGE_MS ? newest_seq : accepted_seq;
+    const uint64_t late = until > row->gap.before_seq ? until - row->gap.before_seq : 0;
+    const uint32_t scans = late > UINT32_MAX ? UINT32_MAX : (uint32_t)late;
+    if (scans != row->gap.scans) {
+        row->gap.scans = scans;
+        ledger_touch(row, false);
+    }
+    if (waiting && waited_ms >= LEDGER_LIVE_EDGE_MS)
+        return;
+    row->gap.recovered = row->gap.scans;
+    ledger_close(row, now, accepted_seq);
+}
