@@ -45,6 +45,7 @@ struct day_options {
     void *context;
     /** Called once for each record that the receiver takes, in order; NULL: only counted. */
     void (*record)(struct day *day, void *context, const struct record *record, bool live);
+    void *record_context; /* of both; NULL: context */
     void (*snapshot)(struct day *day, void *context, const struct snapshot *snapshot);
 };
 struct day *day_create(const struct day_options *options);

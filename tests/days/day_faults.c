@@ -23,25 +23,33 @@ static void recheck(uint8_t *frame, size_t n)
 }
 
 /** Answers of other questions, as a second master or a late unit puts them on the pair. */
-static void remember(struct evil *evil, const struct day_answer *answer)
+static void remember(struct evil *evil, const uint8_t *question, const struct day_answer *answer)
 {
     evil->old[evil->n_old % EVIL_OLD_MAX] = *answer;
+    memcpy(evil->question[evil->n_old % EVIL_OLD_MAX], question, 8);
     evil->n_old++;
 }
 
-static void append_old(struct evil *evil, struct day_answer *answer)
+/**
+ * Only of another question: an answer to the very same question that is a whole poll old can't be
+ * told apart on RTU by anybody, and can't come about either, because the rest after a fault is
+ * longer than the slowest answer seen.
+ */
+static void append_old(struct evil *evil, const uint8_t *question, struct day_answer *answer)
 {
     if (evil->n_old == 0)
         return;
     const size_t kept = evil->n_old < EVIL_OLD_MAX ? evil->n_old : EVIL_OLD_MAX;
-    const struct day_answer *old = &evil->old[next(evil) % kept];
-    if (answer->n + old->n > sizeof answer->bytes)
+    const size_t which = next(evil) % kept;
+    const struct day_answer *old = &evil->old[which];
+    if (answer->n + old->n > sizeof answer->bytes ||
+        memcmp(evil->question[which], question, 8) == 0)
         return;
     memcpy(answer->bytes + answer->n, old->bytes, old->n);
     answer->n += old->n;
 }
 
-static void harm_rtu(struct evil *evil, struct day_answer *answer)
+static void harm_rtu(struct evil *evil, const uint8_t *question, struct day_answer *answer)
 {
     switch (next(evil) % 11) {
     case 0: /* late: by less, or by more, than the response timeout */
@@ -73,10 +81,10 @@ static void harm_rtu(struct evil *evil, struct day_answer *answer)
         break;
     case 8: /* an old answer instead of this one, as after a late reply that nobody waited for */
         answer->n = 0;
-        append_old(evil, answer);
+        append_old(evil, question, answer);
         break;
     case 9: /* an old answer behind this one */
-        append_old(evil, answer);
+        append_old(evil, question, answer);
         break;
     default: /* stray bytes before it */
         if (answer->n + 3 <= sizeof answer->bytes) {
@@ -92,7 +100,6 @@ void evil_harm(struct day *day, void *context, uint16_t line, const uint8_t *req
                size_t n_request, struct day_answer *answer)
 {
     struct evil *evil = context;
-    (void)request;
     (void)n_request;
     const bool harm = answer->n > 0 && next(evil) % 1000 < evil->per_mille;
     if (day_plan(day)->lines[line].medium == LINE_MEDIUM_TCP) {
@@ -105,8 +112,8 @@ void evil_harm(struct day *day, void *context, uint16_t line, const uint8_t *req
     const struct day_answer honest = *answer;
     if (harm) {
         evil->harmed++;
-        harm_rtu(evil, answer);
+        harm_rtu(evil, request, answer);
     }
     if (honest.n > 0)
-        remember(evil, &honest);
+        remember(evil, request, &honest);
 }

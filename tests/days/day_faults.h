@@ -14,6 +14,7 @@ struct evil {
     unsigned per_mille; /* of answers that are harmed */
     uint64_t harmed;
     struct day_answer old[EVIL_OLD_MAX];
+    uint8_t question[EVIL_OLD_MAX][8]; /* of each old answer */
     size_t n_old;
 };
 /** Matches day_options.fault; context is a struct evil. */

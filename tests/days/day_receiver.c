@@ -28,6 +28,11 @@ static uint64_t newest_seq(void *context, uint16_t well_index)
     return core_newest_seq(((struct day *)context)->core, well_index);
 }
 
+static void *record_context(const struct day *day)
+{
+    return day->options.record_context != NULL ? day->options.record_context : day->options.context;
+}
+
 /* ---- judging ---- */
 
 static bool near(double a, double b, unsigned point)
@@ -35,14 +40,16 @@ static bool near(double a, double b, unsigned point)
     return fabs(a - b) <= point_get(point)->resolution + 1e-6 * fabs(b);
 }
 
-/** A Good measured value must be what the registers said at the scan's begin or end (a refresh may
- * fall between). */
+/** A Good measured value must be what the registers said at some time of its scan: from its begin
+ * to its end (age is refresh + took). */
 static bool is_true(struct day *day, const struct record *record, const struct reading *reading)
 {
     const struct well_plan *well = plan_well_by_number(day->plan, record->well);
     const struct source_entry *entry = plan_entry_at(well, record->source, record->at.utc_ms);
     struct virtual_unit *unit = day_unit(day, entry->line, entry->unit_id);
-    for (int64_t offset_ms = 0; offset_ms <= 2000; offset_ms += 100) {
+    const int64_t took_ms =
+        (int64_t)((double)reading->age_s * 1000) - (int64_t)entry->refresh_ms + 100;
+    for (int64_t offset_ms = 0; offset_ms <= took_ms && offset_ms < 60000; offset_ms += 50) {
         struct well_truth truth;
         virtual_unit_truth(unit, record->at.boot_ms + offset_ms, &truth);
         if (near(reading->value, truth.value[reading->point], reading->point))
@@ -120,7 +127,7 @@ static void take_record(struct day *day)
         return;
     judge(day, &sent->record, w);
     if (day->options.record != NULL)
-        day->options.record(day, day->options.context, &sent->record, sent->live);
+        day->options.record(day, record_context(day), &sent->record, sent->live);
     day->cursor[w][STREAM_RECORD] = sent->record.pos;
     accept(day, sent->destination, sent->record.well, STREAM_RECORD, sent->record.pos,
            sent->record.seq, sent->record.at.boot_ms);
@@ -150,7 +157,7 @@ static void take_snapshot(struct day *day)
     if (day->image != NULL)
         table_image_put(day->image, snapshot, &header, day->now_us / 1000);
     if (day->options.snapshot != NULL)
-        day->options.snapshot(day, day->options.context, snapshot);
+        day->options.snapshot(day, record_context(day), snapshot);
 }
 
 static void take(struct day *day)

@@ -6,6 +6,7 @@
  */
 #include "day.h"
 #include "day_faults.h"
+#include "day_late.h"
 
 #include "check.h"
 
@@ -339,11 +340,14 @@ static void a_day_of_faults_publishes_nothing_wrong_as_good(void **state)
 {
     (void)state;
     struct evil evil = {.state = 11, .per_mille = 100};
+    struct kept_records kept = {0};
     const struct day_options options = {.config = TWO_WELLS_AND_A_DRIVE,
                                         .seed = 8,
                                         .no_discharge = {false, false, true},
                                         .fault = evil_harm,
-                                        .context = &evil};
+                                        .context = &evil,
+                                        .record = keep_record,
+                                        .record_context = &kept};
     struct day *day = day_create(&options);
     for (int hour = 0; hour < 24; hour++) {
         day_run_for(day, HOUR / 2);
@@ -366,6 +370,10 @@ static void a_day_of_faults_publishes_nothing_wrong_as_good(void **state)
     check_count("good but wrong", (long long)counts->good_but_wrong, 0);
     check_count("holes", (long long)counts->record_holes, 0);
     assert_true(evil.harmed > 5000 && counts->good > 100000);
+    /* Planted defect: look-back that is neither window nor fact; a fold built from the wrong place.
+     */
+    assert_true(check_late_equals_live(day, &kept, 300, 12) > 3000);
+    free(kept.record);
     day_check_books(day, "heron-7", SOURCE_GAUGE);
     day_check_books(day, "heron-7", SOURCE_DRIVE);
     day_check_books(day, "heron-8", SOURCE_GAUGE);
