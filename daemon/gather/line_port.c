@@ -35,14 +35,12 @@ int64_t port_next_us(const struct line *line, int64_t now_us)
 {
     if (line_is_scanning(line))
         return now_us; /* the second try of a range */
-    int64_t due_us = turn_next_us(line->turns, line->n, now_us);
-    if (line->wire.is_serial)
-        return line->reopen_at_us < due_us || due_us <= now_us ? line->reopen_at_us : due_us;
+    int64_t passes_us = turn_next_pass_us(line->turns, line->n); /* skips are told as they come */
     if (now_us < line->reopen_at_us)
-        return due_us > now_us && due_us < line->reopen_at_us ? due_us : line->reopen_at_us;
-    return turn_choose(line->turns, line->n, now_us) >= 0 ? now_us
-           : due_us > now_us                              ? due_us
-                                                          : now_us + 1000;
+        return passes_us < line->reopen_at_us ? passes_us : line->reopen_at_us;
+    if (line->wire.is_serial || turn_choose(line->turns, line->n, now_us) >= 0)
+        return now_us;
+    return turn_next_us(line->turns, line->n, now_us);
 }
 
 static void port_is_open(struct line *line)

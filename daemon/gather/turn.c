@@ -149,3 +149,14 @@ int64_t turn_next_us(const struct turn *turns, size_t n, int64_t now_us)
     }
     return next_us;
 }
+
+int64_t turn_next_pass_us(const struct turn *turns, size_t n)
+{
+    int64_t next_us = INT64_MAX;
+    for (size_t i = 0; i < n; i++) {
+        int64_t passes_us = turn_due_ms(&turns[i], turns[i].next + 1) * 1000;
+        if (turns[i].is_active && passes_us < next_us)
+            next_us = passes_us;
+    }
+    return next_us;
+}

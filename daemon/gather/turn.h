@@ -66,5 +66,7 @@ void turn_end(struct turn *turn, bool is_heard, int64_t now_us, int64_t probe_us
 int turn_choose(const struct turn *turns, size_t n, int64_t now_us);
 /** When the next source becomes ready or a due passes; INT64_MAX: never. */
 int64_t turn_next_us(const struct turn *turns, size_t n, int64_t now_us);
+/** When the next due passes unserved, if nothing begins before; INT64_MAX: never. */
+int64_t turn_next_pass_us(const struct turn *turns, size_t n);
 
 #endif

@@ -61,7 +61,7 @@ static bool fake_is_synchronised(void *context)
     (void)context;
     return true;
 }
-static void fake_sleep_until(void *context, int64_t until_us)
+static inline void fake_sleep_until(void *context, int64_t until_us)
 {
     struct fake *fake = context;
     if (until_us > fake->now_us)
@@ -81,7 +81,7 @@ static enum up_rc fake_open(void *context, struct up_error *error)
     fake->is_gone = false;
     return UP_OK;
 }
-static void fake_close(void *context)
+static inline void fake_close(void *context)
 {
     struct fake *fake = context;
     fake->closes += fake->is_open ? 1u : 0u;
@@ -89,7 +89,7 @@ static void fake_close(void *context)
     if (!fake->is_serial)
         fake->n_queued = 0; /* a new connection carries nothing of the old one */
 }
-static void fake_flush(void *context)
+static inline void fake_flush(void *context)
 {
     struct fake *fake = context;
     fake->flushes++;
@@ -129,7 +129,7 @@ static ssize_t fake_receive(void *context, uint8_t *into, size_t room, int64_t d
     return (ssize_t)n;
 }
 
-static void fake_arrives(struct fake *fake, int64_t delay_us, const uint8_t *bytes, size_t n)
+static inline void fake_arrives(struct fake *fake, int64_t delay_us, const uint8_t *bytes, size_t n)
 {
     assert_true(fake->n_queued < FAKE_QUEUE_MAX && n <= 300);
     struct arrival *arrival = &fake->queue[fake->n_queued++];
@@ -176,7 +176,7 @@ static uint16_t fake_value(uint8_t unit_id, unsigned address)
     return (uint16_t)((unsigned)unit_id << 10 | (address & 0x3FF));
 }
 /** An answer PDU with the unit id before it; returns its length (without checksum). */
-static size_t fake_answer(uint8_t *into, uint8_t unit_id, const struct read_request *request)
+static inline size_t fake_answer(uint8_t *into, uint8_t unit_id, const struct read_request *request)
 {
     into[0] = unit_id;
     into[1] = request->function;
@@ -191,7 +191,7 @@ static size_t fake_answer(uint8_t *into, uint8_t unit_id, const struct read_requ
     return 3 + 2 * (size_t)request->count;
 }
 /** Closes what fake_answer wrote for the wire of this fake; returns the frame's length. */
-static size_t fake_frame(const struct fake *fake, uint8_t *into, size_t n)
+static inline size_t fake_frame(const struct fake *fake, uint8_t *into, size_t n)
 {
     if (fake->is_serial) {
         uint16_t crc = crc16(into, n);
@@ -205,14 +205,14 @@ static size_t fake_frame(const struct fake *fake, uint8_t *into, size_t n)
     put_u16(into + 4, (uint16_t)n);
     return n + 6;
 }
-static void fake_answers(struct fake *fake, int64_t delay_us, uint8_t unit_id,
+static inline void fake_answers(struct fake *fake, int64_t delay_us, uint8_t unit_id,
                          const struct read_request *request)
 {
     uint8_t frame[300];
     fake_arrives(fake, delay_us, frame,
                  fake_frame(fake, frame, fake_answer(frame, unit_id, request)));
 }
-static void fake_excepts(struct fake *fake, int64_t delay_us, uint8_t unit_id, uint8_t function,
+static inline void fake_excepts(struct fake *fake, int64_t delay_us, uint8_t unit_id, uint8_t function,
                          uint8_t code)
 {
     uint8_t frame[16] = {unit_id, (uint8_t)(function | 0x80), code};
@@ -228,7 +228,7 @@ static inline void fake_fine_unit(struct fake *fake, uint8_t unit_id,
 
 /** Zeroes the fake; a serial line at 9600 8N1 and empty maps follow, for the test to fill before
  * fake_start. */
-static void fake_init(struct fake *fake, uint8_t medium)
+static inline void fake_init(struct fake *fake, uint8_t medium)
 {
     memset(fake, 0, sizeof *fake);
     fake->now_us = FAKE_START_US;
@@ -251,7 +251,7 @@ static void fake_init(struct fake *fake, uint8_t medium)
     for (unsigned i = 0; i < MADE_SOURCES_MAX; i++)
         made_map(&fake->made.map[i]);
 }
-static void fake_start(struct fake *fake, bool listen_first)
+static inline void fake_start(struct fake *fake, bool listen_first)
 {
     struct up_error error = {0};
     fake->ring = ring_create(FAKE_RING_SLOTS, sizeof(struct gathered));
@@ -271,7 +271,7 @@ static void fake_start(struct fake *fake, bool listen_first)
 }
 /** Steps the line until virtual time has come. A line that steps on the spot for ever fails here.
  */
-static void fake_run_until(struct fake *fake, int64_t until_us)
+static inline void fake_run_until(struct fake *fake, int64_t until_us)
 {
     int64_t stuck_us = fake->now_us;
     for (unsigned on_the_spot = 0; fake->now_us < until_us;) {
@@ -283,26 +283,26 @@ static void fake_run_until(struct fake *fake, int64_t until_us)
         assert_true(on_the_spot < 1000);
     }
 }
-static void fake_run(struct fake *fake, int64_t for_us)
+static inline void fake_run(struct fake *fake, int64_t for_us)
 {
     fake_run_until(fake, fake->now_us + for_us);
 }
 /** The next item of a kind; false when there is none. Others before it are dropped. */
-static bool fake_take(struct fake *fake, enum gathered_kind kind, struct gathered *item)
+static inline bool fake_take(struct fake *fake, enum gathered_kind kind, struct gathered *item)
 {
     while (ring_get(fake->ring, item))
         if (item->kind == kind)
             return true;
     return false;
 }
-static void fake_take_scan(struct fake *fake, struct scan *scan)
+static inline void fake_take_scan(struct fake *fake, struct scan *scan)
 {
     static struct gathered item;
     if (!fake_take(fake, GATHERED_SCAN, &item))
         fail_msg("no scan came");
     *scan = item.scan;
 }
-static void fake_stop(struct fake *fake)
+static inline void fake_stop(struct fake *fake)
 {
     check_count("items lost by a full ring", (long long)ring_take_lost(fake->ring), 0);
     line_destroy(fake->line);
