@@ -11,8 +11,9 @@
 #include <stdio.h>
 #include <string.h>
 
-static void fault_add(struct plan_faults *faults, const char *file, int line, int column,
-                      const char *format, va_list arguments)
+__attribute__((format(printf, 5, 0))) static void fault_add(struct plan_faults *faults,
+                                                            const char *file, int line, int column,
+                                                            const char *format, va_list arguments)
 {
     char text[UP_WHY_MAX];
     (void)vsnprintf(text, sizeof text, format, arguments);

@@ -60,6 +60,14 @@ bool value_choice(struct plan_faults *faults, const struct node *node, const cha
                   const struct choice *choices, int *value);
 const char *choice_name(const struct choice *choices, int value);
 
+/** Splits "12.5 MPa" into its number and the rest, without blanks around it. False where no number
+ * stands first. */
+bool split_number(const char *text, size_t length, struct decimal *number, const char **rest,
+                  size_t *rest_length);
+/** "`name: text` is out of range; expected low to high" */
+void fault_of_range(struct plan_faults *faults, const struct node *node, const char *name,
+                    const char *low, const char *high);
+
 /* ---- texts ---- */
 
 /** A whole number in decimal or 0x hex; false where it is none or above 64 bits. */

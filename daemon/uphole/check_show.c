@@ -112,10 +112,11 @@ static void show_source(FILE *out, const struct check_source *at)
     const struct source_entry *entry = at->entry;
     fprintf(out, "  %-16s ", at->well->id);
     (void)snprintf(text, sizeof text,
-                   "%s: map %s, line %s, unit id %u, every %s; %u reads of %u registers take %s on "
-                   "the wire, %.1f %% of the line",
+                   "%s: map %s, line %s, unit id %u, every %s; %u %s of %u registers on the "
+                   "wire in %s, %.1f %% of the line",
                    source_name(at->source), at->map->name, at->line->name, entry->unit_id,
-                   seconds(entry->poll_every_ms / 1e3, poll), at->reads.n, at->registers,
+                   seconds(entry->poll_every_ms / 1e3, poll), at->reads.n,
+                   at->reads.n == 1 ? "read" : "reads", at->registers,
                    seconds((double)at->wire_us / 1e6, wire), 100 * at->share);
     wrapped(out, 19, text);
     (void)snprintf(text, sizeof text, "reads on the wire, counted from 0: %s",

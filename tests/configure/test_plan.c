@@ -227,7 +227,7 @@ static void comments_and_order_of_keys_do_not_change_the_digest(void **state)
     struct plan *a = good(HEAD WELL MAP);
     struct plan *b =
         good("# other\nbox: b\nsite: s\n" MAP "lines:\n  l: {frame: 8N1, speed: 9600 baud, serial: "
-                                              "/dev/x, response_timeout: 1000 ms}\n" WELL);
+             "/dev/x, response_timeout: 1000 ms}\n" WELL);
     (void)state;
     check_text("digest", b->digest, a->digest);
     plan_free(a);

@@ -1,0 +1,128 @@
+#!/usr/bin/python3
+# SPDX-License-Identifier: Apache-2.0
+"""test_check.py PROGRAM SOURCE_DIRECTORY - what a person and a script see of `uphole check`: exit codes, the summary, advice."""
+import json
+import os
+import re
+import subprocess
+import sys
+import tempfile
+import unittest
+
+PROGRAM, SOURCE = sys.argv[1], sys.argv[2]
+EXAMPLE = os.path.join(SOURCE, "config", "uphole.yaml")
+MAPS = os.path.join(SOURCE, "config", "maps")
+
+
+def check(*arguments):
+    return subprocess.run([PROGRAM, *arguments], capture_output=True, text=True, timeout=60)
+
+
+def words(text):
+    return " ".join(text.split())
+
+
+class Check(unittest.TestCase):
+    def with_text(self, text, *arguments):
+        with tempfile.NamedTemporaryFile("w", suffix=".yaml") as file:
+            file.write(text)
+            file.flush()
+            return check("--maps", MAPS, *arguments, file.name)
+
+    def example(self):
+        with open(EXAMPLE, encoding="utf-8") as file:
+            return file.read()
+
+    def facts(self, text):
+        got = self.with_text(text, "--json")
+        self.assertEqual(got.returncode, 0, got.stderr + got.stdout)
+        return json.loads(got.stdout)
+
+    # Exit codes of sysexits.h: EX_USAGE 64, EX_NOINPUT 66, EX_CONFIG 78.
+    def test_exit_codes_tell_good_bad_missing_and_usage_apart(self):
+        self.assertEqual(check(EXAMPLE).returncode, 0)
+        self.assertEqual(self.with_text("site: X\n").returncode, 78)
+        self.assertEqual(check("/no/such/file.yaml").returncode, 66)
+        self.assertEqual(check("--colour").returncode, 64)
+        self.assertEqual(check("a", "b").returncode, 64)
+        self.assertEqual(check("--config").returncode, 64)
+
+    def test_errors_go_to_standard_error_and_nothing_else_is_said(self):
+        got = self.with_text(self.example().replace("response_timeout: 1 s", "response_timeout: 1"))
+        self.assertEqual(got.stdout, "")
+        self.assertRegex(got.stderr, r"\.yaml:9:23: `response_timeout: 1` has no unit; a duration needs its unit, such as `1 s`\n")
+
+    def test_errors_as_json_hold_the_same(self):
+        got = self.with_text(self.example().replace("8N1", "8X1"), "--json")
+        self.assertEqual(got.returncode, 78)
+        errors = json.loads(got.stdout)
+        self.assertFalse(errors["good"])
+        self.assertEqual((errors["errors"][0]["line"], errors["errors"][0]["column"]), (8, 12))
+
+    def test_the_printed_plan_is_itself_a_configuration_with_the_same_plan(self):
+        first = check("--print-plan", EXAMPLE)
+        again = self.with_text(first.stdout, "--print-plan")
+        self.assertEqual(again.returncode, 0, again.stderr)
+        self.assertEqual(first.stdout, again.stdout)
+
+    # points.md section 5, scenario S2: 60 s poll of a 28 s gauge: 88 s is a healthy age, 28/60 = 47 % of refreshes seen (row SIG-014).
+    def test_a_slow_poll_shows_its_healthy_age_and_what_is_lost(self):
+        text = self.example().replace("poll_every: 10 s\n          serial", "poll_every: 60 s\n          serial")
+        got = words(self.with_text(text).stdout)
+        self.assertIn("a healthy value reaches 60 s + 28 s = 88 s", got)
+        self.assertIn("47 % of refreshes seen", got)
+        self.assertIn("stale after 2 x poll + refresh + one round = 2 x 60 s + 28 s + 2.88 s = 151 s", got)
+        self.assertEqual(self.facts(text)["sources"][0]["healthy_age_ms"], 88000)
+
+    def test_a_stale_limit_below_the_sum_is_refused_with_the_sum(self):
+        got = self.with_text(self.example().replace("poll_every: 10 s\n          serial", "poll_every: 60 s\n          stale_limit: 80 s\n          serial"))
+        self.assertEqual(got.returncode, 78)
+        self.assertIn("60 s + 28 s = 88 s", got.stderr)
+
+    # T(N) = (13 + 2N) x bits / baud + 2 x t3.5 + reply delay, with 20 ms of delay: three reads of 2, 31 and 1 registers at 9600 8N1.
+    def test_wire_time_and_share_follow_the_arithmetic_of_the_wire(self):
+        source = self.facts(self.example())["sources"][0]
+        counts = [read["count"] for read in source["reads"]]
+        expected = sum((13 + 2 * n) * 10e6 / 9600 + 2 * 3.5 * 10e6 / 9600 + 20000 for n in counts)
+        self.assertAlmostEqual(source["wire_us"], expected, delta=10)
+        self.assertAlmostEqual(source["share"], expected / 10e6, places=4)
+
+    def test_a_line_that_is_too_busy_is_advised_against(self):
+        text = self.example().replace("9600 baud", "2400 baud").replace("poll_every: 10 s", "poll_every: 2 s")
+        self.assertIn("Above 50 % a fault leaves no time to catch up", words(self.with_text(text).stdout))
+        self.assertNotIn("Above 50 %", words(check(EXAMPLE).stdout))
+
+    def test_missing_well_data_say_what_they_switch_off(self):
+        got = words(check(EXAMPLE).stdout)
+        self.assertIn("heron-8 pump_differential_pressure is worked out no liquid_density, nor oil_gravity with water_cut: "
+                      "switches off pump_head and fluid_level_above_intake", got)
+        self.assertIn("heron-7 pump_differential_pressure is off", got)
+
+    def test_halves_of_two_values_in_one_register_are_pointed_out(self):
+        with open(os.path.join(MAPS, "scaled-16.yaml"), encoding="utf-8") as file:
+            scaled = file.read()
+        body = "maps:\n  scaled-16:\n" + "".join("    " + line for line in scaled.splitlines(True))
+        body = body.replace("input: 17, type: s16, scale: 0.1", "input: 15, type: s32, words: high-first, scale: 0.1")
+        body = body.replace("not_fitted: [0x8000]}", "not_fitted: [0x80000000]}", 1)
+        got = words(self.with_text(self.example() + body).stdout)
+        self.assertIn("intake_pressure (16 to 16 on the wire) and intake_temperature (15 to 16) share registers", got)
+
+    def test_estimates_are_of_the_right_size(self):
+        facts = self.facts(self.example())
+        # 8,640 scans a day of each of three sources; a record of 19 points is between 0.5 and 3 kB of JSON.
+        broker = facts["destinations"][0]
+        self.assertEqual(broker["messages_a_day"], 3 * 8640 + 2 * 1440)
+        self.assertTrue(3 * 8640 * 500 < broker["bytes_a_day"] < 3 * 8640 * 4000, broker)
+        self.assertTrue(3 * 8640 * 80 < facts["disk_bytes_a_day"] < 3 * 8640 * 300, facts["disk_bytes_a_day"])
+
+    def test_lines_keep_to_the_width(self):
+        for line in check(EXAMPLE).stdout.splitlines():
+            self.assertLessEqual(len(line), 120, line)
+
+    def test_a_bit_of_the_reference(self):
+        self.assertIn("| `response_timeout` | a duration, 20 ms to 60 s | 1 s |", check("--reference").stdout)
+        self.assertEqual(check("--reference=points").returncode, 64)
+
+
+if __name__ == "__main__":
+    unittest.main(argv=[sys.argv[0]], verbosity=1)
