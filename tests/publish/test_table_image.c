@@ -90,6 +90,7 @@ static void float_words_stand_in_the_order_of_the_view(void **state)
         {7520.112, 0x45EB, 0x00E5}, /* DEC-055 */
         {-0.05, 0xBD4C, 0xCCCD},    /* DEC-056 */
         {-0.0, 0x0000, 0x0000},     /* DEC-019: publish 0 */
+        {-1e-60, 0x0000, 0x0000},   /* no float32: 0, without a sign */
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
         struct snapshot snapshot = fixture_snapshot(7);

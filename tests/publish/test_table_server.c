@@ -514,6 +514,18 @@ static void ages_are_those_of_the_moment_of_asking(void **state)
     close(fd);
 }
 
+/* Planted defect: only what comes after the table joined is shown. */
+static void what_came_before_the_table_was_opened_is_served(void **state)
+{
+    struct state *own = *state;
+    struct snapshot snapshot = fixture_snapshot(7);
+    assert_true(live_put_snapshot(own->live, &snapshot));
+    open_server(own);
+    int fd = connect_from(own, 1);
+    check_count("high word", register_over_the_wire(own, fd, slot(1, 0)), 0x4640);
+    close(fd);
+}
+
 static void the_heartbeat_is_the_well_sides_and_stands_still_without_it(void **state)
 {
     struct state *own = *state;
@@ -573,6 +585,7 @@ int main(void)
         TEST(allow_rules_know_ipv6_and_mapped_addresses),
         TEST(without_descriptors_it_rests_and_goes_on),
         TEST(ages_are_those_of_the_moment_of_asking),
+        TEST(what_came_before_the_table_was_opened_is_served),
         TEST(the_heartbeat_is_the_well_sides_and_stands_still_without_it),
         TEST(an_address_that_is_not_this_boxs_own_is_an_error_by_name),
     };
