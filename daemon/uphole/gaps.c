@@ -1,0 +1,294 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * gaps.c - `uphole gaps`: what is missing, since when, why, and whether it will come back. Reads
+ * the journal only; never writes.
+ *
+ * Rows of one well, or of all, that start, end and are caused alike are shown as one; what was put
+ * off while a unit did not answer stands in the row of that line gap. --json gives every row of the
+ * ledger as it is.
+ */
+#include "command.h"
+#include "gaps.h"
+
+#include "uphole/publish.h"
+
+#include <getopt.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#define DAY_MS 86400000LL
+
+/* ---- reading ---- */
+
+static enum up_rc read_newest_plan(struct gaps_report *report, struct up_error *error)
+{
+    char *text = NULL, digest[65];
+    size_t length = 0;
+    const uint32_t id = journal_read_newest_plan(report->reader);
+    if (id == 0)
+        return UP_OK; /* opened, but never run */
+    enum up_rc rc = journal_read_plan(report->reader, id, &text, &length, digest, error);
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    if (rc == UP_OK && (faults == NULL || plan_from_text("the journal's plan", text, length,
+                                                         &report->plan, faults) != UP_OK))
+        rc = UP_FAIL(error, UP_E_DISK, "the newest plan of the journal can't be read back: %.200s",
+                     faults == NULL ? "no memory" : faults->fault[0].text);
+    free(faults);
+    free(text);
+    char name[NAME_LENGTH_MAX + 1];
+    for (uint16_t number = 1;
+         rc == UP_OK && report->plan != NULL && journal_read_well_id(report->reader, number, name);
+         number++)
+        for (uint16_t w = 0; w < report->plan->n_wells; w++)
+            if (strcmp(report->plan->wells[w].id, name) == 0)
+                plan_number_well(report->plan, w, number);
+    return rc;
+}
+
+static enum up_rc find_well(struct gaps_report *report, struct up_error *error)
+{
+    char name[NAME_LENGTH_MAX + 1], known[160] = "";
+    for (uint16_t number = 1;
+         report->asked.well != NULL && journal_read_well_id(report->reader, number, name);
+         number++) {
+        if (strcmp(name, report->asked.well) == 0) {
+            report->well = number;
+            return UP_OK;
+        }
+        const size_t length = strlen(known);
+        snprintf(known + length, sizeof known - length, "%s%s", number > 1 ? ", " : "", name);
+    }
+    return report->asked.well == NULL
+               ? UP_OK
+               : UP_FAIL(error, UP_E_MISSING, "the journal knows no well '%s'; it knows %s",
+                         report->asked.well, known[0] != '\0' ? known : "none yet");
+}
+
+static enum up_rc read_rows(struct gaps_report *report, struct up_error *error)
+{
+    struct gap slice[JOURNAL_SLICE_MAX];
+    size_t got = JOURNAL_SLICE_MAX, skip = 0;
+    while (got == JOURNAL_SLICE_MAX && !report->more) {
+        const enum up_rc rc =
+            journal_read_ledger(report->reader, report->asked.from_utc_ms, report->asked.to_utc_ms,
+                                skip, JOURNAL_SLICE_MAX, slice, &got, error);
+        if (rc != UP_OK)
+            return rc;
+        skip += got;
+        for (size_t i = 0; i < got; i++) {
+            if (report->well != 0 && slice[i].well != report->well && !slice[i].all_wells)
+                continue;
+            if (report->n_rows == report->room) {
+                const size_t room = report->room == 0 ? 64 : report->room * 2;
+                struct gaps_row *rows =
+                    room > GAPS_ROWS_MAX ? NULL : realloc(report->rows, room * sizeof *rows);
+                report->more = rows == NULL;
+                if (rows == NULL)
+                    break;
+                report->rows = rows;
+                report->room = room;
+            }
+            report->rows[report->n_rows++] =
+                (struct gaps_row){.gap = slice[i], .scans = slice[i].scans};
+        }
+    }
+    return UP_OK;
+}
+
+static void print_json(const struct gaps_report *report)
+{
+    char *text = malloc(PAYLOAD_MAX), name[NAME_LENGTH_MAX + 1];
+    printf("[");
+    for (size_t i = 0; text != NULL && i < report->n_rows; i++) {
+        const struct gap *gap = &report->rows[i].gap;
+        const bool named = !gap->all_wells && journal_read_well_id(report->reader, gap->well, name);
+        const size_t length =
+            payload_gap(text, PAYLOAD_MAX, report->plan, gap, named ? name : NULL);
+        printf("%s\n%.*s", i > 0 ? "," : "", (int)length, text);
+    }
+    printf("%s]\n", report->n_rows > 0 ? "\n" : "");
+    free(text);
+}
+
+/* ---- the command ---- */
+
+static bool read_time(const char *text, int64_t *utc_ms)
+{
+    return stamp_from_text(text, strlen(text), utc_ms);
+}
+
+/** "7d", "90 min", "36 h". */
+static bool read_span(const char *text, int64_t *ms)
+{
+    static const struct {
+        const char *unit;
+        int64_t ms;
+    } UNITS[] = {{"s", 1000}, {"min", 60000}, {"h", 3600000}, {"d", DAY_MS}, {"w", 7 * DAY_MS}};
+    char *end = NULL;
+    const long long number = strtoll(text, &end, 10);
+    while (end != NULL && *end == ' ')
+        end++;
+    for (size_t i = 0;
+         end != text && number > 0 && number < 100000 && i < sizeof UNITS / sizeof *UNITS; i++)
+        if (strcmp(end, UNITS[i].unit) == 0) {
+            *ms = number * UNITS[i].ms;
+            return true;
+        }
+    return false;
+}
+
+static int read_options(int argc, char **argv, struct gaps_asked *asked)
+{
+    static const struct option OPTIONS[] = {
+        {"last", required_argument, NULL, 'l'},   {"from", required_argument, NULL, 'f'},
+        {"to", required_argument, NULL, 't'},     {"well", required_argument, NULL, 'w'},
+        {"config", required_argument, NULL, 'c'}, {"journal", required_argument, NULL, 'j'},
+        {"json", no_argument, NULL, 'J'},         {NULL, 0, NULL, 0},
+    };
+    int option;
+    optind = 1;
+    opterr = 0;
+    while ((option = getopt_long(argc, argv, "", OPTIONS, NULL)) != -1) {
+        switch (option) {
+        case 'l':
+            if (!read_span(optarg, &asked->last_ms))
+                return command_usage_error(
+                    &COMMAND_GAPS,
+                    "--last %s is no span of time; expected one like 7d, 36h or 90min", optarg);
+            break;
+        case 'f':
+            asked->has_from = true;
+            if (!read_time(optarg, &asked->from_utc_ms))
+                return command_usage_error(
+                    &COMMAND_GAPS, "--from %s is no time; expected one like 2031-03-01T06:00:00Z",
+                    optarg);
+            break;
+        case 't':
+            asked->has_to = true;
+            if (!read_time(optarg, &asked->to_utc_ms))
+                return command_usage_error(
+                    &COMMAND_GAPS, "--to %s is no time; expected one like 2031-03-01T06:00:00Z",
+                    optarg);
+            break;
+        case 'w':
+            asked->well = optarg;
+            break;
+        case 'c':
+            asked->config = optarg;
+            break;
+        case 'j':
+            asked->directory = optarg;
+            break;
+        case 'J':
+            asked->json = true;
+            break;
+        default:
+            return command_usage_error(&COMMAND_GAPS, "'%s' is no option, or lacks its value",
+                                       argv[optind - 1]);
+        }
+    }
+    if (optind < argc)
+        return command_usage_error(&COMMAND_GAPS,
+                                   "'%s' is one word too many; a well is asked for with --well",
+                                   argv[optind]);
+    return 0;
+}
+
+static enum up_rc open_reader(struct gaps_report *report, struct up_error *error)
+{
+    if (report->asked.directory != NULL)
+        return journal_reader_open(report->asked.directory, &report->reader, error);
+    struct plan *plan = NULL;
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    if (faults == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory to read the configuration");
+    enum up_rc rc = plan_from_file(report->asked.config, NULL, &plan, faults);
+    if (rc == UP_OK) {
+        rc = journal_reader_open(plan->journal.path, &report->reader, error);
+    } else {
+        char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32] = "it can't be read";
+        if (faults->n > 0)
+            plan_fault_to_text(&faults->fault[0], text, sizeof text);
+        rc = UP_FAIL(error, rc,
+                     "%.180s. Correct it, or name the journal's directory with --journal", text);
+    }
+    plan_free(plan);
+    free(faults);
+    return rc;
+}
+
+static enum up_rc make_report(struct gaps_report *report, struct up_error *error)
+{
+    enum up_rc rc = open_reader(report, error);
+    if (rc == UP_OK)
+        rc = read_newest_plan(report, error);
+    if (rc == UP_OK)
+        rc = find_well(report, error);
+    if (rc == UP_OK)
+        rc = read_rows(report, error);
+    if (rc == UP_OK && !report->asked.json)
+        rc = journal_count_all(report->reader, report->asked.from_utc_ms, report->asked.to_utc_ms,
+                               report->counts, GAPS_COUNTS_MAX, &report->n_counts, error);
+    return rc;
+}
+
+static int run_gaps(int argc, char **argv)
+{
+    struct up_clock clock;
+    struct up_error error = {0};
+    struct gaps_report *report = calloc(1, sizeof *report);
+    clock_of_system(&clock);
+    if (report == NULL)
+        return EX_OSERR;
+    struct gaps_asked *asked = &report->asked;
+    asked->now_utc_ms = clock.utc_us(clock.context) / 1000;
+    asked->config = CONFIG_DEFAULT;
+    asked->last_ms = 7 * DAY_MS;
+    int code = read_options(argc, argv, asked);
+    if (!asked->has_to)
+        asked->to_utc_ms = asked->now_utc_ms;
+    if (!asked->has_from)
+        asked->from_utc_ms = asked->to_utc_ms - asked->last_ms;
+    if (code == 0 && asked->from_utc_ms > asked->to_utc_ms)
+        code = command_usage_error(&COMMAND_GAPS, "the time asked for ends before it begins");
+    if (code == 0 && make_report(report, &error) != UP_OK)
+        code = command_fail(&error);
+    else if (code == 0 && asked->json)
+        print_json(report);
+    else if (code == 0 && report->plan == NULL)
+        printf("No gaps: Uphole has not run with this journal yet.\n");
+    else if (code == 0) {
+        gaps_fold(report);
+        gaps_print_summary(report, gaps_print_rows(report));
+    }
+    journal_reader_close(report->reader);
+    plan_free(report->plan);
+    free(report->rows);
+    free(report);
+    return code;
+}
+
+const struct command COMMAND_GAPS = {
+    .name = "gaps",
+    .summary = "List what is missing: since when, why, and whether it will come back",
+    .usage = "gaps [--last SPAN | --from TIME] [--to TIME] [--well ID] [--config FILE | --journal "
+             "DIRECTORY] [--json]",
+    .help = "  --last SPAN          gaps of the last SPAN: 7d (the default), 36h, 90min\n"
+            "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
+            "  --to TIME            up to TIME; now by default\n"
+            "  --well ID            of one well\n"
+            "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
+            "  --journal DIRECTORY  the journal itself, as on a copy of it\n"
+            "  --json               every row of the ledger, as an array of the objects that go to "
+            "<well>/gap\n"
+            "\n"
+            "Reads only, and may run while Uphole does. Rows that start, end and are caused alike "
+            "are shown as one; polls that\n"
+            "were put off while a unit did not answer are counted in its line gap.\n"
+            "\n"
+            "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
+            "interlocks or safety functions.\n",
+    .run = run_gaps,
+};
