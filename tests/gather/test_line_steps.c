@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * test_line.c - a line's behaviour on virtual time: what a poll asks and keeps, dead units, splits,
+ * test_line_steps.c - a line's behaviour on virtual time: what a poll asks and keeps, dead units, splits,
  * busy units, a vanished port, TCP.
  */
 #include "fake.h"

@@ -1,0 +1,300 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * test_port.c - real ports: a pty that is held, vanishes and comes back under its stable path; a
+ * TCP connection that is refused, cut and taken again.
+ */
+#include "uphole/gather.h"
+#include "uphole/wire.h"
+
+#include "check.h"
+#include "made.h"
+#include "pty.h"
+
+#include <arpa/inet.h>
+#include <poll.h>
+#include <pthread.h>
+#include <stdatomic.h>
+#include <sys/resource.h>
+#include <sys/socket.h>
+
+#define WAIT_MOST_MS 40000
+
+struct rig {
+    struct made_plan made;
+    struct up_clock clock;
+    struct ring *ring;
+    struct gatherer *gatherer;
+    pthread_t thread;
+    atomic_bool stopping;
+    atomic_int fd; /* the master of the pty, or the listening socket */
+};
+
+static size_t answer(uint8_t *into, const uint8_t *request)
+{
+    unsigned count = get_u16(request + 4);
+    memcpy(into, request, 2);
+    into[2] = (uint8_t)(2 * count);
+    for (unsigned i = 0; i < count; i++)
+        put_u16(into + 3 + 2 * i, (uint16_t)(get_u16(request + 2) + i));
+    return 3 + 2 * (size_t)count;
+}
+
+static void *serial_unit(void *argument)
+{
+    struct rig *rig = argument;
+    while (!atomic_load(&rig->stopping)) {
+        struct pollfd wait = {.fd = atomic_load(&rig->fd), .events = POLLIN};
+        uint8_t request[8], frame[300];
+        if (poll(&wait, 1, 20) <= 0 || read(wait.fd, request, sizeof request) != 8)
+            continue;
+        size_t n = answer(frame, request);
+        uint16_t crc = crc16(frame, n);
+        frame[n] = (uint8_t)(crc & 0xFF);
+        frame[n + 1] = (uint8_t)(crc >> 8);
+        if (write(wait.fd, frame, n + 2) < 0)
+            continue;
+    }
+    return NULL;
+}
+
+static void *tcp_unit(void *argument)
+{
+    struct rig *rig = argument;
+    int client = -1;
+    while (!atomic_load(&rig->stopping)) {
+        int listener = atomic_load(&rig->fd);
+        if (listener < 0 && client >= 0) {
+            close(client);
+            client = -1;
+        }
+        struct pollfd wait = {.fd = client >= 0 ? client : listener, .events = POLLIN};
+        if (poll(&wait, 1, 20) <= 0)
+            continue;
+        if (client < 0) {
+            client = accept(listener, NULL, NULL);
+            continue;
+        }
+        uint8_t request[12], frame[300];
+        if (read(client, request, sizeof request) != 12) {
+            close(client);
+            client = -1;
+            continue;
+        }
+        size_t n = answer(frame + 6, request + 6);
+        memcpy(frame, request, 4);
+        put_u16(frame + 4, (uint16_t)n);
+        if (send(client, frame, n + 6, MSG_NOSIGNAL) < 0)
+            continue;
+    }
+    if (client >= 0)
+        close(client);
+    return NULL;
+}
+
+static void rig_start(struct rig *rig, void *(*unit)(void *))
+{
+    struct up_error error = {0};
+    clock_of_system(&rig->clock);
+    rig->made.line.response_timeout_ms = 200;
+    made_map(&rig->made.map[0]);
+    made_channels(&rig->made.map[0], TABLE_HOLDING, 100, 4);
+    made_plan_join(&rig->made, 1, 200);
+    rig->made.entry[0].unit_id = 1;
+    rig->ring = ring_create(1024, sizeof(struct gathered));
+    assert_int_equal(pthread_create(&rig->thread, NULL, unit, rig), 0);
+    struct line_options options = {.plan = &rig->made.plan,
+                                   .clock = &rig->clock,
+                                   .ring = rig->ring,
+                                   .wake_fd = -1,
+                                   .grid_start_us = clock_boot_us(&rig->clock),
+                                   .seed = 9};
+    if (gather_start(&options, &rig->gatherer, &error) != UP_OK)
+        fail_msg("%s", error.why);
+}
+static void rig_stop(struct rig *rig)
+{
+    gather_stop(rig->gatherer);
+    atomic_store(&rig->stopping, true);
+    pthread_join(rig->thread, NULL);
+    ring_destroy(rig->ring);
+}
+/** Waits for a scan of this outcome; fails after a time that no healthy machine needs. */
+static void wait_for(struct rig *rig, uint8_t outcome)
+{
+    static struct gathered item;
+    for (int waited_ms = 0; waited_ms < WAIT_MOST_MS;) {
+        if (!ring_get(rig->ring, &item)) {
+            usleep(10000);
+            waited_ms += 10;
+        } else if (item.kind == GATHERED_SCAN && item.scan.outcome == outcome) {
+            if (outcome == OUTCOME_ANSWERED)
+                check_count("word", item.scan.words[2], 102);
+            return;
+        }
+    }
+    fail_msg("no scan with outcome %u came", outcome);
+}
+
+static void a_second_program_does_not_get_the_port(void **state)
+{
+    (void)state;
+    struct pty pty;
+    struct up_error error = {0};
+    struct up_clock clock;
+    clock_of_system(&clock);
+    if (pty_open(&pty) != 0)
+        skip();
+    struct line_plan line = made_serial(9600, 'N');
+    snprintf(line.device, sizeof line.device, "%s", pty.path);
+    struct port *one = port_for_line(&line, &clock, -1), *other = port_for_line(&line, &clock, -1);
+    check_count("first", one->open(one->context, &error), UP_OK);
+    check_count("second", other->open(other->context, &error), UP_E_LOCKED);
+    assert_non_null(strstr(error.why, pty.path));
+    one->close(one->context);
+    one->close(one->context);
+    check_count("after the first let go", other->open(other->context, &error), UP_OK);
+    port_free(one);
+    port_free(other);
+    pty_close(&pty);
+}
+
+static void a_request_that_writes_does_not_leave_the_port(void **state)
+{
+    (void)state;
+    struct pty pty;
+    struct up_error error = {0};
+    struct up_clock clock;
+    uint8_t heard[32];
+    clock_of_system(&clock);
+    if (pty_open(&pty) != 0)
+        skip();
+    struct line_plan line = made_serial(9600, 'N');
+    snprintf(line.device, sizeof line.device, "%s", pty.path);
+    struct port *port = port_for_line(&line, &clock, -1);
+    check_count("open", port->open(port->context, &error), UP_OK);
+    for (unsigned function = 0; function < 256; function++) {
+        uint8_t frame[8] = {1, (uint8_t)function, 0, 0, 0, 1};
+        uint16_t crc = crc16(frame, 6);
+        frame[6] = (uint8_t)(crc & 0xFF);
+        frame[7] = (uint8_t)(crc >> 8);
+        bool reads = (function >= 1 && function <= 4) || function == 0x14 || function == 0x2B;
+        check_count("send", port->send(port->context, frame, 8, &error) == UP_OK, reads);
+        frame[0] = 0;
+        assert_int_not_equal(port->send(port->context, frame, 8, &error), UP_OK);
+        struct pollfd wait = {.fd = pty.master, .events = POLLIN};
+        int n = poll(&wait, 1, reads ? 1000 : 0);
+        check_count("bytes on the wire", n > 0 ? read(pty.master, heard, sizeof heard) : 0,
+                    reads ? 8 : 0);
+        if (reads)
+            check_count("function on the wire", heard[1], function);
+    }
+    port_free(port);
+    pty_close(&pty);
+}
+
+/* Planted defect: a port that is gone read again and again; the processor time of the outage then
+ * is that of the outage. */
+static void a_converter_unplugged_and_plugged_again_recovers_by_itself(void **state)
+{
+    (void)state;
+    static struct rig rig;
+    struct pty pty;
+    char directory[] = "/tmp/uphole-port-XXXXXX", link_path[64];
+    if (pty_open(&pty) != 0)
+        skip();
+    assert_non_null(mkdtemp(directory));
+    snprintf(link_path, sizeof link_path, "%s/converter", directory);
+    assert_int_equal(symlink(pty.path, link_path), 0);
+    rig.made.line = made_serial(19200, 'N');
+    snprintf(rig.made.line.device, sizeof rig.made.line.device, "%s", link_path);
+    atomic_store(&rig.fd, pty.master);
+    rig_start(&rig, serial_unit);
+    wait_for(&rig, OUTCOME_ANSWERED);
+    atomic_store(&rig.fd, -1);
+    usleep(50000);
+    pty_close(&pty);
+    unlink(link_path);
+    struct rusage before, after;
+    getrusage(RUSAGE_SELF, &before);
+    uint64_t passes = gather_passes(rig.gatherer);
+    wait_for(&rig, OUTCOME_PORT_GONE);
+    usleep(2000000);
+    getrusage(RUSAGE_SELF, &after);
+    passes = gather_passes(rig.gatherer) - passes;
+    print_message("outage of about 2 s: %llu passes, %ld ms of processor time\n",
+                  (unsigned long long)passes,
+                  (after.ru_utime.tv_sec - before.ru_utime.tv_sec) * 1000 +
+                      (after.ru_utime.tv_usec - before.ru_utime.tv_usec) / 1000);
+    assert_true(passes < 200);
+    assert_int_equal(pty_open(&pty), 0); /* under another name, as a converter does */
+    assert_int_equal(symlink(pty.path, link_path), 0);
+    atomic_store(&rig.fd, pty.master);
+    wait_for(&rig, OUTCOME_ANSWERED);
+    rig_stop(&rig);
+    pty_close(&pty);
+    unlink(link_path);
+    rmdir(directory);
+}
+
+static int listen_on(uint16_t *port)
+{
+    int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0), yes = 1;
+    struct sockaddr_in at = {
+        .sin_family = AF_INET, .sin_port = htons(*port), .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    socklen_t n = sizeof at;
+    setsockopt(fd, SOL_SOCKET, SO_REUSEADDR, &yes, sizeof yes);
+    assert_int_equal(bind(fd, (struct sockaddr *)&at, sizeof at), 0);
+    assert_int_equal(listen(fd, 4), 0);
+    assert_int_equal(getsockname(fd, (struct sockaddr *)&at, &n), 0);
+    *port = ntohs(at.sin_port);
+    return fd;
+}
+
+static void a_tcp_unit_that_goes_and_comes_is_taken_again(void **state)
+{
+    (void)state;
+    static struct rig rig;
+    uint16_t port = 0;
+    int listener = listen_on(&port);
+    rig.made.line.medium = LINE_MEDIUM_TCP;
+    rig.made.line.port = port;
+    snprintf(rig.made.line.name, sizeof rig.made.line.name, "skid-line");
+    snprintf(rig.made.line.host, sizeof rig.made.line.host, "127.0.0.1");
+    atomic_store(&rig.fd, listener);
+    rig_start(&rig, tcp_unit);
+    wait_for(&rig, OUTCOME_ANSWERED);
+    atomic_store(&rig.fd, -1);
+    close(listener);
+    wait_for(&rig, OUTCOME_NO_CONNECTION);
+    listener = listen_on(&port);
+    atomic_store(&rig.fd, listener);
+    wait_for(&rig, OUTCOME_ANSWERED);
+    rig_stop(&rig);
+    close(listener);
+}
+
+static void a_host_name_that_nobody_knows_is_a_row_and_not_an_end(void **state)
+{
+    (void)state;
+    static struct rig rig;
+    rig.made.line.medium = LINE_MEDIUM_TCP;
+    rig.made.line.port = 502;
+    snprintf(rig.made.line.host, sizeof rig.made.line.host,
+             "no-such-host.invalid"); /* RFC 6761, 6.4: never resolves */
+    atomic_store(&rig.fd, -1);
+    rig_start(&rig, tcp_unit);
+    wait_for(&rig, OUTCOME_NO_CONNECTION);
+    rig_stop(&rig);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_second_program_does_not_get_the_port),
+        cmocka_unit_test(a_request_that_writes_does_not_leave_the_port),
+        cmocka_unit_test(a_converter_unplugged_and_plugged_again_recovers_by_itself),
+        cmocka_unit_test(a_tcp_unit_that_goes_and_comes_is_taken_again),
+        cmocka_unit_test(a_host_name_that_nobody_knows_is_a_row_and_not_an_end),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
