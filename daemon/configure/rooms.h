@@ -46,6 +46,9 @@ void lines_read(struct reading_room *room, const struct node *lines);
 void lines_listen_by_default(struct reading_room *room, const struct node *lines);
 void wells_read(struct reading_room *room, const struct node *wells);
 void destinations_read(struct reading_room *room, const struct node *destinations);
+/** Time, ms, that one round of a line takes at the very least: its bytes alone, every unit
+ * answering at once. */
+uint32_t round_least_ms(const struct plan *plan, uint16_t line);
 /** Rules between sections; only where all sections were read without a fault. */
 void rules_check(struct reading_room *room);
 /** `host`, `host:port`, `[IPv6]:port`. `form` is what was expected, for messages. */

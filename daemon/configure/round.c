@@ -78,8 +78,39 @@ static int64_t scan_us(const struct map *map, const struct line_plan *line)
     return sum;
 }
 
-/* Of each source the slowest of its entries: a round holds at any date. */
-static int64_t round_us(const struct plan *plan, uint16_t line)
+/* ---- the very least ---- */
+
+static bool is_read_before(const struct map *map, int index, unsigned address)
+{
+    for (int i = 0; i < index; i++)
+        if (map->channel[i].table == map->channel[index].table &&
+            map->channel[i].address <= address && CHANNEL_LAST(&map->channel[i]) >= address)
+            return true;
+    return false;
+}
+
+/* The bytes of the channels' own registers, in one exchange a table; no hole, no delay, no second
+ * look at the status. */
+static int64_t least_us(const struct map *map, const struct line_plan *line)
+{
+    int64_t sum = 0;
+    if (line->medium != LINE_MEDIUM_SERIAL)
+        return 0;
+    for (uint8_t table = TABLE_HOLDING; table <= TABLE_INPUT; table++) {
+        unsigned registers = 0;
+        for (int i = 0; i < map->n_channels; i++)
+            for (unsigned n = 0; map->channel[i].table == table && n < map->channel[i].n_words; n++)
+                registers += is_read_before(map, i, map->channel[i].address + n) ? 0 : 1;
+        if (registers > 0)
+            sum += exchange_us(line, registers) - REPLY_DELAY_US;
+    }
+    return sum;
+}
+
+/* Sums over all sources of a line, of each the slowest of its dated entries: a round holds at any
+ * date. */
+static int64_t round_us(const struct plan *plan, uint16_t line,
+                        int64_t (*of)(const struct map *map, const struct line_plan *line))
 {
     int64_t sum = 0;
     for (int w = 0; w < plan->n_wells; w++)
@@ -88,7 +119,7 @@ static int64_t round_us(const struct plan *plan, uint16_t line)
             for (int e = 0; e < plan->wells[w].n_entries[s]; e++) {
                 const struct source_entry *entry = &plan->wells[w].entries[s][e];
                 const int64_t us =
-                    entry->line == line ? scan_us(&plan->maps[entry->map], &plan->lines[line]) : 0;
+                    entry->line == line ? of(&plan->maps[entry->map], &plan->lines[line]) : 0;
                 slowest = us > slowest ? us : slowest;
             }
             sum += slowest;
@@ -96,14 +127,15 @@ static int64_t round_us(const struct plan *plan, uint16_t line)
     return sum;
 }
 
-uint32_t plan_round_without_probe_ms(const struct plan *plan, uint16_t line)
+uint32_t round_least_ms(const struct plan *plan, uint16_t line)
 {
-    return (uint32_t)((round_us(plan, line) + 999) / 1000);
+    return (uint32_t)(round_us(plan, line, least_us) / 1000);
 }
 
 uint32_t plan_round_ms(const struct plan *plan, uint16_t line)
 {
     /* One unanswered request: its timeout, then the rest, which is never shorter than the timeout.
      */
-    return plan_round_without_probe_ms(plan, line) + 2 * plan->lines[line].response_timeout_ms;
+    return (uint32_t)((round_us(plan, line, scan_us) + 999) / 1000) +
+           2 * plan->lines[line].response_timeout_ms;
 }

@@ -90,10 +90,11 @@ static void poll_check(const struct reading_room *room, const struct place *at, 
     const struct node entry = place_of(room, at), *node = node_find(&entry, "poll_every");
     duration_text(at->entry->poll_every_ms, poll);
     duration_text(round_ms, needed);
-    fault_at(room->faults, node ? node : &entry,
-             "poll_every of %s is shorter than one round of line %s, about %s for all its sources; "
-             "expected more",
-             poll, room->plan->lines[at->entry->line].name, needed);
+    fault_at(
+        room->faults, node ? node : &entry,
+        "poll_every of %s is shorter than one round of line %s, at least %s for all its sources; "
+        "expected more",
+        poll, room->plan->lines[at->entry->line].name, needed);
 }
 
 static void stale_fill(struct source_entry *entry, uint32_t round_ms)
@@ -124,15 +125,15 @@ static bool next_place(const struct plan *plan, struct place *at)
 void rules_check(struct reading_room *room)
 {
     struct plan *plan = room->plan;
-    uint32_t answered_ms[PLAN_LINES_MAX], round_ms[PLAN_LINES_MAX];
+    uint32_t least_ms[PLAN_LINES_MAX], round_ms[PLAN_LINES_MAX];
     for (uint16_t i = 0; i < plan->n_lines; i++) {
-        answered_ms[i] = plan_round_without_probe_ms(plan, i);
+        least_ms[i] = round_least_ms(plan, i);
         round_ms[i] = plan_round_ms(plan, i);
     }
     struct place b = {0};
     while (next_place(plan, &b)) {
         struct place a = {0};
-        poll_check(room, &b, answered_ms[b.entry->line]);
+        poll_check(room, &b, least_ms[b.entry->line]);
         while (next_place(plan, &a) && a.entry != b.entry) {
             same_unit_check(room, &a, &b);
             same_point_check(room, &a, &b);

@@ -33,8 +33,8 @@ struct check_line {
     const struct line_plan *line;
     unsigned n_sources;
     double share;
-    int64_t round_us;                          /* by the read plans */
-    uint32_t bound_ms, bound_without_probe_ms; /* upper bound that enters stale limits */
+    int64_t round_us;  /* by the read plans */
+    uint32_t bound_ms; /* upper bound that enters stale limits */
 };
 
 struct check_destination {

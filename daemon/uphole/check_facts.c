@@ -72,7 +72,6 @@ static void find_lines(struct check_facts *facts)
         line->line = &plan->lines[i];
         line->round_us = line_round_us(plan, i);
         line->bound_ms = plan_round_ms(plan, i);
-        line->bound_without_probe_ms = plan_round_without_probe_ms(plan, i);
         for (unsigned s = 0; s < facts->n_sources; s++) {
             if (facts->sources[s].line != line->line)
                 continue;

@@ -300,8 +300,6 @@ void plan_number_well(struct plan *plan, uint16_t index, uint16_t number);
  * stale limit where none is stated; gather's line_round_us is the exact figure, and `check` shows both.
  */
 uint32_t plan_round_ms(const struct plan *plan, uint16_t line);
-/** The same where every unit answers. */
-uint32_t plan_round_without_probe_ms(const struct plan *plan, uint16_t line);
 
 /** Prints docs/configuration.md and docs/maps.md's tables of keys, from the one table of keys that the parser uses. */
 void plan_print_reference(void *stream /* FILE */);
