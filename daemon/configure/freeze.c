@@ -8,7 +8,7 @@
  */
 #include "rooms.h"
 
-#include <sha256.h>
+#include <sha2.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>

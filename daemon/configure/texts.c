@@ -133,8 +133,8 @@ struct decimal decimal_from_double(double value)
         int64_t mantissa = 0;
         int exponent = 0;
         const char *at = text;
-        for (; *at && *at != 'e';
-             at++) /* whatever stands for the decimal point is skipped: no locale matters */
+        /* Whatever stands for the decimal point is skipped: no locale matters. */
+        for (; *at && *at != 'e'; at++)
             if (*at >= '0' && *at <= '9')
                 mantissa = mantissa * 10 + (*at - '0');
         (void)sscanf(at, "e%d", &exponent);

@@ -65,7 +65,15 @@ class Check(unittest.TestCase):
         self.assertEqual(again.returncode, 0, again.stderr)
         self.assertEqual(first.stdout, again.stdout)
 
-    # points.md section 5, scenario S2: 60 s poll of a 28 s gauge: 88 s is a healthy age, 28/60 = 47 % of refreshes seen (row SIG-014).
+    # Against a program that nobody here wrote: sha256sum of GNU coreutils.
+    def test_the_digest_is_the_sha256_of_the_plans_text(self):
+        text = check("--print-plan", EXAMPLE).stdout
+        theirs = subprocess.run(["sha256sum"], input=text.encode(), capture_output=True, check=True).stdout.decode()[:64]
+        self.assertEqual(json.loads(check("--json", EXAMPLE).stdout)["plan"], theirs)
+        self.assertIn(f"plan {theirs[:8]}.", check(EXAMPLE).stdout)
+
+    # A 60 s poll of a 28 s gauge: 60 + 28 = 88 s is a healthy age, and 28 / 60 = 47 % of refreshes are seen (arithmetic; 28 s is common
+    # practice, no source).
     def test_a_slow_poll_shows_its_healthy_age_and_what_is_lost(self):
         text = self.example().replace("poll_every: 10 s\n          serial", "poll_every: 60 s\n          serial")
         got = words(self.with_text(text).stdout)

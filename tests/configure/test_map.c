@@ -99,8 +99,8 @@ static void marker_is(const char *channel, unsigned n, uint16_t first, uint16_t 
 }
 
 /* Planted defect that this must catch: markers kept as written instead of in the channel's orders.
- * Orders: units-signals rows DEC-007 to DEC-010 (high word first ABCD, low word first CDAB, bytes
- * swapped BADC, fully reversed DCBA), common practice. */
+ * Orders: high word first ABCD, low word first CDAB, bytes swapped BADC, fully reversed DCBA;
+ * common practice, no source. */
 static void a_marker_is_kept_as_it_stands_on_the_wire(void **state)
 {
     (void)state;
@@ -120,12 +120,12 @@ static void a_marker_is_kept_as_it_stands_on_the_wire(void **state)
     marker_is("{input: 1, type: u32, words: low-first, bytes: low-first, unit: degC, not_fitted: "
               "[0x12345678]}",
               2, 0x7856, 0x3412);
-    /* Row SEN-020: 65535 of a 32-bit field is 0x0000 0xFFFF, and all ones is another marker. */
+    /* 65535 of a 32-bit field is 0x0000 0xFFFF, and all ones is another marker. */
     marker_is("{input: 1, type: u32, words: high-first, unit: degC, not_fitted: [65535]}", 2,
               0x0000, 0xFFFF);
     marker_is("{input: 1, type: u32, words: high-first, unit: degC, not_fitted: [0xFFFFFFFF]}", 2,
               0xFFFF, 0xFFFF);
-    /* Row SEN-021: float32 65535.0 has the bits 0x477FFF00. */
+    /* float32 65535.0 has the bits 0x477FFF00 (IEEE 754-2019). */
     marker_is("{input: 1, type: f32, words: low-first, unit: degC, not_fitted: [0x477FFF00]}", 2,
               0xFF00, 0x477F);
 }
@@ -167,8 +167,8 @@ static void scaled_16_reads_as_it_is_written(void **state)
     /* Sketch, section 4: raw 12345 of 0.001 MPa a count is 12345 kPa, in one step. */
     check_close("raw 12345", conversion_apply(&discharge->to_point, 12345), 12345, 0);
     const struct channel *vibration = map_channel(map, 8);
-    check_close("30 g in m/s2 (row UNI-050: 1 g = 9.80665)", vibration->instrument_high, 294.1995,
-                1e-9);
+    check_close("30 g in m/s2 (1 g = 9.80665, NIST SP 811 app. B)", vibration->instrument_high,
+                294.1995, 1e-9);
     free(map);
 }
 
@@ -184,13 +184,14 @@ static void float_low_first_reads_as_it_is_written(void **state)
     check_count("40111 on the wire", intake->address, 110);
     check_count("NaN marker, low word first", intake->not_fitted[0].words[0], 0x0000);
     check_count("NaN marker, high word second", intake->not_fitted[0].words[1], 0x7FC0);
-    check_close("1000 psi in kPa (row UNI-002)", conversion_apply(&intake->to_point, 1000),
+    check_close("1000 psi in kPa (NIST SP 811 app. B)", conversion_apply(&intake->to_point, 1000),
                 6894.75729316836, 1e-8);
     check_close("400 psi/min in kPa/s", intake->max_rate_per_s, 400 * 6.89475729316836 / 60, 1e-9);
     const struct channel *temperature = map_channel(map, POINT_INTAKE_TEMPERATURE);
-    check_close("185 degF (row UNI-022)", conversion_apply(&temperature->to_point, 185), 85, 1e-12);
-    check_close("accuracy of 2 degF is a difference (row UNI-027)", temperature->accuracy,
-                2 * 5.0 / 9, 1e-12);
+    check_close("185 degF (NIST SP 811 app. B)", conversion_apply(&temperature->to_point, 185), 85,
+                1e-12);
+    check_close("accuracy of 2 degF is a difference (x 5/9, NIST SP 811 app. B)",
+                temperature->accuracy, 2 * 5.0 / 9, 1e-12);
     free(map);
 }
 
@@ -201,8 +202,8 @@ static void drive_a_reads_as_it_is_written(void **state)
     const struct channel *state_channel = map_channel(map, POINT_DRIVE_RUN_STATE);
     check_count("register 1 on the wire", state_channel->address, 0);
     check_count("bits", state_channel->bit_high, 2);
-    check_count("raw 4 is tripped: 3 of points.md", state_channel->values[3].becomes, 3);
-    check_count("raw 2 is running: 2 of points.md", state_channel->values[2].becomes, 2);
+    check_count("raw 4 is tripped, published as 3", state_channel->values[3].becomes, 3);
+    check_count("raw 2 is running, published as 2", state_channel->values[2].becomes, 2);
     const struct channel *energy = map_channel(map, POINT_MOTOR_ENERGY);
     check_count("m10k32", energy->type, TYPE_M10K32);
     check_count("low register first", energy->words, WORDS_LOW_FIRST);
