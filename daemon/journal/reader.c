@@ -9,9 +9,11 @@
  */
 #include "reader.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 static const char *const READER_SQL[R_ROWS] = {
     [R_SCANS] = "SELECT " SCAN_SELECT_COLUMNS " FROM scan s CROSS JOIN run r ON r.id = s.run"
@@ -55,6 +57,14 @@ enum up_rc journal_reader_open(const char *directory, struct journal_reader **ou
         return UP_FAIL(error, UP_E_MEMORY, "no memory to read the journal");
     snprintf(path, sizeof path, "%s/%s", directory, JOURNAL_FILE);
     struct up_error why = {0};
+    struct stat there;
+    if (stat(path, &there) != 0 && errno == ENOENT) {
+        free(reader);
+        return UP_FAIL(
+            error, UP_E_MISSING,
+            "there is no journal %s: Uphole has not run with it yet, or the journal lies elsewhere",
+            path);
+    }
     enum store_verdict verdict = store_connect(&reader->store, path, false, &why);
     if (verdict == STORE_OK)
         verdict = store_prepare(&reader->store, READER_SQL, R_ROWS, &why);

@@ -20,7 +20,7 @@ static const struct {
     {SQLITE_FULL, "the disk is full"},
     {SQLITE_IOERR, "the disk reported an input or output error"},
     {SQLITE_READONLY, "it can't be written (read-only file system, or no right to write)"},
-    {SQLITE_CANTOPEN, "it can't be opened (no such directory, or no right to it)"},
+    {SQLITE_CANTOPEN, "no such directory, or no right to it"},
     {SQLITE_PERM, "there is no right to it"},
     {SQLITE_BUSY, "another program holds it"},
     {SQLITE_LOCKED, "another program holds it"},
@@ -38,13 +38,12 @@ bool store_is_damage(int rc)
 enum up_rc store_fail(const struct store *store, int rc, const char *doing, struct up_error *error)
 {
     const char *words = sqlite3_errstr(rc);
-    const char *path = store->db != NULL ? sqlite3_db_filename(store->db, "main") : NULL;
     for (size_t i = 0; i < sizeof MEANINGS / sizeof *MEANINGS; i++)
         if ((rc & 0xFF) == MEANINGS[i].rc)
             words = MEANINGS[i].words;
     const enum up_rc kind = (rc & 0xFF) == SQLITE_NOMEM ? UP_E_MEMORY : UP_E_DISK;
-    const enum up_rc failed = UP_FAIL(error, kind, "the journal %s refused to %s: %s",
-                                      path != NULL ? path : "", doing, words);
+    const enum up_rc failed =
+        UP_FAIL(error, kind, "the journal %s could not %s: %s", store->path, doing, words);
     if (error != NULL && store->db != NULL)
         error->sys_errno = sqlite3_system_errno(store->db);
     return failed;
@@ -167,6 +166,7 @@ enum store_verdict store_connect(struct store *store, const char *path, bool wri
         "PRAGMA query_only=ON; PRAGMA cache_size=-128; PRAGMA mmap_size=0;"
         "PRAGMA temp_store=MEMORY; PRAGMA trusted_schema=OFF; PRAGMA cell_size_check=ON;";
     memset(store, 0, sizeof *store);
+    snprintf(store->path, sizeof store->path, "%s", path);
     int rc = sqlite3_open_v2(path, &store->db, flags, NULL);
     if (rc == SQLITE_OK) {
         int keep = 1;

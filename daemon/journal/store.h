@@ -40,6 +40,7 @@ extern const char STORE_SCHEMA_SQL[];
 #define STORE_APPLICATION_ID 0x55706831 /* "Uph1" */
 
 struct store {
+    char path[JOURNAL_PATH_MAX];
     sqlite3 *db;
     sqlite3_stmt *row[STATEMENTS_MAX];
 };

@@ -13,6 +13,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define NAMES_MAX 4 /* points of one figure that are named; beyond that they are counted */
+
 struct sum {
     double due,
         missing; /* scans; rows that reach beyond the interval count by their share of time */
@@ -110,51 +112,86 @@ static bool holds_marker(const struct map *map, const struct scan *scan, uint16_
     return false;
 }
 
-/** Prints "a, b complete to 99.39 %, c not fitted" for the points of one source. */
-static void print_points(const struct gaps_report *report, const struct well_plan *well,
-                         uint8_t source)
+/** What is known of one point in the time asked for. */
+struct known {
+    uint16_t point;
+    bool fitted, told;
+    double missing;
+};
+
+static bool is_fitted(const struct source_entry *entry, const struct map *map,
+                      const struct scan *newest, uint16_t point)
+{
+    if (entry->fitted[point] == FITTED_UNSTATED && newest != NULL)
+        return !holds_marker(map, newest, point, true);
+    return entry->fitted[point] != FITTED_NO;
+}
+
+/** All points of which the same is to be said: by name, or by number where they are many. */
+static void print_group(struct known *known, size_t n, size_t first, const char *source, double due,
+                        double missing)
+{
+    const struct known as = known[first];
+    const char *lead = "";
+    size_t many = 0;
+    for (size_t i = first; i < n; i++)
+        many += !known[i].told && known[i].fitted == as.fitted && known[i].missing == as.missing;
+    for (size_t i = first; i < n; i++) {
+        if (known[i].told || known[i].fitted != as.fitted || known[i].missing != as.missing)
+            continue;
+        known[i].told = true;
+        if (many <= NAMES_MAX) {
+            printf("%s%s", lead, point_get(known[i].point)->id);
+            lead = ", ";
+        }
+    }
+    if (many > NAMES_MAX)
+        printf("%zu %s points", many, source);
+    const double complete = due - missing - as.missing;
+    const int64_t hundredths = complete <= 0 ? 0 : (int64_t)(complete / due * 10000.0);
+    if (!as.fitted)
+        printf(" not fitted");
+    else if (hundredths >= 10000)
+        printf(" complete");
+    else
+        printf(" complete to %" PRId64 ".%02d %%", hundredths / 100, (int)(hundredths % 100));
+}
+
+/** Prints "18 gauge points complete to 99.39 %, discharge_pressure not fitted"; false where nothing
+ * was due. */
+static bool print_points(const struct gaps_report *report, const struct well_plan *well,
+                         uint8_t source, const char *lead)
 {
     const struct source_entry *entry = plan_entry_at(well, source, report->asked.now_utc_ms);
     const struct sum sum = sum_of_source(report, well->number, source);
-    if (entry == NULL || sum.due <= 0)
-        return;
-    const struct map *map = &report->plan->maps[entry->map];
     struct scan *scan = calloc(1, sizeof *scan);
-    const bool has_scan = scan != NULL && newest_data(report, well->number, source, scan);
-    bool told[POINT_COUNT] = {false};
+    struct known known[MAP_CHANNELS_MAX];
+    size_t n = 0;
+    if (entry == NULL || sum.due <= 0 || scan == NULL) {
+        free(scan);
+        return false;
+    }
+    const struct map *map = &report->plan->maps[entry->map];
+    const bool has_scan = newest_data(report, well->number, source, scan);
     for (uint16_t i = 0; i < map->n_channels; i++) {
         const uint16_t point = map->channel[i].point;
-        const char *lead = "; ";
-        if (point == POINT_NONE || point >= POINT_COUNT || told[point])
+        if (point == POINT_NONE || point >= POINT_COUNT)
             continue;
-        const bool fitted = entry->fitted[point] != FITTED_NO &&
-                            !(entry->fitted[point] == FITTED_UNSTATED && has_scan &&
-                              holds_marker(map, scan, point, true));
-        const double missing = missing_of_point(report, well->number, source, point);
-        for (uint16_t k = i; k < map->n_channels; k++) { /* all with the same figure, by name */
-            const uint16_t other = map->channel[k].point;
-            if (other == POINT_NONE || other >= POINT_COUNT || told[other])
-                continue;
-            const bool other_fitted = entry->fitted[other] != FITTED_NO &&
-                                      !(entry->fitted[other] == FITTED_UNSTATED && has_scan &&
-                                        holds_marker(map, scan, other, true));
-            if (other_fitted != fitted ||
-                (fitted && missing_of_point(report, well->number, source, other) != missing))
-                continue;
-            told[other] = true;
-            printf("%s%s", lead, point_get(other)->id);
+        known[n++] =
+            (struct known){.point = point,
+                           .fitted = is_fitted(entry, map, has_scan ? scan : NULL, point),
+                           .missing = missing_of_point(report, well->number, source, point)};
+        if (!known[n - 1].fitted)
+            known[n - 1].missing = 0; /* nothing can be missing of it */
+    }
+    for (size_t i = 0; i < n; i++)
+        if (!known[i].told) {
+            printf("%s", lead);
+            print_group(known, n, i, source_name(source), sum.due, sum.missing);
             lead = ", ";
         }
-        const double complete = sum.due - sum.missing - missing;
-        const int64_t hundredths = complete <= 0 ? 0 : (int64_t)(complete / sum.due * 10000.0);
-        if (!fitted)
-            printf(" not fitted");
-        else if (hundredths >= 10000)
-            printf(" complete");
-        else
-            printf(" complete to %" PRId64 ".%02d %%", hundredths / 100, (int)(hundredths % 100));
-    }
     free(scan);
+    return n > 0;
 }
 
 static void print_waiting(const struct gaps_report *report)
@@ -209,10 +246,12 @@ void gaps_print_summary(const struct gaps_report *report, size_t shown)
         const struct well_plan *well = &report->plan->wells[w];
         if (report->well != 0 && report->well != well->number)
             continue;
+        const char *lead = ": ";
         printf("%s", well->id);
         for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
-            print_points(report, well, s);
-        printf("\n");
+            if (print_points(report, well, s, lead))
+                lead = "; ";
+        printf(lead[0] == ';' ? "\n" : ": nothing was due\n");
     }
     if (report->more)
         printf("More than %d rows: only the first are shown; ask for a shorter time.\n",

@@ -5,115 +5,11 @@
  * never attempted, for every well and source.
  */
 #include "audit.h"
-#include "support.h"
+#include "box.h"
 
 #include "check.h"
 
 #include <stdlib.h>
-
-/** The daemon in small: polls all three sources each 10 s on the run's grid, one commit a poll
- * time. */
-struct box {
-    struct rig *rig;
-    struct ledger *ledger;
-    int64_t grid_ms; /* boot_ms of the run's start */
-    int64_t next_ms; /* next due time */
-};
-
-static const struct {
-    int well;
-    uint8_t source;
-} SOURCES[] = {{0, SOURCE_GAUGE}, {0, SOURCE_DRIVE}, {1, SOURCE_GAUGE}};
-#define ALL_SOURCES 3
-
-static void start(struct box *box, const char *boot_id)
-{
-    struct up_error error = {0};
-    rig_start(box->rig, boot_id);
-    box->ledger = ledger_create(box->rig->plan, box->rig->run, 256);
-    const struct stamp began = rig_now(box->rig);
-    box->grid_ms = box->next_ms = began.boot_ms;
-    if (ledger_load(box->ledger, box->rig->journal, &began, &error) != UP_OK)
-        fail_msg("ledger: %s", error.why);
-}
-
-static void commit(struct box *box, struct scan *scans, size_t n, bool all)
-{
-    static struct gap gaps[256];
-    struct up_error error = {0};
-    const struct stamp now = rig_now(box->rig);
-    struct batch batch = {.scans = scans, .n_scans = n, .gaps = gaps};
-    batch.n_gaps = ledger_take_changed(box->ledger, all ? NULL : &now, gaps, 256);
-    if (journal_append(box->rig->journal, &batch, &error) != UP_OK)
-        fail_msg("append: %s", error.why);
-}
-
-static void to_next_due(struct box *box)
-{
-    box->rig->utc_ms += box->next_ms - box->rig->boot_ms;
-    box->rig->boot_ms = box->next_ms;
-    box->next_ms += 10000;
-}
-
-/** `n` due times of the first `sources` sources, with this outcome; the rest of the sources is
- * skipped as busy. */
-static void poll(struct box *box, int n, uint8_t outcome, int sources)
-{
-    static struct record record;
-    for (int i = 0; i < n; i++) {
-        struct scan scans[ALL_SOURCES];
-        to_next_due(box);
-        const struct stamp due = rig_now(box->rig);
-        for (int s = sources; s < ALL_SOURCES; s++)
-            ledger_count(box->ledger, GAP_SKIPPED, CAUSE_LINE_BUSY,
-                         box->rig->wells[SOURCES[s].well].number, SOURCES[s].source, 1, &due, &due,
-                         NULL);
-        for (int s = 0; s < sources; s++) {
-            box->rig->boot_ms += 200;
-            box->rig->utc_ms += 200;
-            scans[s] = rig_scan(box->rig, SOURCES[s].well, SOURCES[s].source, outcome);
-            scans[s].seq = journal_next_seq(box->rig->journal, scans[s].well) + (uint64_t)(s == 1);
-            record = (struct record){.n = 0};
-            ledger_see_scan(box->ledger, &scans[s], &record, &due);
-        }
-        commit(box, scans, (size_t)sources, false);
-    }
-}
-
-static void kill_it(struct box *box)
-{
-    ledger_destroy(box->ledger);
-    box->ledger = NULL;
-    rig_kill(box->rig);
-}
-
-static void stop_it(struct box *box)
-{
-    struct up_error error = {0};
-    const struct stamp now = rig_now(box->rig);
-    commit(box, NULL, 0, true);
-    assert_int_equal(journal_end_run(box->rig->journal, &now, "stopped", &error), UP_OK);
-    kill_it(box);
-}
-
-static void away(struct box *box, int64_t ms)
-{
-    box->rig->utc_ms += ms;
-    box->rig->boot_ms += ms;
-}
-
-static void check_books(struct box *box)
-{
-    char report[2000];
-    struct audit_sum sums[8];
-    const int n =
-        audit_books(box->rig->directory, box->rig->boot_ms, sums, 8, report, sizeof report);
-    if (report[0] != '\0')
-        fail_msg("the books do not balance:\n%s", report);
-    check_count("sums", n, ALL_SOURCES);
-    for (int i = 0; i < n; i++)
-        assert_true(sums[i].due > 0 && sums[i].rows > 0);
-}
 
 /** The `which`-th closed or open program row (newest revision), in order of start; fails where
  * there is none. */
@@ -145,14 +41,14 @@ static int64_t count_rows(const struct box *box, const char *where)
 static void a_stop_a_kill_and_a_power_loss_are_told_apart_and_counted_exactly(void **state)
 {
     struct box box = {.rig = *state};
-    start(&box, BOOT_A);
-    poll(&box, 6, OUTCOME_ANSWERED, 3);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 6, OUTCOME_ANSWERED, 3);
     const int64_t missed = box.next_ms;
-    stop_it(&box);
-    away(&box, 95000); /* 94.4 s of absence after the last poll's end: dues at +10 .. +90 s, before
-                          the new run's start */
-    start(&box, BOOT_A);
-    poll(&box, 5, OUTCOME_ANSWERED, 3);
+    box_stop(&box);
+    box_away(&box, 95000); /* 94.4 s of absence after the last poll's end: dues at +10 .. +90 s,
+                          before the new run's start */
+    box_start(&box, BOOT_A);
+    box_poll(&box, 5, OUTCOME_ANSWERED, 3);
     struct gap gap = ledger_row(&box, GAP_PROGRAM, 0);
     check_count("cause", gap.cause_code, CAUSE_STOPPED);
     check_text("sentence", gap.cause, "Uphole was stopped.");
@@ -166,80 +62,80 @@ static void a_stop_a_kill_and_a_power_loss_are_told_apart_and_counted_exactly(vo
     check_count("refreshes of 28 s", gap.refreshes_about,
                 (gap.end.boot_ms - gap.start.boot_ms) / 28000);
     check_count("one a well and source", count_rows(&box, "kind = 5"), 3);
-    kill_it(&box);
-    away(&box, 3000); /* back before the next due time: nothing was missed */
-    start(&box, BOOT_A);
-    poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_kill(&box);
+    box_away(&box, 3000); /* back before the next due time: nothing was missed */
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
     check_count("no row for nothing", count_rows(&box, "kind = 5"), 3);
-    kill_it(&box);
-    away(&box, 61000);
-    start(&box, BOOT_A);
-    poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_kill(&box);
+    box_away(&box, 61000);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
     gap = ledger_row(&box, GAP_PROGRAM, 3);
     check_text("killed", gap.cause, "Uphole was killed or crashed.");
     check_count("cause", gap.cause_code, CAUSE_KILLED);
-    check_books(&box);
-    kill_it(&box);
-    away(&box, 9400 + 1768000);
+    box_check_books(&box);
+    box_kill(&box);
+    box_away(&box, 9400 + 1768000);
     box.rig->boot_ms = 9000;
-    start(&box, BOOT_B);
-    poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_start(&box, BOOT_B);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
     gap = ledger_row(&box, GAP_PROGRAM, 6);
     check_text("power", gap.cause, "The box lost power or was reset.");
     check_count("29 min 28 s", gap.scans, 177);
     check_count("of them gauge readings", gap.refreshes_about, 63);
     assert_true(gap.end_sure);
-    check_books(&box);
-    kill_it(&box);
+    box_check_books(&box);
+    box_kill(&box);
 }
 
 /* Planted defect: an outage across boots is called exact though the clock was not set. */
 static void without_a_set_clock_the_length_of_an_outage_is_unsure(void **state)
 {
     struct box box = {.rig = *state};
-    start(&box, BOOT_A);
-    poll(&box, 6, OUTCOME_ANSWERED, 3);
-    kill_it(&box);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 6, OUTCOME_ANSWERED, 3);
+    box_kill(&box);
     box.rig->boot_ms = 5000;
     box.rig->utc_ms = 1000;
     box.rig->clock_state = CLOCK_STATE_NEVER_SET;
-    start(&box, BOOT_B);
-    poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_start(&box, BOOT_B);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
     const struct gap gap = ledger_row(&box, GAP_PROGRAM, 0);
     assert_false(gap.end_sure);
     assert_true(gap.start_sure);
     check_count("scans", gap.scans, 0);
     assert_non_null(strstr(gap.cause, "how long it took is not sure"));
-    check_books(&box);
-    kill_it(&box);
+    box_check_books(&box);
+    box_kill(&box);
 }
 
 /* Planted defect: a run that stored nothing hides the gap before it. */
 static void a_run_that_died_before_its_first_commit_hides_nothing(void **state)
 {
     struct box box = {.rig = *state};
-    start(&box, BOOT_A);
-    poll(&box, 6, OUTCOME_ANSWERED, 3);
-    kill_it(&box);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 6, OUTCOME_ANSWERED, 3);
+    box_kill(&box);
     for (int i = 0; i < 5; i++) {
-        away(&box, 24000);
-        start(&box, BOOT_A);
-        away(&box, 4000);
-        kill_it(&box);
+        box_away(&box, 24000);
+        box_start(&box, BOOT_A);
+        box_away(&box, 4000);
+        box_kill(&box);
     }
-    away(&box, 24000);
-    start(&box, BOOT_A);
-    poll(&box, 2, OUTCOME_ANSWERED, 3);
-    check_books(&box);
+    box_away(&box, 24000);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
     check_count("one row a well and source for the whole crash loop", count_rows(&box, "kind = 5"),
                 3);
-    kill_it(&box);
-    away(&box, 12000);
-    start(&box, BOOT_A); /* and it is not told again */
-    poll(&box, 2, OUTCOME_ANSWERED, 3);
-    check_books(&box);
+    box_kill(&box);
+    box_away(&box, 12000);
+    box_start(&box, BOOT_A); /* and it is not told again */
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
     check_count("the last restart has rows of its own", count_rows(&box, "kind = 5"), 6);
-    kill_it(&box);
+    box_kill(&box);
 }
 
 /* Planted defects: skips that were not yet handed out at the kill vanish; open skip rows of the old
@@ -247,15 +143,16 @@ static void a_run_that_died_before_its_first_commit_hides_nothing(void **state)
 static void skips_that_a_kill_swallows_are_part_of_the_program_gap(void **state)
 {
     struct box box = {.rig = *state};
-    start(&box, BOOT_A);
-    poll(&box, 3, OUTCOME_ANSWERED, 3);
-    poll(&box, 20, OUTCOME_ANSWERED, 2); /* heron-8 is skipped; its count is stored once a minute */
-    kill_it(&box);
-    away(&box, 45000);
-    start(&box, BOOT_A);
-    poll(&box, 4, OUTCOME_ANSWERED, 2);
-    poll(&box, 8, OUTCOME_ANSWERED, 3);
-    check_books(&box);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_poll(&box, 20, OUTCOME_ANSWERED,
+             2); /* heron-8 is skipped; its count is stored once a minute */
+    box_kill(&box);
+    box_away(&box, 45000);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 4, OUTCOME_ANSWERED, 2);
+    box_poll(&box, 8, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
     const struct gap first = ledger_row(&box, GAP_SKIPPED, 0);
     assert_false(first.is_open);
     check_count("skips that were stored, plus the rest in the program row",
@@ -263,7 +160,7 @@ static void skips_that_a_kill_swallows_are_part_of_the_program_gap(void **state)
     const struct gap program = ledger_row(&box, GAP_PROGRAM, 0);
     check_count("the skip row ends where the program row starts", first.end.boot_ms,
                 program.start.boot_ms);
-    kill_it(&box);
+    box_kill(&box);
 }
 
 /* Planted defects: an open row is opened anew by the next run; its identity changes; its count
@@ -271,25 +168,25 @@ static void skips_that_a_kill_swallows_are_part_of_the_program_gap(void **state)
 static void an_open_line_gap_closes_in_a_later_run_under_its_own_identity(void **state)
 {
     struct box box = {.rig = *state};
-    start(&box, BOOT_A);
+    box_start(&box, BOOT_A);
     const uint64_t opener = box.rig->run;
-    poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
     const int64_t missed = box.next_ms;
-    poll(&box, 5, OUTCOME_SILENT, 3);
-    kill_it(&box);
-    away(&box, 30000);
-    start(&box, BOOT_A);
+    box_poll(&box, 5, OUTCOME_SILENT, 3);
+    box_kill(&box);
+    box_away(&box, 30000);
+    box_start(&box, BOOT_A);
     check_count("open rows were loaded",
                 (long long)ledger_open_of_well(box.ledger, box.rig->wells[0].number), 2);
-    poll(&box, 2, OUTCOME_SILENT, 3);
-    poll(&box, 1, OUTCOME_ANSWERED, 3);
+    box_poll(&box, 2, OUTCOME_SILENT, 3);
+    box_poll(&box, 1, OUTCOME_ANSWERED, 3);
     const struct gap gap = ledger_row(&box, GAP_LINE, 0);
     assert_true(gap.run == opener && !gap.is_open);
     check_count("start", gap.start.boot_ms, missed);
     check_count("failed scans of both runs", gap.scans, 7);
     check_count("rows", count_rows(&box, "kind = 1"), 3);
-    check_books(&box);
-    kill_it(&box);
+    box_check_books(&box);
+    box_kill(&box);
 }
 
 /** A reload: another ledger in the same run goes on with ids, open rows and books. */
@@ -297,23 +194,23 @@ static void a_reload_goes_on_with_ids_and_open_rows(void **state)
 {
     struct box box = {.rig = *state};
     struct up_error error = {0};
-    start(&box, BOOT_A);
-    poll(&box, 3, OUTCOME_ANSWERED, 3);
-    poll(&box, 4, OUTCOME_SILENT, 2);
-    commit(&box, NULL, 0, true);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_poll(&box, 4, OUTCOME_SILENT, 2);
+    box_commit(&box, NULL, 0, true);
     ledger_destroy(box.ledger);
     box.ledger = ledger_create(box.rig->plan, box.rig->run, 256);
     const struct stamp now = rig_now(box.rig);
     assert_int_equal(ledger_load(box.ledger, box.rig->journal, &now, &error), UP_OK);
-    poll(&box, 4, OUTCOME_SILENT, 2);
-    poll(&box, 4, OUTCOME_ANSWERED, 3);
-    check_books(&box);
+    box_poll(&box, 4, OUTCOME_SILENT, 2);
+    box_poll(&box, 4, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
     check_count("line rows", count_rows(&box, "kind = 1"), 2);
     check_count("skipped rows", count_rows(&box, "kind = 7"), 1);
     check_count("of line rows", ledger_row(&box, GAP_LINE, 0).scans, 8);
     check_count("of skipped rows", ledger_row(&box, GAP_SKIPPED, 0).scans, 8);
     check_count("no program row", count_rows(&box, "kind = 5"), 0);
-    kill_it(&box);
+    box_kill(&box);
 }
 
 /** The disk refused for a while: the same ledger goes on into a new run, and counts what was read
@@ -322,33 +219,33 @@ static void what_the_disk_refused_is_counted_once(void **state)
 {
     struct box box = {.rig = *state};
     struct up_error error = {0};
-    start(&box, BOOT_A);
-    poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
     for (int i = 0; i < 4; i++) {
-        to_next_due(&box);
+        box_to_next_due(&box);
         const struct stamp due = rig_now(box.rig);
-        for (int s = 0; s < ALL_SOURCES; s++)
+        for (int s = 0; s < BOX_SOURCES_N; s++)
             ledger_count(box.ledger, GAP_DISK, CAUSE_DISK_REFUSED,
-                         box.rig->wells[SOURCES[s].well].number, SOURCES[s].source, 1, &due, &due,
-                         NULL);
+                         box.rig->wells[BOX_SOURCES[s].well].number, BOX_SOURCES[s].source, 1, &due,
+                         &due, NULL);
     }
-    away(&box, 2000);
+    box_away(&box, 2000);
     assert_int_equal(journal_reopen(box.rig->journal, &error), UP_OK);
     assert_int_equal(journal_checkpoint(box.rig->journal, &error), UP_OK);
     const struct stamp began = rig_now(box.rig);
     assert_int_equal(journal_begin_run(box.rig->journal, &began, &box.rig->run, &error), UP_OK);
     ledger_set_run(box.ledger, box.rig->run);
     box.grid_ms = box.next_ms = began.boot_ms;
-    poll(&box, 3, OUTCOME_ANSWERED, 3);
-    check_books(&box);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
     check_count("disk rows", count_rows(&box, "kind = 6"), 3);
     check_count("refused", ledger_row(&box, GAP_DISK, 0).scans, 4);
-    kill_it(&box);
-    away(&box, 21000);
-    start(&box, BOOT_A); /* the walk back over runs must not count the refused scans again */
-    poll(&box, 1, OUTCOME_ANSWERED, 3);
-    check_books(&box);
-    kill_it(&box);
+    box_kill(&box);
+    box_away(&box, 21000);
+    box_start(&box, BOOT_A); /* the walk back over runs must not count the refused scans again */
+    box_poll(&box, 1, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
+    box_kill(&box);
 }
 
 static uint32_t random_state = 2463534242u;
@@ -368,26 +265,26 @@ static void the_books_hold_over_random_histories(void **state)
     const char *seed = getenv("UPHOLE_TEST_SEED"); /* another history, by hand */
     if (seed != NULL)
         random_state ^= (uint32_t)strtoul(seed, NULL, 10) * 2654435761u;
-    start(&box, BOOT_A);
+    box_start(&box, BOOT_A);
     for (int i = 0; i < 120; i++) {
         const uint32_t what = draw(10);
         if (what < 5) {
-            poll(&box, 1 + (int)draw(12), OUTCOME_ANSWERED, 1 + (int)draw(3));
+            box_poll(&box, 1 + (int)draw(12), OUTCOME_ANSWERED, 1 + (int)draw(3));
         } else if (what < 7) {
-            poll(&box, 1 + (int)draw(9), draw(2) ? OUTCOME_SILENT : OUTCOME_EXCEPTION,
-                 1 + (int)draw(3));
+            box_poll(&box, 1 + (int)draw(9), draw(2) ? OUTCOME_SILENT : OUTCOME_EXCEPTION,
+                     1 + (int)draw(3));
         } else {
             if (what == 7)
-                stop_it(&box);
+                box_stop(&box);
             else
-                kill_it(&box);
-            away(&box, (int64_t)draw(70000));
+                box_kill(&box);
+            box_away(&box, (int64_t)draw(70000));
             if (what == 9) { /* another boot */
                 char boot_id[37] = BOOT_B;
                 boot_id[6] = (char)('0' + boot % 10);
                 boot_id[7] = (char)('0' + boot++ / 10);
                 box.rig->boot_ms = 3000 + (int64_t)draw(9000);
-                start(&box, boot_id);
+                box_start(&box, boot_id);
             } else {
                 char boot_id[37] = BOOT_A;
                 if (boot > 0) {
@@ -395,13 +292,13 @@ static void the_books_hold_over_random_histories(void **state)
                     boot_id[6] = (char)('0' + (boot - 1) % 10);
                     boot_id[7] = (char)('0' + (boot - 1) / 10);
                 }
-                start(&box, boot_id);
+                box_start(&box, boot_id);
             }
         }
     }
-    poll(&box, 3, OUTCOME_ANSWERED, 3);
-    check_books(&box);
-    kill_it(&box);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
+    box_kill(&box);
 }
 
 int main(void)

@@ -1,0 +1,209 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * test_gaps.c - `uphole gaps` on journals made here: its words, its sums, its JSON, and that it
+ * never writes.
+ */
+#include "box.h"
+
+#include "check.h"
+#include "../../daemon/uphole/command.h"
+
+#include <stdlib.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+static char printed[65536];
+
+/** Runs the command with `--journal` and these words; what it prints lands in `printed`. Returns
+ * its exit code. */
+static int gaps(const struct rig *rig, int n, const char *const words[])
+{
+    char path[128], *argv[16] = {(char[]){"gaps"}, (char[]){"--journal"}, (char *)rig->directory};
+    rig_path(rig, "printed", path);
+    for (int i = 0; i < n; i++)
+        argv[3 + i] = (char *)words[i];
+    fflush(stdout);
+    const int kept = dup(STDOUT_FILENO);
+    assert_non_null(freopen(path, "w", stdout));
+    const int code = COMMAND_GAPS.run(3 + n, argv);
+    fflush(stdout);
+    dup2(kept, STDOUT_FILENO);
+    close(kept);
+    FILE *file = fopen(path, "r");
+    printed[fread(printed, 1, sizeof printed - 1, file)] = '\0';
+    fclose(file);
+    return code;
+}
+
+static void check_says(const char *text)
+{
+    if (strstr(printed, text) == NULL)
+        fail_msg("expected \"%s\" in:\n%s", text, printed);
+}
+
+static const char *const MARCH[] = {"--from", "2031-03-01T00:00:00Z", "--to",
+                                    "2031-03-31T00:00:00Z"};
+
+static void make_history(struct box *box)
+{
+    box_start(box, BOOT_A);
+    box_poll(box, 30, OUTCOME_ANSWERED, 3);
+    box_poll(box, 12, OUTCOME_SILENT, 3);
+    box_poll(box, 30, OUTCOME_ANSWERED, 3);
+    box_poll(box, 6, OUTCOME_ANSWERED, 2);
+    box_poll(box, 12, OUTCOME_ANSWERED, 3);
+    box_kill(box);
+    box_away(box, 9400 + 300000);
+    box_start(box, BOOT_A);
+    box_poll(box, 9, OUTCOME_ANSWERED, 3);
+}
+
+/* Planted defects: rows of several sources are shown one by one; skips are counted twice; the sum
+ * counts line rows. */
+static void the_text_says_what_is_missing_and_sums_it_once(void **state)
+{
+    struct box box = {.rig = *state};
+    make_history(&box);
+    assert_int_equal(gaps(box.rig, 4, MARCH), 0);
+    check_says("heron-7   line      2031-03-06 06:05:00Z  to 06:07:00Z   2 min   12 scans, about 4 "
+               "gauge readings, not recoverable");
+    check_says("No answer from the surface unit (unit id 1, pad-line, 9600 8N1).");
+    check_says("all       program   2031-03-06 06:15:00Z  to 06:20:00Z   5 min   90 scans, not "
+               "recoverable");
+    check_says("Uphole was killed or crashed.");
+    check_says("heron-8   skipped   2031-03-06 06:12:00Z  to 06:13:00Z   1 min   6 scans, about 2 "
+               "gauge readings, not recoverable");
+    /* 99 polls of each of three sources, and 30 dues of each in the program gap; missing: 36
+     * silent, 6 skipped, 90 away. */
+    check_says("5 gaps; 132 of 387 scans missing; nothing waiting");
+    check_says("heron-7: 19 gauge points complete to 67.44 %; 15 drive points complete to 67.44 %");
+    box_kill(&box);
+}
+
+static void no_gaps_and_no_run_are_said(void **state)
+{
+    struct box box = {.rig = *state};
+    box_start(&box, BOOT_A);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    assert_int_equal(gaps(box.rig, 4, MARCH), 0);
+    check_says("No gaps; 0 of 9 scans missing; nothing waiting");
+    check_says("heron-7: 19 gauge points complete");
+    check_says(" complete");
+    assert_int_equal(gaps(box.rig, 1, (const char *const[]){"--json"}), 0);
+    check_text("json", printed, "[]\n");
+    box_kill(&box);
+}
+
+static void a_marker_in_the_newest_scan_reads_not_fitted(void **state)
+{
+    struct box box = {.rig = *state};
+    struct rig *rig = box.rig;
+    box_start(&box, BOOT_A);
+    struct scan scan = rig_scan(rig, 0, SOURCE_GAUGE, OUTCOME_ANSWERED);
+    scan.block[1] = (struct block){.function = 4, .first = 16, .count = 6, .at = 1};
+    scan.n_words = 7;
+    for (int i = 3; i < 7; i++)
+        scan.words[i] = 65535; /* register 20, discharge pressure, holds its marker */
+    rig_append(rig, &scan, 1);
+    assert_int_equal(gaps(rig, 4, MARCH), 0);
+    check_says("discharge_pressure");
+    check_says("not fitted");
+    box_kill(&box);
+}
+
+static void one_well_is_shown_alone_and_an_unknown_one_is_named(void **state)
+{
+    struct box box = {.rig = *state};
+    make_history(&box);
+    const char *const words[] = {MARCH[0], MARCH[1], MARCH[2], MARCH[3], "--well", "heron-8"};
+    assert_int_equal(gaps(box.rig, 6, words), 0);
+    check_says("3 gaps; 48 of 129 scans missing");
+    assert_null(strstr(printed, "heron-7"));
+    const char *const unknown[] = {"--well", "heron-9"};
+    assert_int_equal(gaps(box.rig, 2, unknown), 66);
+    box_kill(&box);
+}
+
+/* Planted defect: intervals are compared by start alone. */
+static void gaps_outside_the_time_asked_for_are_not_shown(void **state)
+{
+    struct box box = {.rig = *state};
+    make_history(&box);
+    const char *const before[] = {"--from", "2031-03-05T00:00:00Z", "--to", "2031-03-06T06:04:00Z"};
+    assert_int_equal(gaps(box.rig, 4, before), 0);
+    check_says("No gaps");
+    const char *const inside[] = {"--from", "2031-03-06T06:06:00Z", "--to", "2031-03-06T06:06:30Z"};
+    assert_int_equal(gaps(box.rig, 4, inside), 0);
+    check_says("3 gaps");
+    box_kill(&box);
+}
+
+static void json_holds_every_row_with_the_fields_of_the_gap_message(void **state)
+{
+    struct box box = {.rig = *state};
+    make_history(&box);
+    const char *const words[] = {MARCH[0], MARCH[1], MARCH[2], MARCH[3], "--json"};
+    assert_int_equal(gaps(box.rig, 5, words), 0);
+    static const char *const FIELDS[] = {"\"schema\":\"uphole/gap/1\"",
+                                         "\"site\":\"heron-ridge\"",
+                                         "\"well\":\"heron-8\"",
+                                         "\"kind\":\"program\"",
+                                         "\"source\":\"drive\"",
+                                         "\"revision\":",
+                                         "\"before_seq\":",
+                                         "\"refreshes_about\":",
+                                         "\"lost\":true",
+                                         "\"start\":\"2031-03-06T06:05:00.000Z\""};
+    for (size_t i = 0; i < sizeof FIELDS / sizeof *FIELDS; i++)
+        check_says(FIELDS[i]);
+    size_t objects = 0;
+    for (const char *at = printed; (at = strstr(at, "\"schema\"")) != NULL; at++)
+        objects++;
+    check_count("objects", (long long)objects, 7);
+    box_kill(&box);
+}
+
+/* Planted defect: the reader opens for writing, and checkpoints or recovers the daemon's file. */
+static void reading_changes_nothing_and_works_beside_the_writer(void **state)
+{
+    struct box box = {.rig = *state};
+    struct stat before, after;
+    char path[128];
+    make_history(&box);
+    rig_path(box.rig, JOURNAL_FILE, path);
+    assert_int_equal(stat(path, &before), 0);
+    for (int i = 0; i < 3; i++) {
+        assert_int_equal(gaps(box.rig, 4, MARCH), 0);
+        box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    }
+    check_says("5 gaps");
+    assert_int_equal(stat(path, &after), 0);
+    check_count("the file itself is as it was", after.st_mtim.tv_nsec, before.st_mtim.tv_nsec);
+    box_kill(&box);
+}
+
+static void wrong_words_are_refused_with_what_was_expected(void **state)
+{
+    struct rig *rig = *state;
+    assert_int_equal(gaps(rig, 2, (const char *const[]){"--last", "soon"}), 64);
+    assert_int_equal(gaps(rig, 2, (const char *const[]){"--from", "yesterday"}), 64);
+    assert_int_equal(gaps(rig, 1, (const char *const[]){"--sideways"}), 64);
+    assert_int_equal(gaps(rig, 1, (const char *const[]){"heron-7"}), 64);
+    assert_int_equal(gaps(rig, 0, NULL), 66); /* there is no journal */
+}
+
+int main(void)
+{
+#define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
+    const struct CMUnitTest tests[] = {
+        RIG_TEST(the_text_says_what_is_missing_and_sums_it_once),
+        RIG_TEST(no_gaps_and_no_run_are_said),
+        RIG_TEST(a_marker_in_the_newest_scan_reads_not_fitted),
+        RIG_TEST(one_well_is_shown_alone_and_an_unknown_one_is_named),
+        RIG_TEST(gaps_outside_the_time_asked_for_are_not_shown),
+        RIG_TEST(json_holds_every_row_with_the_fields_of_the_gap_message),
+        RIG_TEST(reading_changes_nothing_and_works_beside_the_writer),
+        RIG_TEST(wrong_words_are_refused_with_what_was_expected),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
