@@ -4,6 +4,8 @@
  */
 #include "table_print.h"
 
+#include <stdarg.h>
+
 #define IDS_MAX 96
 
 static void print_about(const struct table_printer *printer)
@@ -47,34 +49,61 @@ static void print_header(const struct table_printer *printer, uint32_t first)
     }
 }
 
+/** A line in the making; what doesn't fit is cut. */
+struct text_line {
+    size_t n;
+    char text[512];
+};
+
+__attribute__((format(printf, 2, 3))) static void add(struct text_line *line, const char *format,
+                                                      ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    size_t room = sizeof line->text - line->n;
+    int wrote = vsnprintf(line->text + line->n, room, format, arguments);
+    va_end(arguments);
+    line->n += wrote < 0 ? 0 : (size_t)wrote < room ? (size_t)wrote : room - 1;
+}
+
+/** Prints it without the blanks at its end. */
+static void print_line(struct text_line *line, FILE *out)
+{
+    while (line->n > 0 && line->text[line->n - 1] == ' ')
+        line->n--;
+    fprintf(out, "%.*s\n", (int)line->n, line->text);
+    line->n = 0;
+}
+
 static void print_points(const struct table_printer *printer, const struct well_plan *well)
 {
     const struct destination_plan *destination = printer->destination;
-    FILE *out = printer->out;
+    struct text_line line = {.n = 0};
     uint32_t first = print_first_register(well);
-    fputs("\n   value  (printed)        quality    age  no  point                         ", out);
+    add(&line, "   value  (printed)        quality    age  no  %-28s", "point");
     if (printer->plan != NULL)
-        fputs("source    reference  ", out);
+        add(&line, "  source    reference");
     for (unsigned v = 0; v < destination->n_views; v++) {
         char ids[IDS_MAX];
         print_view_ids(destination, v, ids, sizeof ids);
         if (!print_repeats_units(destination, v))
-            fprintf(out, "%-16s", ids);
+            add(&line, "  %-14s", ids);
     }
-    fputs("\n", out);
+    fputs("\n", printer->out);
+    print_line(&line, printer->out);
     for (unsigned p = 1; p < POINT_COUNT; p++) {
         uint32_t at = first + layout_slot(p);
-        fprintf(out, "%8u  (%u %u)  %7u  %5u  %2u  %-28s  ", at, TABLE_INPUT_BASE + at,
-                TABLE_HOLDING_BASE + at, at + layout_slot_part(SLOT_QUALITY)->at,
-                at + layout_slot_part(SLOT_AGE)->at, p, point_get(p)->id);
+        add(&line, "%8u  (%u %u)  %7u  %5u  %2u  %-28s", at, TABLE_INPUT_BASE + at,
+            TABLE_HOLDING_BASE + at, at + layout_slot_part(SLOT_QUALITY)->at,
+            at + layout_slot_part(SLOT_AGE)->at, p, point_get(p)->id);
         if (printer->plan != NULL)
-            fprintf(out, "%-8s  %-9s  ", print_source(printer->plan, well, p),
-                    print_reference(printer->plan, well, p));
+            add(&line, "  %-8s  %-9s", print_source(printer->plan, well, p),
+                print_reference(printer->plan, well, p));
         for (unsigned v = 0; v < destination->n_views; v++) {
             if (!print_repeats_units(destination, v))
-                fprintf(out, "%-16s", print_unit(&destination->views[v], p, NULL));
+                add(&line, "  %-14s", print_unit(&destination->views[v], p, NULL));
         }
-        fputs("\n", out);
+        print_line(&line, printer->out);
     }
 }
 

@@ -129,7 +129,8 @@ static int run_table(int argc, char **argv)
 const struct command COMMAND_TABLE = {
     .name = "table",
     .summary = "print which Modbus TCP register holds what",
-    .usage = "table [--config FILE] [--destination NAME] [--csv|--markdown|--json]",
+    .usage =
+        "table [--config FILE [--maps DIRECTORY]] [--destination NAME] [--csv|--markdown|--json]",
     .help =
         "  --config FILE       print the table of this configuration, with each well's registers\n"
         "  --maps DIRECTORY    where its maps are (else `maps` beside it, then the installed "

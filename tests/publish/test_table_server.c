@@ -463,6 +463,12 @@ static void without_descriptors_it_rests_and_goes_on(void **state)
 {
     struct state *own = *state;
     open_server(own);
+    const char *preloaded = getenv("LD_PRELOAD");
+    if (preloaded != NULL && strstr(preloaded, "vgpreload") != NULL) {
+        print_message("skipped: valgrind takes the connection and closes it where the kernel would "
+                      "leave it waiting\n");
+        skip();
+    }
     int honest = connect_from(own, 1);
     assert_true(is_served(own, honest));
     int late = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
