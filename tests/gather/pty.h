@@ -6,6 +6,7 @@
 #ifndef UPHOLE_TESTS_GATHER_PTY_H
 #define UPHOLE_TESTS_GATHER_PTY_H
 
+#include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
