@@ -4,6 +4,7 @@ import json
 import math
 import pathlib
 import struct
+import subprocess
 import time
 import warnings
 
@@ -11,9 +12,9 @@ warnings.simplefilter("ignore")
 import jsonschema  # noqa: E402
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient  # noqa: E402
 
-from walk import SOURCE, Walk, main, once, wait_for  # noqa: E402
+from walk import BINARY, SOURCE, Walk, main, once, wait_for  # noqa: E402
 
-SCHEMAS = {kind: json.loads((SOURCE / f"docs/schemas/{kind}.json").read_text()) for kind in ("latest", "record", "gap", "box")}
+SCHEMAS = {kind: json.loads((SOURCE / f"docs/schemas/{kind}-1.json").read_text()) for kind in ("latest", "record", "gap", "box")}
 # NIST SP 811 (2008), appendix B: 1 psi = 6.894757293168361 kPa; exact: 1 ft = 0.3048 m; 1 g = 9.80665 m/s2.
 TO_US = {"kPa": ("psi", lambda v: v / 6.894757293168361), "degC": ("degF", lambda v: v * 1.8 + 32), "m/s2": ("g", lambda v: v / 9.80665),
          "K": ("degF", lambda v: v * 1.8), "m": ("ft", lambda v: v / 0.3048), "kW": ("hp", lambda v: v / 0.7456998715822702)}
@@ -40,12 +41,10 @@ def is_true(value, point, refreshes, tolerance):
 
 
 def points_table():
-    """Number, unit and resolution of each point, out of the printed layout."""
-    import subprocess
-    from walk import BINARY
+    """Number, id and units by view of each measured point, out of the printed layout."""
     out = subprocess.run([str(BINARY), "table", "--json"], capture_output=True, text=True)
     assert out.returncode == 0, out.stderr
-    return json.loads(out.stdout)
+    return [p for p in json.loads(out.stdout)["points"] if p["number"] <= 33 or 47 <= p["number"] <= 52]
 
 
 def mqtt_values_equal_the_truth(walk):
@@ -65,7 +64,7 @@ def mqtt_values_equal_the_truth(walk):
 def table_values_equal_the_truth(walk):
     """Views 1 to 4: metric and US, high and low word first, two wells, floats decoded here by struct."""
     logged = truths(walk)
-    layout = {p["number"]: p for p in points_table()["points"]}
+    layout = {p["number"]: p for p in points_table()}
     client = ModbusTcpClient("127.0.0.1", port=walk.table_port)
     assert client.connect()
     checked = 0
@@ -88,15 +87,16 @@ def table_values_equal_the_truth(walk):
                 at = 32 + 4 * (number - 1)
                 quality, value = registers[at + 2], real(at)
                 if quality in (0, 1, 2, 5, 6, 7):
-                    assert math.isnan(value), f"{point['id']} has quality {quality} and value {value}"
-                if quality != 192 or point.get("type") != "measured":
+                    assert math.isnan(value), f"{point['point']} has quality {quality} and value {value}"
+                if quality != 192:
                     continue
-                unit, factor = point["unit"], lambda v: v
-                if view in (3, 4) and unit in TO_US:
-                    _, factor = TO_US[unit]
-                assert any(r["points"].get(point["id"], {}).get("value") is not None and
-                           abs(factor(r["points"][point["id"]]["value"]) - value) <= 1e-5 * abs(value) + 1e-6 for r in refreshes), \
-                    f"view {view} {well} {point['id']} = {value}"
+                unit, factor = point["units"][0], lambda v: v
+                if point["units"][view - 1] != unit:
+                    name, factor = TO_US[unit]
+                    assert name == point["units"][view - 1], point
+                assert any(r["points"].get(point["point"], {}).get("value") is not None and
+                           abs(factor(r["points"][point["point"]]["value"]) - value) <= 1e-6 * abs(value) + 1e-6 for r in refreshes), \
+                    f"view {view} {well} {point['point']} = {value}"
                 checked += 1
     client.close()
     return checked
