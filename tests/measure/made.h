@@ -262,9 +262,10 @@ static inline struct scan made_scan(struct made *made, int64_t ms)
     scan.source = SOURCE_GAUGE;
     scan.outcome = OUTCOME_ANSWERED;
     made_block(&scan, TABLE_INPUT, 0, 2, &made->unit[0]);
-    made_block(&scan, TABLE_INPUT, 16, 12, &made->unit[16]);
+    made_block(&scan, TABLE_INPUT, 16, 2, &made->unit[16]);
+    made_block(&scan, TABLE_INPUT, 20, 8, &made->unit[20]);
     made_block(&scan, TABLE_INPUT, 0, 1, &made->unit[0]);
-    scan.tries = 3;
+    scan.tries = 4;
     return scan;
 }
 
