@@ -337,6 +337,29 @@ static void destination_read(struct reading_room *room, const struct node *node,
         table_read(room, node, destination);
 }
 
+/* A broker knows this box by its one name, and an address has one listener. */
+static void same_end_check(struct reading_room *room, const struct node *node,
+                           const struct destination_plan *destination)
+{
+    for (const struct destination_plan *at = room->plan->destinations; at < destination; at++) {
+        if (at->medium != destination->medium || at->port != destination->port || !at->host[0] ||
+            strcmp(at->host, destination->host) != 0)
+            continue;
+        if (at->medium == DESTINATION_MQTT)
+            fault_at(room->faults, node->key,
+                     "destination %s is the same broker as %s in line %d; a broker knows this box "
+                     "by one name and would drop one "
+                     "connection for the other",
+                     destination->name, at->name, at->config_line);
+        else
+            fault_at(room->faults, node->key,
+                     "destination %s listens on the same address and port as %s in line %d; "
+                     "expected another port, or `views` "
+                     "of one destination",
+                     destination->name, at->name, at->config_line);
+    }
+}
+
 void destinations_read(struct reading_room *room, const struct node *destinations)
 {
     struct plan *plan = room->plan;
@@ -352,6 +375,9 @@ void destinations_read(struct reading_room *room, const struct node *destination
     plan->destinations = calloc((size_t)destinations->n + 1, sizeof *plan->destinations);
     if (!plan->destinations)
         return;
-    for (const struct node *at = destinations->first; at; at = at->next)
-        destination_read(room, at, &plan->destinations[plan->n_destinations++]);
+    for (const struct node *at = destinations->first; at; at = at->next) {
+        struct destination_plan *destination = &plan->destinations[plan->n_destinations++];
+        destination_read(room, at, destination);
+        same_end_check(room, at, destination);
+    }
 }

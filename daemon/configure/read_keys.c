@@ -14,6 +14,9 @@ static const struct {
     uint8_t section;
     const char *word, *hint;
 } HINTS[] = {
+    {SECTION_TOP, "map", "this looks like a map; check it with `uphole check --map FILE`"},
+    {SECTION_MAP, "site",
+     "this looks like a configuration, not a map; check it with `uphole check FILE`"},
     {SECTION_DESTINATION, "password",
      "secrets never stand in this file; put it in a file of its own and name that in "
      "`password_file`"},

@@ -12,7 +12,7 @@
 #include <sysexits.h>
 
 struct asked {
-    const char *file, *maps;
+    const char *file, *maps, *map;
     bool json, print_plan;
     const char *reference;
 };
@@ -90,6 +90,20 @@ static int check_file(const struct asked *asked)
     return up_exit_code(rc);
 }
 
+static int check_map_file(const struct asked *asked)
+{
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    if (!faults)
+        return up_exit_code(UP_E_MEMORY);
+    const enum up_rc rc = check_map(stdout, asked->map, faults);
+    if (rc != UP_OK && asked->json)
+        show_faults_json(faults);
+    else if (rc != UP_OK)
+        show_faults(faults, asked->map);
+    free(faults);
+    return up_exit_code(rc);
+}
+
 static int show_reference(const char *which)
 {
     if (strcmp(which, "configuration") == 0)
@@ -104,9 +118,10 @@ static int show_reference(const char *which)
 
 static int run(int argc, char **argv)
 {
-    enum { CONFIG = 256, MAPS, JSON, PLAN, REFERENCE };
+    enum { CONFIG = 256, MAPS, MAP, JSON, PLAN, REFERENCE };
     static const struct option OPTIONS[] = {{"config", required_argument, NULL, CONFIG},
                                             {"maps", required_argument, NULL, MAPS},
+                                            {"map", required_argument, NULL, MAP},
                                             {"json", no_argument, NULL, JSON},
                                             {"print-plan", no_argument, NULL, PLAN},
                                             {"reference", optional_argument, NULL, REFERENCE},
@@ -121,6 +136,8 @@ static int run(int argc, char **argv)
             asked.file = optarg;
         else if (option == MAPS)
             asked.maps = optarg;
+        else if (option == MAP)
+            asked.map = optarg;
         else if (option == JSON)
             asked.json = true;
         else if (option == PLAN)
@@ -134,9 +151,11 @@ static int run(int argc, char **argv)
     }
     if (asked.reference)
         return show_reference(asked.reference);
-    if (optind + 1 < argc || (optind < argc && asked.file))
+    if (optind + 1 < argc || (optind < argc && (asked.file || asked.map)))
         return command_usage_error(&COMMAND_CHECK, "one file at a time; got also %s",
                                    argv[argc - 1]);
+    if (asked.map)
+        return check_map_file(&asked);
     if (optind < argc)
         asked.file = argv[optind];
     if (!asked.file)
@@ -152,6 +171,8 @@ const struct command COMMAND_CHECK = {
             "  --config FILE     the same\n"
             "  --maps DIRECTORY  where NAME.yaml of each map is; else `maps` beside FILE, then the "
             "installed maps\n"
+            "  --map FILE        check one map instead, and show its channels to compare with the "
+            "unit's document\n"
             "  --json            errors or summary for a script\n"
             "  --print-plan      the plan with maps written out and every default filled in, as it "
             "is journaled\n"

@@ -158,6 +158,13 @@ static bool may_be_not_fitted(const struct check_source *at, const struct channe
     return channel->n_markers > 0 && at->entry->fitted[channel->point] == FITTED_UNSTATED;
 }
 
+static bool may_show_a_marker(const struct check_source *at, const struct channel *channel)
+{
+    (void)at;
+    return channel->n_markers == 0 && (channel->point == POINT_DISCHARGE_PRESSURE ||
+                                       channel->point == POINT_DISCHARGE_TEMPERATURE);
+}
+
 static void advise_channels(struct check_facts *facts, const struct check_source *at)
 {
     char ids[240];
@@ -182,6 +189,12 @@ static void advise_channels(struct check_facts *facts, const struct check_source
                      "The %s of well %s: state in `fitted` whether the gauge was ordered with "
                      "these sensors, so that a marker that comes later is seen as a fault: %s.",
                      source, at->well->id, ids);
+    if (list_channels(at, may_show_a_marker, ids, sizeof ids))
+        check_advise(facts,
+                     "Map %s: no `not_fitted` for %s. Gauges are often ordered without discharge "
+                     "sensors; what such a unit "
+                     "puts into the register would be taken for a value.",
+                     at->map->name, ids);
     if (at->source == SOURCE_GAUGE && !at->map->has_status)
         check_advise(facts,
                      "Map %s has no `gauge_status`: whether the gauge is heard is judged from its "

@@ -127,6 +127,17 @@ class Check(unittest.TestCase):
         for line in check(EXAMPLE).stdout.splitlines():
             self.assertLessEqual(len(line), 120, line)
 
+    def test_one_map_is_shown_to_compare_with_the_units_document(self):
+        got = check("--map", os.path.join(MAPS, "float-low-first.yaml"))
+        self.assertEqual(got.returncode, 0, got.stderr)
+        # Low word first: the marker 0x7FC00000 stands as 0x0000 0x7FC0; 40111 as printed is 110 on the wire.
+        self.assertIn("intake_pressure holding 110 400111 f32, low word first psi gauge; not fitted: 0x0000 0x7FC0", words(got.stdout))
+        self.assertEqual(check("--map", EXAMPLE).returncode, 78)
+        self.assertEqual(check("--map", "/no/such/map.yaml").returncode, 66)
+
+    def test_a_map_taken_for_a_configuration_is_told_apart(self):
+        self.assertIn("this looks like a map", check(os.path.join(MAPS, "drive-a.yaml")).stderr)
+
     def test_a_bit_of_the_reference(self):
         self.assertIn("| `response_timeout` | a duration, 20 ms to 60 s | 1 s |", check("--reference").stdout)
         self.assertEqual(check("--reference=points").returncode, 64)

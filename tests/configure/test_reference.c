@@ -19,7 +19,7 @@ static char *read_text(const char *path)
         fail_msg("no %s", path);
     char *text = calloc(1, TEXT_MAX);
     assert_non_null(text);
-    (void)fread(text, 1, TEXT_MAX - 1, file);
+    assert_in_range(fread(text, 1, TEXT_MAX - 1, file), 1, TEXT_MAX - 2);
     (void)fclose(file);
     return text;
 }
