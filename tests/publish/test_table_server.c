@@ -1,157 +1,15 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * test_table_server.c - the table's server on real sockets, stepped by hand, with a clock of the
- * test's own: frames, deadlines, limits.
+ * test_table_server.c - the table's server on real sockets: frames, order, deadlines of a frame and
+ * of answers, ages, heartbeat.
  */
 #include "check.h"
-#include "table_fixture.h"
-
-#include "../../daemon/publish/server.h"
-#include "../../daemon/publish/server_inside.h"
+#include "table_harness.h"
 
 #include "uphole/wire.h"
 
-#include <arpa/inet.h>
-#include <errno.h>
-#include <fcntl.h>
-#include <netinet/in.h>
-#include <netinet/tcp.h>
-#include <stdlib.h>
-#include <sys/resource.h>
+#include <sys/socket.h>
 #include <unistd.h>
-
-#define STEPS_MAX 200
-
-struct state {
-    struct plan *plan;
-    struct live *live;
-    struct table_server *server;
-    struct up_clock clock;
-    int64_t now_us;
-};
-
-static int64_t test_now(void *context)
-{
-    return ((struct state *)context)->now_us;
-}
-
-static void open_server(struct state *own)
-{
-    const struct table_server_options options = {.plan = own->plan,
-                                                 .destination = own->plan->destinations,
-                                                 .live = own->live,
-                                                 .clock = &own->clock};
-    struct up_error error = {0};
-    own->server = table_server_open(&options, &error);
-    assert_non_null(own->server);
-    if (table_server_listen(own->server, &error) != UP_OK)
-        fail_msg("%s", error.why);
-}
-
-static int set_up(void **state)
-{
-    static struct state own;
-    memset(&own, 0, sizeof own);
-    own.plan = fixture_plan();
-    own.live = live_create(own.plan);
-    own.now_us = FIXTURE_NOW_MS * 1000LL;
-    own.clock.boot_us = test_now;
-    own.clock.context = &own;
-    *state = &own;
-    return own.live == NULL;
-}
-
-static int tear_down(void **state)
-{
-    struct state *own = *state;
-    table_server_close(own->server);
-    live_destroy(own->live);
-    fixture_free(own->plan);
-    return 0;
-}
-
-static void step(struct state *own, int times)
-{
-    for (int i = 0; i < times; i++)
-        table_server_step(own->server, 1);
-}
-
-static void pass(struct state *own, int64_t ms)
-{
-    own->now_us += ms * 1000;
-    step(own, 3);
-}
-
-/** From 127.0.0.`host`; the kernel connects without the server's help. */
-static int connect_from(struct state *own, unsigned host)
-{
-    int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-    assert_true(fd >= 0);
-    struct sockaddr_in from = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(0x7F000000u + host)};
-    assert_int_equal(bind(fd, (struct sockaddr *)&from, sizeof from), 0);
-    struct sockaddr_in to = {.sin_family = AF_INET,
-                             .sin_port = htons(table_server_port(own->server)),
-                             .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
-    assert_int_equal(connect(fd, (struct sockaddr *)&to, sizeof to), 0);
-    assert_int_equal(fcntl(fd, F_SETFL, O_NONBLOCK), 0);
-    step(own, 2);
-    return fd;
-}
-
-static void put_request(uint8_t frame[12], uint16_t transaction, uint16_t first, uint16_t count)
-{
-    put_u16(frame, transaction);
-    put_u16(frame + 2, 0);
-    put_u16(frame + 4, 6);
-    frame[6] = METRIC_HIGH;
-    frame[7] = 4;
-    put_u16(frame + 8, first);
-    put_u16(frame + 10, count);
-}
-
-static void send_all(int fd, const uint8_t *bytes, size_t n)
-{
-    assert_int_equal(send(fd, bytes, n, MSG_NOSIGNAL), (ssize_t)n);
-}
-
-/** Steps the server until `n` bytes have come; fewer: the connection was closed or nothing comes.
- */
-static size_t take(struct state *own, int fd, uint8_t *bytes, size_t n)
-{
-    size_t have = 0;
-    for (int i = 0; i < STEPS_MAX && have < n; i++) {
-        ssize_t got = recv(fd, bytes + have, n - have, 0);
-        if (got == 0)
-            return have;
-        if (got > 0)
-            have += (size_t)got;
-        else
-            step(own, 1);
-    }
-    return have;
-}
-
-static bool is_closed(struct state *own, int fd)
-{
-    uint8_t byte;
-    for (int i = 0; i < 5; i++) {
-        ssize_t got = recv(fd, &byte, 1, 0);
-        if (got == 0 || (got < 0 && errno == ECONNRESET))
-            return true;
-        step(own, 1);
-    }
-    return false;
-}
-
-static bool is_served(struct state *own, int fd)
-{
-    uint8_t frame[12], answer[11];
-    put_request(frame, 4711, 0, 1);
-    if (send(fd, frame, sizeof frame, MSG_NOSIGNAL) != (ssize_t)sizeof frame)
-        return false;
-    return take(own, fd, answer, sizeof answer) == sizeof answer && get_u16(answer) == 4711 &&
-           get_u16(answer + 9) == 1;
-}
 
 /* Planted defect: only the first frame of a segment answered. */
 static void requests_in_one_segment_are_answered_in_order(void **state)
@@ -317,181 +175,6 @@ static void a_client_that_only_stops_sending_gets_its_answers(void **state)
     close(fd);
 }
 
-static void a_connection_without_requests_is_closed_after_the_idle_limit(void **state)
-{
-    struct state *own = *state;
-    open_server(own);
-    int fd = connect_from(own, 1);
-    pass(own, 59000);
-    assert_true(is_served(own, fd));
-    pass(own, 59000);
-    assert_false(is_closed(own, fd));
-    pass(own, 1300);
-    assert_true(is_closed(own, fd));
-    close(fd);
-}
-
-/* Planted defect: the limit of an address not looked at. */
-static void an_address_gets_no_more_than_its_share(void **state)
-{
-    struct state *own = *state;
-    open_server(own);
-    int fds[4];
-    for (int i = 0; i < 4; i++) {
-        fds[i] = connect_from(own, 5);
-        assert_true(is_served(own, fds[i]));
-    }
-    pass(own, 5000);
-    int fifth = connect_from(own, 5);
-    assert_true(is_closed(own, fifth));
-    int other = connect_from(own, 6);
-    assert_true(is_served(own, other));
-    for (int i = 0; i < 4; i++) {
-        assert_true(is_served(own, fds[i])); /* who has asked is not thrown out */
-        close(fds[i]);
-    }
-    step(own, 5);
-    int sixth = connect_from(own, 5);
-    assert_true(is_served(own, sixth));
-    close(fifth);
-    close(sixth);
-    close(other);
-}
-
-static void who_never_asks_gives_way_after_2_s(void **state)
-{
-    struct state *own = *state;
-    own->plan->destinations->clients = 3;
-    open_server(own);
-    int honest = connect_from(own, 1);
-    assert_true(is_served(own, honest));
-    int quiet = connect_from(own, 2), quiet_too = connect_from(own, 3);
-    int late = connect_from(own, 4);
-    assert_true(is_closed(own, late)); /* full, and nobody has had his 2 s */
-    close(late);
-    pass(own, 2100);
-    late = connect_from(own, 4);
-    assert_true(is_served(own, late));
-    assert_true(is_closed(own, quiet));
-    assert_false(is_closed(own, quiet_too));
-    assert_true(is_served(own, honest));
-    close(honest);
-    close(quiet);
-    close(quiet_too);
-    close(late);
-}
-
-/* Planted defect: new connections refused while those that the master has closed still count. */
-static void a_master_that_starts_again_gets_its_places_back(void **state)
-{
-    struct state *own = *state;
-    own->plan->destinations->clients = 4;
-    open_server(own);
-    int fds[4], again[4];
-    for (int i = 0; i < 4; i++) {
-        fds[i] = connect_from(own, 5);
-        assert_true(is_served(own, fds[i]));
-    }
-    /* The listener is ready first, then the four that hang up: the order in which the server hears
-     * of them. */
-    struct sockaddr_in to = {.sin_family = AF_INET,
-                             .sin_port = htons(table_server_port(own->server)),
-                             .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
-    for (int i = 0; i < 4; i++) {
-        struct sockaddr_in from = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(0x7F000005u)};
-        again[i] = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-        assert_int_equal(bind(again[i], (struct sockaddr *)&from, sizeof from), 0);
-        assert_int_equal(connect(again[i], (struct sockaddr *)&to, sizeof to), 0);
-        assert_int_equal(fcntl(again[i], F_SETFL, O_NONBLOCK), 0);
-    }
-    for (int i = 0; i < 4; i++)
-        close(fds[i]);
-    for (int i = 0; i < 4; i++) {
-        assert_true(is_served(own, again[i]));
-        close(again[i]);
-    }
-}
-
-static void only_allowed_addresses_are_served(void **state)
-{
-    struct state *own = *state;
-    struct destination_plan *table = own->plan->destinations;
-    table->n_allow = 1;
-    table->allow[0] = (struct allow_rule){.family = 4, .prefix = 30, .address = {127, 0, 0, 8}};
-    open_server(own);
-    static const struct {
-        unsigned host;
-        bool served;
-    } rows[] = {{7, false}, {8, true}, {11, true}, {12, false}};
-    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
-        int fd = connect_from(own, rows[i].host);
-        assert_true(rows[i].served ? is_served(own, fd) : is_closed(own, fd));
-        close(fd);
-        step(own, 3);
-    }
-}
-
-static void allow_rules_know_ipv6_and_mapped_addresses(void **state)
-{
-    (void)state;
-    struct destination_plan table = {.n_allow = 2};
-    table.allow[0] =
-        (struct allow_rule){.family = 6, .prefix = 32, .address = {0x20, 1, 0xD, 0xB8}};
-    table.allow[1] = (struct allow_rule){.family = 4, .prefix = 28, .address = {192, 0, 2, 0}};
-    static const struct {
-        const char *address;
-        bool allowed;
-    } rows[] = {{"2001:db8::1", true},
-                {"2001:db9::1", false},
-                {"::ffff:192.0.2.15", true},
-                {"::ffff:192.0.2.16", false},
-                {"::1", false}};
-    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
-        struct sockaddr_in6 v6 = {.sin6_family = AF_INET6};
-        assert_int_equal(inet_pton(AF_INET6, rows[i].address, &v6.sin6_addr), 1);
-        struct sockaddr_storage storage;
-        memset(&storage, 0, sizeof storage);
-        memcpy(&storage, &v6, sizeof v6);
-        struct peer peer;
-        assert_true(peer_from_address(&storage, &peer));
-        assert_true(peer_is_allowed(&table, &peer) == rows[i].allowed);
-    }
-}
-
-/* Planted defect: the listener left in the set, so that the loop spins. */
-static void without_descriptors_it_rests_and_goes_on(void **state)
-{
-    struct state *own = *state;
-    open_server(own);
-    const char *preloaded = getenv("LD_PRELOAD");
-    if (preloaded != NULL && strstr(preloaded, "vgpreload") != NULL) {
-        print_message("skipped: valgrind takes the connection and closes it where the kernel would "
-                      "leave it waiting\n");
-        skip();
-    }
-    int honest = connect_from(own, 1);
-    assert_true(is_served(own, honest));
-    int late = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-    struct sockaddr_in to = {.sin_family = AF_INET,
-                             .sin_port = htons(table_server_port(own->server)),
-                             .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
-    struct rlimit before, none;
-    assert_int_equal(getrlimit(RLIMIT_NOFILE, &before), 0);
-    none = (struct rlimit){.rlim_cur = 3, .rlim_max = before.rlim_max};
-    assert_int_equal(setrlimit(RLIMIT_NOFILE, &none), 0);
-    assert_int_equal(connect(late, (struct sockaddr *)&to, sizeof to), 0);
-    step(own, 10);
-    check_count("rests", (long long)table_server_counts_of(own->server)->no_descriptor, 1);
-    assert_true(is_served(own, honest));
-    assert_int_equal(setrlimit(RLIMIT_NOFILE, &before), 0);
-    assert_int_equal(fcntl(late, F_SETFL, O_NONBLOCK), 0);
-    pass(own, 1100);
-    pass(own, 300);
-    assert_true(is_served(own, late));
-    close(honest);
-    close(late);
-}
-
 static uint16_t register_over_the_wire(struct state *own, int fd, uint16_t first)
 {
     uint8_t frame[12], answer[11];
@@ -556,24 +239,9 @@ static void the_heartbeat_is_the_well_sides_and_stands_still_without_it(void **s
     close(fd);
 }
 
-static void an_address_that_is_not_this_boxs_own_is_an_error_by_name(void **state)
-{
-    struct state *own = *state;
-    struct destination_plan *table = own->plan->destinations;
-    snprintf(table->host, sizeof table->host, "192.0.2.77");
-    const struct table_server_options options = {
-        .plan = own->plan, .destination = table, .live = own->live, .clock = &own->clock};
-    struct up_error error = {0};
-    own->server = table_server_open(&options, &error);
-    assert_non_null(own->server);
-    assert_int_equal(table_server_listen(own->server, &error), UP_E_PORT);
-    assert_non_null(strstr(error.why, "scada-table"));
-    assert_non_null(strstr(error.why, "192.0.2.77"));
-}
-
 int main(void)
 {
-#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+#define TEST(name) cmocka_unit_test_setup_teardown(name, harness_set_up, harness_tear_down)
     const struct CMUnitTest tests[] = {
         TEST(requests_in_one_segment_are_answered_in_order),
         TEST(long_answers_to_a_burst_arrive_whole_and_in_order),
@@ -583,17 +251,9 @@ int main(void)
         TEST(who_does_not_read_is_closed_and_others_are_served),
         TEST(a_client_that_pauses_reading_gets_all_its_answers),
         TEST(a_client_that_only_stops_sending_gets_its_answers),
-        TEST(a_connection_without_requests_is_closed_after_the_idle_limit),
-        TEST(an_address_gets_no_more_than_its_share),
-        TEST(who_never_asks_gives_way_after_2_s),
-        TEST(a_master_that_starts_again_gets_its_places_back),
-        TEST(only_allowed_addresses_are_served),
-        TEST(allow_rules_know_ipv6_and_mapped_addresses),
-        TEST(without_descriptors_it_rests_and_goes_on),
         TEST(ages_are_those_of_the_moment_of_asking),
         TEST(what_came_before_the_table_was_opened_is_served),
         TEST(the_heartbeat_is_the_well_sides_and_stands_still_without_it),
-        TEST(an_address_that_is_not_this_boxs_own_is_an_error_by_name),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
