@@ -197,11 +197,24 @@ static void drain_rings(struct core *core)
     }
 }
 
+static void look_at_space(struct core *core, int64_t now_us)
+{
+    if (now_us < core->next_space_us)
+        return;
+    core->next_space_us = now_us + SPACE_EVERY_US;
+    struct space_sample now = {.boot_ms = now_us / 1000};
+    journal_sizes(core->options.journal, &now.bytes, &now.free_bytes);
+    if (core->space_first.boot_ms == 0)
+        core->space_first = now;
+    core->days_left = space_days_left(core->options.plan, &core->space_first, &now);
+}
+
 static void every_second(struct core *core, int64_t now_us)
 {
     if (now_us < core->next_state_us)
         return;
     core->heartbeat++;
+    look_at_space(core, now_us);
     core_send_state(core);
     core->next_state_us += 1000000;
     if (core->next_state_us <=

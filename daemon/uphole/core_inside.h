@@ -7,6 +7,8 @@
 
 #include "core.h"
 
+#include "space.h"
+
 #include "uphole/gather.h"
 
 #include <stdatomic.h>
@@ -15,7 +17,7 @@
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
 #define COMMIT_EVERY_US 1000000
-#define RETRY_JOURNAL_US 5000000
+#define SPACE_EVERY_US 60000000
 #define SNAPSHOT_EVERY_US 5000000
 #define DELIVERY_GAP_AFTER_MS 60000
 
@@ -59,7 +61,9 @@ struct core {
     size_t n_scans, n_facts, n_gaps, n_events, n_cursors;
     struct record record;
     struct wall_message message;
-    int64_t next_commit_us, next_state_us, next_snapshots_us, retry_journal_us;
+    int64_t next_commit_us, next_state_us, next_snapshots_us;
+    struct space_sample space_first;
+    int64_t next_space_us;
     uint32_t heartbeat;
     uint16_t days_left;
     int wall;
