@@ -5,6 +5,7 @@
  */
 #include "rooms.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -228,7 +229,11 @@ static void conversion_read(struct plan_faults *faults, const struct node *node,
                                point_unit(point->number), &channel->to_point, &error) != UP_OK) {
         fault_at(faults, node->key, "scale and offset of %s can't be combined with its unit: %s",
                  point->id, error.why);
+        return;
     }
+    if (!isfinite(channel->to_point.multiply) || !isfinite(channel->to_point.add) ||
+        !isfinite(channel->to_point.divide))
+        fault_at(faults, node->key, "scale and offset of %s are beyond all measure", point->id);
 }
 
 void channel_read(struct plan_faults *faults, const struct node *node, const struct map *map,
@@ -262,6 +267,7 @@ void channel_read(struct plan_faults *faults, const struct node *node, const str
                  &channel->n_faults);
     markers_read(faults, node_find(node, "limits"), "limits", channel, channel->limits,
                  &channel->n_limits);
+    markers_differ(faults, node, channel);
     values_read(faults, node_find(node, "values"), channel);
     if (point->number == POINT_DRIVE_RUN_STATE && !node_find(node, "values"))
         fault_at(faults, node->key,

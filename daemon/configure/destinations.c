@@ -6,7 +6,7 @@
 #include "rooms.h"
 
 #include <arpa/inet.h>
-#include <errno.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -71,6 +71,8 @@ static void missing_read(struct plan_faults *faults, const struct node *node, st
                decimal_from_text(node->text, node->length, &number)) {
         view->missing_as = 2;
         view->missing_number = decimal_to_double(number);
+        if (!isfinite((float)view->missing_number)) /* it stands in the table as a float32 */
+            fault_at(faults, node, "`missing_as: %.40s` doesn't fit in a float32", node->text);
     } else {
         fault_at(faults, node, "`missing_as: %.40s`; expected nan, last or a number", node->text);
     }

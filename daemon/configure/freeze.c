@@ -233,8 +233,11 @@ static void entry_write(struct text_out *out, const struct plan *plan,
 {
     const struct map *map = &plan->maps[entry->map];
     const char *separator = "";
-    text_put(out, "        - line: %s\n          map: %s\n", plan->lines[entry->line].name,
-             map->name);
+    text_put(out, "        - line: ");
+    text_put_scalar(out, plan->lines[entry->line].name);
+    text_put(out, "\n          map: ");
+    text_put_scalar(out, map->name);
+    text_put(out, "\n");
     keys_write(out, SECTION_ENTRY, 0, 10, entry);
     put_duration(out, 10, "refresh", entry->refresh_ms);
     put_duration(out, 10, "stale_limit", entry->stale_limit_ms);

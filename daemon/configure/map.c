@@ -214,6 +214,19 @@ static void partner_read(struct plan_faults *faults, const struct node *node, co
         channel->not_fitted_if = (uint16_t)point;
 }
 
+/* Status, counter and unit register are read with each scan: `never` may not hold them. */
+static void never_check_register(struct plan_faults *faults, const struct node *node,
+                                 const struct map *map, bool is_there, uint8_t table,
+                                 unsigned address, unsigned n)
+{
+    for (int i = 0; is_there && i < map->n_never; i++)
+        if (map->never[i].table == table && map->never[i].first < address + n &&
+            map->never[i].last >= address)
+            fault_at(faults, node->key,
+                     "%s stands in registers that `never` forbids (%u to %u on the wire)",
+                     node->key->text, map->never[i].first, map->never[i].last);
+}
+
 static void never_check(struct plan_faults *faults, const struct node *node, const struct map *map,
                         const struct channel *channel)
 {
@@ -257,6 +270,12 @@ bool map_read(struct plan_faults *faults, const struct node *node, struct map *m
         partner_read(faults, channel_node(channels, &map->channel[i]), map, &map->channel[i]);
         never_check(faults, channel_node(channels, &map->channel[i]), map, &map->channel[i]);
     }
+    never_check_register(faults, node_find(node, "gauge_status"), map, map->has_status,
+                         map->status_table, map->status_address, 1);
+    never_check_register(faults, node_find(node, "refresh_counter"), map, map->has_counter,
+                         map->counter_table, map->counter_address, map->counter_words);
+    never_check_register(faults, node_find(node, "unit_register"), map, map->has_unit_register,
+                         map->unit_register_table, map->unit_register_address, 1);
     if (map->holds_last && !map->relayed_by)
         fault_at(faults, node_find(node, "holds_last")->key,
                  "`holds_last` without `relayed_by`; expected which device holds the values");

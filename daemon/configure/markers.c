@@ -93,6 +93,30 @@ void markers_read(struct plan_faults *faults, const struct node *list, const cha
     }
 }
 
+/* True where one of `a` is one of `b`. */
+static bool markers_share(const struct marker *a, int n_a, const struct marker *b, int n_b)
+{
+    for (int i = 0; i < n_a; i++)
+        for (int j = 0; j < n_b; j++)
+            if (memcmp(a[i].words, b[j].words, sizeof a[i].words) == 0)
+                return true;
+    return false;
+}
+
+void markers_differ(struct plan_faults *faults, const struct node *node,
+                    const struct channel *channel)
+{
+    static const char TWO[] =
+        "the same register content stands in `%s` and `%s`; it can mean one thing only";
+    const struct channel *at = channel;
+    if (markers_share(at->not_fitted, at->n_markers, at->faults, at->n_faults))
+        fault_at(faults, node_find(node, "faults"), TWO, "not_fitted", "faults");
+    if (markers_share(at->not_fitted, at->n_markers, at->limits, at->n_limits))
+        fault_at(faults, node_find(node, "limits"), TWO, "not_fitted", "limits");
+    if (markers_share(at->faults, at->n_faults, at->limits, at->n_limits))
+        fault_at(faults, node_find(node, "limits"), TWO, "faults", "limits");
+}
+
 /* ---- states ---- */
 
 static const struct choice RUN_STATES[] = {

@@ -123,6 +123,10 @@ bool value_range(struct plan_faults *faults, const struct node *node, const char
     }
     *low = in_unit(first, unit, in);
     *high = in_unit(second, unit, in);
+    if (!isfinite(*low) || !isfinite(*high)) {
+        fault_at(faults, node, "`%s: %.60s` is beyond all measure", name, node->text);
+        return false;
+    }
     if (*low < *high)
         return true;
     fault_at(faults, node, "`%s: %.60s` ends before it begins; expected the lower number first",
@@ -154,7 +158,7 @@ bool value_rate(struct plan_faults *faults, const struct node *node, const char 
                                             unit_get(difference)->kind)))
                 return false;
             *per_s = in_unit(number, unit, difference) / PER[i].s;
-            if (*per_s > 0)
+            if (*per_s > 0 && isfinite(*per_s))
                 return true;
         }
     }

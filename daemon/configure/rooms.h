@@ -39,6 +39,9 @@ bool address_from_text(struct plan_faults *faults, const struct node *node, cons
 /** A list of raw contents, as they stand on the wire. */
 void markers_read(struct plan_faults *faults, const struct node *list, const char *name,
                   const struct channel *channel, struct marker *into, uint8_t *n);
+/** A fault where one register content stands in two of the lists. */
+void markers_differ(struct plan_faults *faults, const struct node *node,
+                    const struct channel *channel);
 void values_read(struct plan_faults *faults, const struct node *node, struct channel *channel);
 const char *point_name_at(const void *context, int i);
 

@@ -185,6 +185,19 @@ static void canonical_text_keeps_awkward_values(void **state)
     plan_free(plan);
 }
 
+static void canonical_text_keeps_names_of_dashes(void **state)
+{
+    struct plan *plan = good("site: \"-\"\nbox: \"---\"\nlines:\n  \"-\": {tcp: h}\nwells:\n  "
+                             "\"--\":\n    table_block: 0\n    sources:\n"
+                             "      drive: [{from: 2031-01-10T08:00:00Z, line: \"-\", unit_id: 1, "
+                             "map: \"-\"}]\nmaps:\n  \"-\":\n    map: \"-\"\n"
+                             "    numbering: from-0\n    refresh: 1 s\n    channels:\n      "
+                             "drive_frequency: {input: 1, type: u16, unit: Hz}\n");
+    (void)state;
+    is_idempotent(plan);
+    plan_free(plan);
+}
+
 static void a_change_of_one_scale_changes_the_digest(void **state)
 {
     struct plan *a = good(HEAD WELL MAP), *b;
@@ -362,6 +375,7 @@ int main(void)
         cmocka_unit_test(the_example_configuration_is_good),
         cmocka_unit_test(canonical_text_gives_the_same_plan),
         cmocka_unit_test(canonical_text_keeps_awkward_values),
+        cmocka_unit_test(canonical_text_keeps_names_of_dashes),
         cmocka_unit_test(a_change_of_one_scale_changes_the_digest),
         cmocka_unit_test(comments_and_order_of_keys_do_not_change_the_digest),
         cmocka_unit_test(the_stale_limit_is_the_sum_where_none_is_stated),
