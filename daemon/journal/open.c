@@ -213,13 +213,70 @@ enum up_rc journal_open(const char *directory, const struct up_clock *clock,
     return UP_OK;
 }
 
+/**
+ * A commit whose sync failed was refused, and yet its rows may be found in the WAL again. They were
+ * counted as not stored, so they go: everything above the last row that was acknowledged. `wells`
+ * holds where each well stood then.
+ */
+static int remove_refused(struct journal *journal, uint64_t acknowledged,
+                          const struct journal_well *wells, size_t n)
+{
+    static const char *const TABLES[] = {"scan", "fact", "gap", "event", "mark", "run"};
+    char sql[160];
+    int rc = store_run(&journal->store, "BEGIN IMMEDIATE");
+    for (size_t i = 0; i < sizeof TABLES / sizeof *TABLES && rc == SQLITE_OK; i++) {
+        snprintf(sql, sizeof sql, "DELETE FROM %s WHERE pos > %llu", TABLES[i],
+                 (unsigned long long)acknowledged);
+        rc = store_run(&journal->store, sql);
+    }
+    for (size_t i = 0; i < n && rc == SQLITE_OK; i++) {
+        snprintf(
+            sql, sizeof sql,
+            "UPDATE well SET newest_seq=%llu, newest_pos=%llu WHERE number=%u AND newest_pos>%llu",
+            (unsigned long long)wells[i].seq, (unsigned long long)wells[i].pos, wells[i].number,
+            (unsigned long long)acknowledged);
+        rc = store_run(&journal->store, sql);
+    }
+    if (rc == SQLITE_OK)
+        rc = store_run(&journal->store, "COMMIT");
+    if (rc != SQLITE_OK)
+        store_run(&journal->store, "ROLLBACK");
+    return rc;
+}
+
+/** Connects anew and takes back what was refused. The caller keeps where the journal stood. */
+static enum up_rc reconnect(struct journal *journal, uint64_t acknowledged,
+                            const struct journal_well *wells, size_t n, struct up_error *error)
+{
+    const enum up_rc rc = connect_journal(journal, error);
+    if (rc != UP_OK || journal->newest_pos <= acknowledged)
+        return rc;
+    const int removed = remove_refused(journal, acknowledged, wells, n);
+    if (removed != SQLITE_OK)
+        return store_fail(&journal->store, removed, "take back what the disk had refused", error);
+    return journal_load_state(journal, error) == STORE_OK ? UP_OK : UP_E_DISK;
+}
+
 enum up_rc journal_reopen(struct journal *journal, struct up_error *error)
 {
+    const uint64_t acknowledged = journal->newest_pos;
+    const size_t n = journal->n_wells;
+    struct journal_well *wells = journal->wells; /* kept until it is known to be taken over */
+    journal->wells = NULL;
+    journal->n_wells = 0;
     store_close(&journal->store);
     journal->run = 0; /* rows come under a new run only */
-    journal->poisoned = true;
-    const enum up_rc rc = connect_journal(journal, error);
+    const enum up_rc rc = reconnect(journal, acknowledged, wells, n, error);
     journal->poisoned = rc != UP_OK;
+    if (rc == UP_OK) {
+        free(wells);
+        return UP_OK;
+    }
+    store_close(&journal->store);
+    free(journal->wells);
+    journal->wells = wells;
+    journal->n_wells = n;
+    journal->newest_pos = acknowledged;
     return rc;
 }
 

@@ -1,0 +1,210 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * journal_writer.c - the journal's writer as a process of its own, for tests that kill it and cut
+ * its power.
+ *
+ *   journal_writer DIRECTORY [--count N] [--recover] [--hold] [--plant normal|no-checkpoint]...
+ *   journal_writer DIRECTORY --verify
+ *
+ * The first prints "run R" once a run began, "published S" once all that it found may be
+ * published, "ack S" after each commit (S: newest seq), "refused WHY" where the disk refused.
+ * --recover then opens anew, checkpoints, begins another run and goes on. --hold waits at the end
+ * for a signal, as a close would sync. --verify reads and checks every row, and prints
+ * "newest S rows N runs R moved M".
+ *
+ * --plant puts in a defect that a test must see: synchronous=NORMAL; no checkpoint before the first
+ * publish and after a failed sync.
+ */
+#include "../../daemon/journal/store.h"
+
+#include <dirent.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+struct options {
+    const char *directory;
+    long count;
+    bool normal, no_checkpoint, recover, verify, hold;
+};
+
+static struct well_plan well = {.id = "heron-7", .label = "Heron 7"};
+static char text[] = "site: heron-ridge\n";
+static struct plan plan = {.digest =
+                               "5b1e07aa00000000000000000000000000000000000000000000000000000001",
+                           .site = "heron-ridge",
+                           .box = "heron-edge-1",
+                           .n_wells = 1,
+                           .wells = &well,
+                           .text = text,
+                           .text_length = sizeof text - 1};
+
+/** One line, one write: what was printed was printed before anything that follows. */
+__attribute__((format(printf, 1, 2))) static void tell(const char *format, ...)
+{
+    char line[512];
+    va_list arguments;
+    va_start(arguments, format);
+    const int n = vsnprintf(line, sizeof line, format, arguments);
+    va_end(arguments);
+    (void)!write(STDOUT_FILENO, line, (size_t)n < sizeof line ? (size_t)n : sizeof line - 1);
+}
+
+static int fail(const struct up_error *error)
+{
+    tell("failed %s\n", error->why);
+    return 1;
+}
+
+static enum up_rc begin(struct journal *journal, const struct options *options,
+                        const struct up_clock *clock, struct clock_watch *watch, uint64_t *run,
+                        struct up_error *error)
+{
+    const struct stamp now = stamp_take(clock, watch);
+    if (options->normal)
+        store_run(&journal->store, "PRAGMA synchronous=NORMAL");
+    enum up_rc rc = journal_begin_run(journal, &now, run, error);
+    if (rc == UP_OK)
+        rc = journal_put_plan(journal, &plan, &now, "test", error);
+    if (rc == UP_OK)
+        tell("run %016llx\n", (unsigned long long)*run);
+    return rc;
+}
+
+static enum up_rc write_one(struct journal *journal, uint64_t run, const struct stamp *now,
+                            uint64_t *seq, struct up_error *error)
+{
+    static struct scan scan;
+    scan = (struct scan){.run = run,
+                         .begun = *now,
+                         .plan = plan.id,
+                         .well = well.number,
+                         .source = SOURCE_GAUGE,
+                         .outcome = OUTCOME_ANSWERED,
+                         .tries = 1,
+                         .n_blocks = 1,
+                         .n_words = 40};
+    scan.block[0] = (struct block){.function = 4, .count = 40};
+    for (unsigned i = 0; i < 40; i++)
+        scan.words[i] = (uint16_t)(journal_next_seq(journal, well.number) * 31 + i);
+    struct batch batch = {.scans = &scan, .n_scans = 1};
+    const enum up_rc rc = journal_append(journal, &batch, error);
+    *seq = scan.seq;
+    return rc;
+}
+
+static int run_writer(const struct options *options)
+{
+    struct up_clock clock;
+    struct clock_watch watch = {0};
+    struct up_error error = {0};
+    struct journal *journal = NULL;
+    char boot_id[37];
+    uint64_t run = 0, pos = 0, seq = 0;
+    clock_of_system(&clock);
+    clock_boot_id(boot_id);
+    if (journal_open(options->directory, &clock, boot_id, &journal, &error) != UP_OK ||
+        begin(journal, options, &clock, &watch, &run, &error) != UP_OK ||
+        (!options->no_checkpoint && journal_make_safe(journal, &error) != UP_OK))
+        return fail(&error);
+    journal_newest_of_well(journal, well.number, &pos, &seq);
+    tell("published %llu\n", (unsigned long long)seq);
+    for (long i = 0; i < options->count; i++) {
+        const struct stamp now = stamp_take(&clock, &watch);
+        if (write_one(journal, run, &now, &seq, &error) == UP_OK) {
+            tell("ack %llu\n", (unsigned long long)seq);
+            continue;
+        }
+        tell("refused %s\n", error.why);
+        if (!options->recover)
+            return 3;
+        if (journal_reopen(journal, &error) != UP_OK ||
+            (!options->no_checkpoint && journal_checkpoint(journal, &error) != UP_OK) ||
+            begin(journal, options, &clock, &watch, &run, &error) != UP_OK)
+            tell("still refused %s\n", error.why);
+    }
+    while (options->hold)
+        pause();
+    journal_close(journal);
+    return 0;
+}
+
+static int count_moved(const char *directory)
+{
+    int n = 0;
+    DIR *entries = opendir(directory);
+    for (struct dirent *entry; entries != NULL && (entry = readdir(entries)) != NULL;)
+        n += strstr(entry->d_name, ".damaged-") != NULL;
+    if (entries != NULL)
+        closedir(entries);
+    return n;
+}
+
+static int verify(const struct options *options)
+{
+    struct up_clock clock;
+    struct up_error error = {0};
+    struct journal *journal = NULL;
+    struct journal_reader *reader = NULL;
+    static struct scan scans[JOURNAL_SLICE_MAX];
+    char boot_id[37];
+    size_t got = 0;
+    uint64_t after = 0, seq = 0, rows = 0;
+    clock_of_system(&clock);
+    clock_boot_id(boot_id);
+    if (journal_open(options->directory, &clock, boot_id, &journal, &error) != UP_OK ||
+        journal_make_safe(journal, &error) != UP_OK ||
+        journal_reader_open(options->directory, &reader, &error) != UP_OK)
+        return fail(&error);
+    const uint16_t number = journal_well_number(journal, well.id);
+    do {
+        if (journal_read_scans(reader, number, after, JOURNAL_SLICE_MAX, scans, &got, &error) !=
+            UP_OK)
+            return fail(&error);
+        for (size_t i = 0; i < got; i++) {
+            if (scans[i].seq != seq + 1 || scans[i].words[0] != (uint16_t)(scans[i].seq * 31)) {
+                tell("failed row %llu follows seq %llu with seq %llu\n",
+                     (unsigned long long)scans[i].pos, (unsigned long long)seq,
+                     (unsigned long long)scans[i].seq);
+                return 1;
+            }
+            seq = scans[i].seq;
+            rows++;
+            after = scans[i].pos;
+        }
+    } while (got > 0);
+    int rc = SQLITE_OK;
+    tell("newest %llu rows %llu runs %lld moved %d\n", (unsigned long long)seq,
+         (unsigned long long)rows,
+         (long long)store_number(&journal->store, "SELECT count(*) FROM run", 0, &rc),
+         count_moved(options->directory));
+    journal_reader_close(reader);
+    journal_close(journal);
+    return 0;
+}
+
+int main(int argc, char **argv)
+{
+    struct options options = {.count = 1000000};
+    for (int i = 1; i < argc; i++) {
+        if (strcmp(argv[i], "--verify") == 0)
+            options.verify = true;
+        else if (strcmp(argv[i], "--recover") == 0)
+            options.recover = true;
+        else if (strcmp(argv[i], "--hold") == 0)
+            options.hold = true;
+        else if (strcmp(argv[i], "--count") == 0 && i + 1 < argc)
+            options.count = atol(argv[++i]);
+        else if (strcmp(argv[i], "--plant") == 0 && i + 1 < argc) {
+            i++;
+            options.normal = options.normal || strcmp(argv[i], "normal") == 0;
+            options.no_checkpoint = options.no_checkpoint || strcmp(argv[i], "no-checkpoint") == 0;
+        } else
+            options.directory = argv[i];
+    }
+    if (options.directory == NULL)
+        return 64;
+    return options.verify ? verify(&options) : run_writer(&options);
+}

@@ -1,0 +1,237 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * power_cut_shim.c - a preloaded library that makes a disk misbehave, for tests only.
+ *
+ *   SHIM_CUT_AT=n       at the n-th sync the power fails: of all writes since the syncs before, a
+ * random part is undone (whole, or torn at 512 bytes; one in four survives), in any order, and the
+ * process dies by SIGKILL SHIM_SEED=n         which part SHIM_DIE_AT=n       the process dies at
+ * the n-th sync, before it; its writes stay in the page cache, unsynced SHIM_FAIL_SYNC_AT=n the
+ * n-th sync fails with EIO SHIM_FULL_FROM=n    from the n-th write on the disk is full (ENOSPC),
+ * for SHIM_FULL_FOR writes (default: for ever)
+ *
+ * SQLite writes with pwrite64 and syncs with fdatasync or fsync; its shared memory is mapped, and
+ * no part of what survives.
+ */
+#include <dlfcn.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define WRITES_MAX 65536
+#define SECTOR 512
+#define PAGE 4096
+
+/* A write since the last sync of its file, with what stood there before. */
+struct unsynced {
+    int fd;
+    off64_t offset;
+    size_t length, had; /* had: bytes that existed before */
+    char *before;
+    ino_t inode;
+    int lost; /* its sync failed: a piece within one page that no later sync writes */
+};
+
+static struct unsynced writes[WRITES_MAX];
+static size_t n_writes;
+static long syncs, all_writes, cut_at, die_at, fail_at, full_from, full_for;
+static unsigned long long random_state = 88172645463325252ull;
+
+ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset);
+int fdatasync(int fd);
+int fsync(int fd);
+
+static unsigned draw(void)
+{
+    random_state ^= random_state << 13;
+    random_state ^= random_state >> 7;
+    random_state ^= random_state << 17;
+    return (unsigned)(random_state >> 33);
+}
+
+static long number_of(const char *name, long otherwise)
+{
+    const char *text = getenv(name);
+    return text == NULL ? otherwise : atol(text);
+}
+
+__attribute__((constructor)) static void read_environment(void)
+{
+    cut_at = number_of("SHIM_CUT_AT", 0);
+    die_at = number_of("SHIM_DIE_AT", 0);
+    fail_at = number_of("SHIM_FAIL_SYNC_AT", 0);
+    full_from = number_of("SHIM_FULL_FROM", 0);
+    full_for = number_of("SHIM_FULL_FOR", 1L << 30);
+    random_state ^= (unsigned long long)number_of("SHIM_SEED", 0) * 0x9E3779B97F4A7C15ull;
+}
+
+static ssize_t real_write(int fd, const void *bytes, size_t length, off64_t offset)
+{
+    static ssize_t (*real)(int, const void *, size_t, off64_t);
+    if (real == NULL)
+        *(void **)&real = dlsym(RTLD_NEXT, "pwrite64");
+    return real(fd, bytes, length, offset);
+}
+
+static ino_t inode_of(int fd)
+{
+    struct stat file;
+    return fstat(fd, &file) == 0 ? file.st_ino : 0;
+}
+
+/** A page that never reached the disk: what stood there before, or a hole. */
+static void undo_lost(const struct unsynced *piece)
+{
+    static const char zeros[PAGE];
+    struct stat file;
+    (void)!real_write(piece->fd, piece->before, piece->had, piece->offset);
+    if (piece->had < piece->length && fstat(piece->fd, &file) == 0 &&
+        file.st_size > piece->offset + (off64_t)piece->had)
+        (void)!real_write(piece->fd, zeros, piece->length - piece->had,
+                          piece->offset + (off64_t)piece->had);
+}
+
+/** Undoes one write, from `from` of its bytes on; shortens the file where the write had made it
+ * longer. */
+static void undo(const struct unsynced *write, size_t from)
+{
+    struct stat file;
+    if (from < write->had)
+        (void)!real_write(write->fd, write->before + from, write->had - from,
+                          write->offset + (off64_t)from);
+    const off64_t keep = write->offset + (off64_t)(write->had > from ? write->had : from);
+    const off64_t end = write->offset + (off64_t)write->length;
+    if (write->had < write->length && fstat(write->fd, &file) == 0 && file.st_size <= end &&
+        file.st_size > keep && ftruncate(write->fd, keep) != 0)
+        _exit(99);
+}
+
+static void cut_power(void)
+{
+    for (size_t i = n_writes; i-- > 0;) {
+        if (writes[i].length > 0 && writes[i].lost) {
+            undo_lost(&writes[i]);
+            continue;
+        }
+        const unsigned fate = draw() % 4;
+        if (writes[i].length == 0 || fate == 0)
+            continue; /* synced since, or this one had reached the disk */
+        const size_t sectors = writes[i].length / SECTOR;
+        undo(&writes[i], fate == 1 && sectors > 0 ? draw() % (sectors + 1) * SECTOR : 0);
+    }
+    kill(getpid(), SIGKILL);
+}
+
+static struct unsynced *new_write(void)
+{
+    return n_writes < WRITES_MAX ? &writes[n_writes++] : NULL;
+}
+
+/** A sync failed: what was to be synced falls apart into pages that no later sync will write. */
+static void lose_writes(ino_t inode)
+{
+    const size_t n = n_writes;
+    for (size_t i = 0; i < n; i++) {
+        const struct unsynced whole = writes[i];
+        if (whole.length == 0 || whole.lost || whole.inode != inode)
+            continue;
+        writes[i].length = 0;
+        for (size_t at = 0, piece; at < whole.length; at += piece) {
+            const size_t to_page_end = PAGE - (size_t)((whole.offset + (off64_t)at) % PAGE);
+            struct unsynced *lost = new_write();
+            piece = whole.length - at < to_page_end ? whole.length - at : to_page_end;
+            if (lost == NULL || (lost->before = calloc(1, piece)) == NULL)
+                _exit(98);
+            lost->fd = whole.fd;
+            lost->offset = whole.offset + (off64_t)at;
+            lost->length = piece;
+            lost->had = whole.had <= at ? 0 : whole.had - at < piece ? whole.had - at : piece;
+            for (size_t k = 0; k < lost->had; k++)
+                lost->before[k] = whole.before[at + k];
+            lost->inode = inode;
+            lost->lost = 1;
+        }
+        free(whole.before);
+    }
+}
+
+/** Pages that are written into again are dirty again: the next sync takes them along whole. */
+static void find_again(ino_t inode, off64_t offset, size_t length)
+{
+    for (size_t i = 0; i < n_writes; i++)
+        if (writes[i].length > 0 && writes[i].lost && writes[i].inode == inode &&
+            writes[i].offset / PAGE >= offset / PAGE &&
+            writes[i].offset / PAGE <= (offset + (off64_t)length - 1) / PAGE)
+            writes[i].lost = 0;
+}
+
+/** What every sync does first; true where it must fail. */
+static int before_sync(int fd)
+{
+    const ino_t inode = inode_of(fd);
+    syncs++;
+    if (syncs == cut_at)
+        cut_power();
+    if (syncs == die_at)
+        kill(getpid(), SIGKILL);
+    if (syncs == fail_at) {
+        lose_writes(inode);
+        return 1;
+    }
+    for (size_t i = 0; i < n_writes; i++)
+        if (writes[i].length != 0 && !writes[i].lost && writes[i].inode == inode) {
+            free(writes[i].before);
+            writes[i].length = 0;
+        }
+    while (n_writes > 0 && writes[n_writes - 1].length == 0)
+        n_writes--;
+    return 0;
+}
+
+ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
+{
+    all_writes++;
+    if (full_from != 0 && all_writes >= full_from && all_writes < full_from + full_for) {
+        errno = ENOSPC;
+        return -1;
+    }
+    struct unsynced *write = cut_at != 0 && length > 0 ? new_write() : NULL;
+    if (write != NULL) {
+        write->lost = 0;
+        write->before = malloc(length);
+        const ssize_t had = write->before == NULL ? -1 : pread64(fd, write->before, length, offset);
+        write->fd = fd;
+        write->offset = offset;
+        write->length = length;
+        write->had = had > 0 ? (size_t)had : 0;
+        write->inode = inode_of(fd);
+        find_again(write->inode, offset, length);
+    }
+    return real_write(fd, bytes, length, offset);
+}
+
+int fdatasync(int fd)
+{
+    static int (*real)(int);
+    if (real == NULL)
+        *(void **)&real = dlsym(RTLD_NEXT, "fdatasync");
+    if (before_sync(fd)) {
+        errno = EIO;
+        return -1;
+    }
+    return real(fd);
+}
+
+int fsync(int fd)
+{
+    static int (*real)(int);
+    if (real == NULL)
+        *(void **)&real = dlsym(RTLD_NEXT, "fsync");
+    if (before_sync(fd)) {
+        errno = EIO;
+        return -1;
+    }
+    return real(fd);
+}
