@@ -30,7 +30,8 @@ struct contest {
     struct gatherer *gatherer;
     pthread_t thread;
     atomic_bool stopping;
-    unsigned answers_at_warm_up, answers;
+    unsigned answers_at_warm_up, answers,
+        failures; /* failures of living units, of the plain loops */
 };
 
 static void *plain_loop(void *argument)
@@ -46,9 +47,11 @@ static void *plain_loop(void *argument)
     while (!atomic_load(&contest->stopping))
         for (int unit = 1; unit <= LIVING + (contest->with_dead ? 1 : 0); unit++) {
             modbus_set_slave(modbus, unit);
+            modbus_flush(
+                modbus); /* without it one late answer leaves the loop out of step for ever */
             if (modbus_read_registers(modbus, 0, REGISTERS, registers) != REGISTERS &&
                 unit != DEAD_UNIT)
-                printf("the plain loop failed: %s\n", modbus_strerror(errno));
+                contest->failures++;
         }
     modbus_close(modbus);
     modbus_free(modbus);
@@ -126,7 +129,7 @@ static void wait_s(struct contest *contests, size_t n, unsigned seconds)
 
 int main(int argc, char **argv)
 {
-    unsigned seconds = argc > 1 ? (unsigned)atoi(argv[1]) : 90;
+    unsigned seconds = argc > 1 ? (unsigned)atoi(argv[1]) : 180;
     static struct contest contests[] = {
         {.name = "uphole, three living", .is_uphole = true},
         {.name = "uphole, and one dead", .is_uphole = true, .with_dead = true},
@@ -158,6 +161,8 @@ int main(int argc, char **argv)
         printf("%-28s %18.1f %18.1f %12.1f\n", contests[i].name, rounds, seconds * 1000 / rounds,
                (seconds - WARM_UP_S) * 1000 / later);
     }
+    printf("reads of living units that failed in the plain loops: %u and %u\n",
+           contests[2].failures, contests[3].failures);
     for (size_t i = 0; i < n; i += 2)
         printf("%-28s ratio from start %.3f, once down %.3f\n", i == 0 ? "uphole" : "plain loop",
                (double)contests[i].answers / contests[i + 1].answers,

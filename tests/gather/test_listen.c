@@ -183,6 +183,27 @@ static void late_and_double_answers_of_our_own_are_no_master(void **state)
     fake_stop(&fake);
 }
 
+static void twice(struct fake *f, uint8_t unit_id, const struct read_request *request)
+{
+    fake_answers(f, 30000, unit_id, request);
+    fake_answers(f, 50000, unit_id, request); /* inside the next question's exchange */
+}
+static void an_answer_that_comes_again_inside_the_next_exchange_is_no_master(void **state)
+{
+    (void)state;
+    fake_init(&fake, LINE_MEDIUM_SERIAL);
+    made_channels(&fake.made.map[0], TABLE_INPUT, 0, 4);
+    made_channels(&fake.made.map[0], TABLE_INPUT, 100, 5);
+    made_plan_join(&fake.made, 1, 10000);
+    fake.unit = twice;
+    fake_start(&fake, false);
+    fake_run(&fake, 60000000);
+    check_count("foreign frames", (long long)line_totals(fake.line)->foreign_frames, 0);
+    assert_true(line_totals(fake.line)->late_replies >= 6);
+    check_count("skips", skipped(CAUSE_ANOTHER_MASTER), 0);
+    fake_stop(&fake);
+}
+
 static void with_a_foreign_frame_inside(struct fake *f, uint8_t unit_id,
                                         const struct read_request *request)
 {
@@ -215,6 +236,7 @@ int main(void)
         cmocka_unit_test(a_master_that_begins_later_stops_our_asking),
         cmocka_unit_test(on_a_shared_line_we_go_on_and_mark_what_was_disturbed),
         cmocka_unit_test(late_and_double_answers_of_our_own_are_no_master),
+        cmocka_unit_test(an_answer_that_comes_again_inside_the_next_exchange_is_no_master),
         cmocka_unit_test(a_foreign_frame_inside_an_exchange_keeps_its_outcome_and_stops_the_next),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -26,7 +26,8 @@ struct rig {
     struct gatherer *gatherer;
     pthread_t thread;
     atomic_bool stopping;
-    atomic_int fd; /* the master of the pty, or the listening socket */
+    atomic_int fd;   /* the master of the pty, or the listening socket */
+    atomic_int used; /* what the unit's thread holds now: -1 once it has let go */
 };
 
 static size_t answer(uint8_t *into, const uint8_t *request)
@@ -44,6 +45,7 @@ static void *serial_unit(void *argument)
     struct rig *rig = argument;
     while (!atomic_load(&rig->stopping)) {
         struct pollfd wait = {.fd = atomic_load(&rig->fd), .events = POLLIN};
+        atomic_store(&rig->used, wait.fd);
         uint8_t request[8], frame[300];
         if (poll(&wait, 1, 20) <= 0 || read(wait.fd, request, sizeof request) != 8)
             continue;
@@ -67,6 +69,7 @@ static void *tcp_unit(void *argument)
             close(client);
             client = -1;
         }
+        atomic_store(&rig->used, listener);
         struct pollfd wait = {.fd = client >= 0 ? client : listener, .events = POLLIN};
         if (poll(&wait, 1, 20) <= 0)
             continue;
@@ -117,6 +120,12 @@ static void rig_stop(struct rig *rig)
     atomic_store(&rig->stopping, true);
     pthread_join(rig->thread, NULL);
     ring_destroy(rig->ring);
+}
+static void let_go(struct rig *rig)
+{
+    atomic_store(&rig->fd, -1);
+    while (atomic_load(&rig->used) != -1)
+        usleep(1000);
 }
 /** Waits for a scan of this outcome; fails after a time that no healthy machine needs. */
 static void wait_for(struct rig *rig, uint8_t outcome)
@@ -210,8 +219,7 @@ static void a_converter_unplugged_and_plugged_again_recovers_by_itself(void **st
     atomic_store(&rig.fd, pty.master);
     rig_start(&rig, serial_unit);
     wait_for(&rig, OUTCOME_ANSWERED);
-    atomic_store(&rig.fd, -1);
-    usleep(50000);
+    let_go(&rig);
     pty_close(&pty);
     unlink(link_path);
     struct rusage before, after;
@@ -263,7 +271,7 @@ static void a_tcp_unit_that_goes_and_comes_is_taken_again(void **state)
     atomic_store(&rig.fd, listener);
     rig_start(&rig, tcp_unit);
     wait_for(&rig, OUTCOME_ANSWERED);
-    atomic_store(&rig.fd, -1);
+    let_go(&rig);
     close(listener);
     wait_for(&rig, OUTCOME_NO_CONNECTION);
     listener = listen_on(&port);
