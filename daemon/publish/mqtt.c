@@ -99,20 +99,20 @@ static int wait_ms(const struct mqtt_client *client)
     return until_ms > now_ms ? (int)(until_ms - now_ms) : 0;
 }
 
-/* Waits for the inbox or the broker; returns what the broker's descriptor is ready for. */
-static short await(struct mqtt_client *client, int timeout_ms)
+/* Waits for the inbox, the broker or the library. */
+static void await(struct mqtt_client *client, int timeout_ms)
 {
-    int fd = client->phase == MQTT_RESTING ? -1 : mosquitto_socket(client->library);
-    struct pollfd fds[2] = {{.fd = inbox_fd(client->inbox), .events = POLLIN},
-                            {.fd = fd, .events = POLLIN}};
-    if (fd >= 0 && mosquitto_want_write(client->library))
-        fds[1].events |= POLLOUT;
-    if (poll(fds, 2, timeout_ms) <= 0)
-        return 0;
+    struct pollfd fds[4] = {
+        {.fd = inbox_fd(client->inbox), .events = POLLIN}, {.fd = -1}, {.fd = -1}, {.fd = -1}};
+    if (client->phase != MQTT_RESTING) {
+        mqtt_pipe_wants(&client->pipe, &fds[1], &fds[2]);
+        fds[3] = (struct pollfd){.fd = mosquitto_socket(client->library), .events = POLLIN};
+    }
+    if (poll(fds, 4, timeout_ms) <= 0)
+        return;
     uint64_t count;
     if (fds[0].revents != 0 && read(fds[0].fd, &count, sizeof count) < 0 && errno != EAGAIN)
-        return 0;
-    return fds[1].revents;
+        client->renew = true; /* an eventfd that doesn't read: nothing that is known to happen */
 }
 
 /* What the library holds is no longer known: a new object, and every lane starts at its cursor.
@@ -138,10 +138,10 @@ static void step(struct mqtt_client *client)
     }
     if (client->phase == MQTT_RESTING && mqtt_now_ms(client) >= client->retry_ms)
         mqtt_connect(client);
-    short revents = await(client, wait_ms(client));
+    await(client, wait_ms(client));
     take_all(client);
     if (client->phase != MQTT_RESTING)
-        mqtt_serve(client, revents);
+        mqtt_serve(client);
     mqtt_act_on_notes(client);
     if (client->renew || deliver_stalled(client->deliver, mqtt_now_ms(client))) {
         renew(client);
@@ -169,13 +169,16 @@ static void finish(struct mqtt_client *client)
         uint16_t mid = client->other[client->n_others - 1].mid;
         while (client->phase == MQTT_CONNECTED && !is_answered(client, mid) &&
                mqtt_now_ms(client) < end_ms) {
-            mqtt_serve(client, await(client, 50));
+            await(client, 50);
+            mqtt_serve(client);
             mqtt_act_on_notes(client);
         }
         mqtt_tell(client);
         if (client->phase == MQTT_CONNECTED)
             mosquitto_disconnect(client->library);
+        mqtt_pipe_move(&client->pipe); /* DISCONNECT, if there is room for two bytes */
     }
+    mqtt_pipe_close(&client->pipe);
     if (client->library != NULL)
         mosquitto_destroy(client->library);
     client->library = NULL;
@@ -196,6 +199,7 @@ static void *run(void *context)
 
 static void destroy(struct mqtt_client *client)
 {
+    mqtt_pipe_close(&client->pipe);
     mqtt_library_close(client);
     deliver_destroy(client->deliver);
     if (client->done_fd >= 0)
@@ -219,6 +223,7 @@ static struct mqtt_client *create(const struct plan *plan, uint16_t destination,
     client->clock = side_clock(side);
     client->inbox = side_inbox(side, destination);
     client->phase = MQTT_RESTING;
+    client->pipe.tcp = client->pipe.inner = -1;
     client->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     client->random = (uint32_t)(side_run(side) ^ side_run(side) >> 32) + destination;
     client->deliver = deliver_create(plan->n_wells, client->random);

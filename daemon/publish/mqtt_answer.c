@@ -20,7 +20,7 @@
 
 static void on_packet(struct mqtt_client *client)
 {
-    mqtt_guard_packet(&client->guard, mosquitto_socket(client->library));
+    mqtt_pipe_packet(&client->pipe);
 }
 
 static void on_connect(struct mosquitto *library, void *context, int code, int flags,
@@ -90,8 +90,11 @@ static void on_message(struct mosquitto *library, void *context,
     bool running =
         length > 0 && memmem(message->payload, length, RUNNING, sizeof RUNNING - 1) != NULL;
     bool ours = length > 0 && memmem(message->payload, length, run, (size_t)n) != NULL;
-    if (running && !ours && !message->retain)
+    /* Before our own first message, the retained one may be our last run's. */
+    if (running && !ours && (client->box_was_sent || !message->retain))
         client->notes.box_of_another = true;
+    if (!running && !ours && length > 0)
+        client->notes.will_of_another = true;
     if (!running || !ours)
         client->notes.box_offline = true;
     on_packet(client);
@@ -187,6 +190,7 @@ static void connected(struct mqtt_client *client)
 static void answer_to_other(struct mqtt_client *client, const struct mqtt_other *other,
                             uint8_t code)
 {
+    client->box_was_sent = client->box_was_sent || other->kind == OTHER_BOX;
     if (other->kind != OTHER_LATEST)
         return;
     struct mqtt_well *well = &client->well[other->well];
@@ -231,11 +235,19 @@ void mqtt_act_on_notes(struct mqtt_client *client)
         client->box_due = true;
         notes->box_offline = false;
     }
+    /* The first may be the late will of our own last session; whoever made the second runs beside
+     * us. */
+    if (notes->will_of_another && ++client->wills_of_others >= 2)
+        notes->box_of_another = true;
+    notes->will_of_another = false;
     if (notes->box_of_another && !client->said_other_box)
         say(SAY_WARNING, "publish",
             "Another box publishes as %s at broker %s. Two boxes may hold the same configuration.",
             client->plan->box, client->to->name);
-    client->said_other_box = client->said_other_box || notes->box_of_another;
+    if (notes->box_of_another) {
+        client->said_other_box = true;
+        client->other_box_ms = now_ms;
+    }
     notes->box_of_another = false;
     if (notes->ended && client->phase != MQTT_RESTING) {
         struct mqtt_trouble trouble = {.kind = MQTT_ENDED, .code = notes->ended_code};

@@ -25,6 +25,7 @@
 #include <unistd.h>
 
 #define SYSTEM_CA_DIRECTORY "/etc/ssl/certs"
+#define TCP_STATE_CLOSE 7 /* TCP_CLOSE of the kernel, which linux/tcp.h does not give */
 #define RECEIVE_BUFFER (32 * 1024)
 
 static const char *or_null(const char *text)
@@ -102,9 +103,9 @@ static bool set_tls(struct mqtt_client *client, struct mqtt_trouble *trouble)
 
 /* ---- the library's object ---- */
 
-/* Announces the largest packet that we take: a broker that keeps to it never sends one that the
- * guard would have to refuse. The library has no call for it that does not connect, but keeps the
- * properties of one whose address it refuses. */
+/* Announces the largest packet that we take: a broker that keeps to it never sends one that must be
+ * refused. The library has no call for it that does not connect, but keeps the properties of one
+ * whose address it refuses. */
 static void announce_limit(struct mosquitto *library)
 {
     mosquitto_property *properties = NULL;
@@ -170,10 +171,20 @@ static void tune_socket(int fd)
     setsockopt(fd, SOL_SOCKET, SO_RCVBUF, &buffer, sizeof buffer);
 }
 
+/* With TLS the library reports success where nothing listens on this machine's port. */
+static bool is_closed_already(int fd)
+{
+    struct tcp_info info = {0};
+    socklen_t length = sizeof info;
+    return getsockopt(fd, IPPROTO_TCP, TCP_INFO, &info, &length) == 0 &&
+           info.tcpi_state == TCP_STATE_CLOSE;
+}
+
 static void trouble_of_library(const struct mqtt_client *client, int rc, int why,
                                struct mqtt_trouble *trouble)
 {
-    *trouble = (struct mqtt_trouble){.kind = MQTT_LOST};
+    *trouble =
+        (struct mqtt_trouble){.kind = client->phase == MQTT_CONNECTING ? MQTT_CLOSED : MQTT_LOST};
     if (client->notes.tls_error[0] != '\0' || rc == MOSQ_ERR_TLS || rc == MOSQ_ERR_TLS_HANDSHAKE) {
         trouble->kind = MQTT_TLS;
         snprintf(trouble->detail, sizeof trouble->detail, "%s", client->notes.tls_error);
@@ -195,7 +206,6 @@ void mqtt_connect(struct mqtt_client *client)
     client->notes = (struct mqtt_notes){0};
     client->phase = MQTT_CONNECTING;
     client->deadline_ms = mqtt_now_ms(client) + MQTT_CONNECT_DEADLINE_MS;
-    mqtt_guard_begin(&client->guard, !client->to->tls);
     if (!set_secrets(client, &trouble) || !set_tls(client, &trouble)) {
         mqtt_end(client, &trouble);
         return;
@@ -214,7 +224,14 @@ void mqtt_connect(struct mqtt_client *client)
         mqtt_end(client, &trouble);
         return;
     }
-    tune_socket(mosquitto_socket(client->library));
+    int fd = mosquitto_socket(client->library);
+    tune_socket(fd);
+    if (is_closed_already(fd))
+        trouble = (struct mqtt_trouble){.kind = MQTT_REACH, .code = ECONNREFUSED};
+    else if (!mqtt_pipe_open(&client->pipe, fd, !client->to->tls))
+        trouble = (struct mqtt_trouble){.kind = MQTT_LOST};
+    if (trouble.kind != MQTT_NO_TROUBLE)
+        mqtt_end(client, &trouble);
 }
 
 static void say_trouble(struct mqtt_client *client, const struct mqtt_trouble *trouble)
@@ -235,13 +252,31 @@ static void say_trouble(struct mqtt_client *client, const struct mqtt_trouble *t
     mqtt_tell_message(client);
 }
 
-void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *trouble)
+/* A connection that broke: what is known of why. A broker need not say that another client took our
+ * name (Debian 12's does not). */
+static struct mqtt_trouble explain(struct mqtt_client *client, const struct mqtt_trouble *trouble)
 {
-    int fd = mosquitto_socket(client->library);
-    if (fd >= 0) {
-        shutdown(fd, SHUT_RDWR);
+    struct mqtt_trouble explained = *trouble;
+    if (client->phase != MQTT_CONNECTED)
+        return explained;
+    int64_t now_ms = mqtt_now_ms(client);
+    client->short_lives =
+        now_ms - client->connected_ms < MQTT_SETTLED_MS ? client->short_lives + 1 : 0;
+    if (trouble->kind != MQTT_LOST)
+        return explained;
+    if (client->other_box_ms != 0 && now_ms - client->other_box_ms < MQTT_OTHER_BOX_MS)
+        explained.kind = MQTT_TWO_BOXES;
+    else if (client->short_lives >= MQTT_SHORT_LIVES)
+        explained.code = MQTT_LOST_AGAIN;
+    return explained;
+}
+
+void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
+{
+    struct mqtt_trouble explained = explain(client, cause), *trouble = &explained;
+    mqtt_pipe_close(&client->pipe);
+    if (mosquitto_socket(client->library) >= 0)
         (void)mosquitto_loop_read(client->library, 1); /* sees the end, and closes */
-    }
     if (client->phase == MQTT_CONNECTED &&
         mqtt_now_ms(client) - client->connected_ms >= MQTT_SETTLED_MS)
         client->attempts = 0;
@@ -257,79 +292,59 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *trouble)
 
 /* ---- while it stands ---- */
 
-/* Before the broker has answered, the library takes a closed connection for one that is still
- * coming. */
-static bool is_dead(int fd, short revents, int *why)
+/* How the broker's side of the pipe ended, before the library has seen it. */
+static bool pipe_trouble(const struct mqtt_client *client, struct mqtt_trouble *trouble)
 {
-    char byte;
-    *why = 0;
-    if (revents & (POLLIN | POLLHUP | POLLERR)) {
-        ssize_t n = recv(fd, &byte, 1, MSG_PEEK | MSG_DONTWAIT);
-        if (n == 0)
-            return true;
-        if (n < 0 && errno != EAGAIN && errno != EINTR) {
-            *why = errno;
-            return true;
-        }
+    const struct mqtt_pipe *pipe = &client->pipe;
+    if (pipe->too_large) {
+        trouble->kind = MQTT_TOO_LARGE;
+        return true;
     }
-    return (revents & (POLLHUP | POLLERR)) != 0;
+    if (!pipe->ended || client->phase != MQTT_CONNECTING || pipe->in_n > 0 ||
+        client->notes.tls_error[0] != '\0')
+        return false;
+    bool no_way = pipe->why != 0 && pipe->why != ECONNRESET && pipe->why != EPIPE;
+    trouble->kind = no_way ? MQTT_REACH : MQTT_CLOSED;
+    trouble->code = no_way ? pipe->why : 0;
+    return true;
 }
 
-static int read_guarded(struct mqtt_client *client, int fd, bool *too_large)
+/* Reads, writes and keeps alive; returns the library's first complaint. */
+static int serve_library(struct mqtt_client *client, short revents)
 {
-    *too_large = !mqtt_guard_look(&client->guard, fd);
-    if (*too_large)
-        return MOSQ_ERR_SUCCESS;
-    int rc = mosquitto_loop_read(client->library, 1);
-    int why = errno;
-    *too_large = !mqtt_guard_after(&client->guard, mosquitto_socket(client->library));
-    errno = why;
-    return rc;
-}
-
-void mqtt_serve(struct mqtt_client *client, short revents)
-{
-    struct mqtt_trouble trouble = {0};
-    int fd = mosquitto_socket(client->library), why = 0, rc = MOSQ_ERR_SUCCESS;
-    if (fd < 0) {
-        trouble_of_library(client, MOSQ_ERR_CONN_LOST, 0, &trouble);
-        goto end;
-    }
-    if (client->phase == MQTT_CONNECTING && is_dead(fd, revents, &why)) {
-        trouble.kind = why != 0 && why != ECONNRESET ? MQTT_REACH : MQTT_LOST;
-        trouble.code = trouble.kind == MQTT_REACH ? why : 0;
-        goto end;
-    }
-    if (revents & (POLLIN | POLLHUP | POLLERR)) {
-        bool too_large;
-        rc = read_guarded(client, fd, &too_large);
-        why = errno;
-        if (too_large) {
-            trouble.kind = MQTT_TOO_LARGE;
-            goto end;
-        }
-    }
-    if (rc == MOSQ_ERR_SUCCESS && (revents & POLLOUT)) {
+    int rc = MOSQ_ERR_SUCCESS;
+    if (revents & (POLLIN | POLLHUP | POLLERR))
+        rc = mosquitto_loop_read(client->library, 1);
+    if (rc == MOSQ_ERR_SUCCESS && mosquitto_want_write(client->library))
         rc = mosquitto_loop_write(client->library, 1);
-        why = errno;
-    }
     int64_t now_ms = mqtt_now_ms(client);
     if (rc == MOSQ_ERR_SUCCESS && now_ms >= client->misc_ms) {
         client->misc_ms = now_ms + 1000;
         rc = mosquitto_loop_misc(client->library);
     }
+    return rc;
+}
+
+void mqtt_serve(struct mqtt_client *client)
+{
+    struct mqtt_trouble trouble = {0};
+    mqtt_pipe_move(&client->pipe);
+    /* What that brought is looked at here and now. */
+    struct pollfd own = {.fd = mosquitto_socket(client->library), .events = POLLIN};
+    if (own.fd >= 0)
+        (void)poll(&own, 1, 0);
+    int rc = serve_library(client, own.revents);
+    mqtt_pipe_move(&client->pipe);
     if (client->notes.connack || client->notes.ended)
         return; /* the loop acts on what the broker said, before what the library made of it */
-    if (rc != MOSQ_ERR_SUCCESS || mosquitto_socket(client->library) < 0) {
-        trouble_of_library(client, rc, why, &trouble);
-        goto end;
-    }
-    if (client->phase == MQTT_CONNECTING && now_ms >= client->deadline_ms) {
+    if (pipe_trouble(client, &trouble)) {
+        mqtt_end(client, &trouble);
+    } else if (rc != MOSQ_ERR_SUCCESS || mosquitto_socket(client->library) < 0) {
+        trouble_of_library(client, rc, client->pipe.why, &trouble);
+        mqtt_end(client, &trouble);
+    } else if (client->phase == MQTT_CONNECTING && mqtt_now_ms(client) >= client->deadline_ms) {
         trouble =
             (struct mqtt_trouble){.kind = MQTT_SILENT, .code = MQTT_CONNECT_DEADLINE_MS / 1000};
-        goto end;
+        mqtt_end(client, &trouble);
     }
-    return;
-end:
-    mqtt_end(client, &trouble);
 }

@@ -9,6 +9,7 @@
 
 #include "deliver.h"
 #include "mqtt.h"
+#include "mqtt_pipe.h"
 #include "mqtt_words.h"
 
 #include "uphole/publish.h"
@@ -24,9 +25,8 @@
     8000u /* name, certificate, password: nothing that a second try cures */
 #define MQTT_BACK_OFF_MAX_MS 60000u
 #define MQTT_SETTLED_MS 10000 /* connected for so long, the next break starts the back-off anew */
-#define MQTT_TAKE_PACKET_MAX 16384u /* from the broker */
-#define MQTT_TAKE_BYTES_MAX                                                                        \
-    65536u /* received without one whole packet: the bound where the head can't be seen (TLS) */
+#define MQTT_SHORT_LIVES 3    /* after so many, another client under our name is the likely cause */
+#define MQTT_OTHER_BOX_MS (10 * 60 * 1000)
 #define MQTT_NOTES_MAX 64
 #define MQTT_OTHERS_MAX 32
 #define MQTT_REPAIR_EVERY_MS 5000
@@ -37,7 +37,7 @@ enum mqtt_phase { MQTT_RESTING = 1, MQTT_CONNECTING, MQTT_CONNECTED };
 
 /* What the library's callbacks saw; they only note, the loop acts. */
 struct mqtt_notes {
-    bool connack, ended, box_offline, box_of_another;
+    bool connack, ended, box_offline, box_of_another, will_of_another;
     int connack_code, ended_code;
     uint16_t receive_maximum;
     uint32_t maximum_packet;
@@ -49,16 +49,6 @@ struct mqtt_notes {
         uint8_t code;
     } answer[MQTT_NOTES_MAX];
     char tls_error[120];
-};
-
-/* The guard against packets that are too large: where in the broker's bytes the library stands. */
-struct mqtt_guard {
-    bool plain;        /* no TLS: heads can be seen */
-    bool at_boundary;  /* the next byte the library takes is a packet's first */
-    bool packet_ended; /* during this reading */
-    bool too_large;
-    uint64_t taken;    /* bytes the library had taken when the last packet ended */
-    uint64_t received; /* bytes that had come by then */
 };
 
 enum mqtt_other_kind { OTHER_LATEST = 1, OTHER_BOX };
@@ -90,12 +80,13 @@ struct mqtt_client {
     struct mosquitto *library;
     struct deliver *deliver;
     struct mqtt_notes notes;
-    struct mqtt_guard guard;
+    struct mqtt_pipe pipe;
     uint8_t phase;
     bool renew;      /* the library's state is no longer ours: take a new client object */
     bool ever_tried; /* mosquitto_connect_async was called on this object */
     int64_t retry_ms, deadline_ms, connected_ms, misc_ms, tick_ms, no_read_back_until_ms;
     uint32_t attempts, random;
+    uint32_t short_lives; /* connections in a row that broke within MQTT_SETTLED_MS */
     uint16_t window;
     uint32_t maximum_packet; /* 0: no limit stated */
 
@@ -107,7 +98,10 @@ struct mqtt_client {
 
     size_t n_others;
     struct mqtt_other other[MQTT_OTHERS_MAX];
-    bool box_due, said_other_box;
+    uint32_t
+        wills_of_others; /* of other runs than ours, read back: one is an old session's of ours */
+    bool box_due, box_was_sent, said_other_box;
+    int64_t other_box_ms; /* when another box was last seen under our name; 0: never */
     uint32_t box_signature;
     int64_t box_next_ms, box_repaired_ms;
     char box_topic[TOPIC_MAX];
@@ -128,21 +122,9 @@ void mqtt_connect(struct mqtt_client *client);
 /** Ends the connection (if any) because of `trouble`, and rests. What the library holds stays held.
  */
 void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *trouble);
-/** Reads, writes and keeps alive as far as `revents` allow; ends the connection where it is over.
- */
-void mqtt_serve(struct mqtt_client *client, short revents);
-
-/* mqtt_guard.c */
-/** Length of the packet whose first n bytes these are, its head included: 0 more bytes are needed
- * to tell, UINT32_MAX no MQTT. */
-uint32_t mqtt_packet_length(const uint8_t *bytes, size_t n);
-void mqtt_guard_begin(struct mqtt_guard *guard, bool plain);
-/** Before the library reads: false where the packet ahead is too large. */
-bool mqtt_guard_look(struct mqtt_guard *guard, int socket_fd);
-/** In a callback: the library has just taken a whole packet. */
-void mqtt_guard_packet(struct mqtt_guard *guard, int socket_fd);
-/** After it read: false where a packet was too large, or more came than one packet may hold. */
-bool mqtt_guard_after(struct mqtt_guard *guard, int socket_fd);
+/** Moves bytes, reads, writes and keeps alive as far as that needs no waiting; ends the connection
+ * where it is over. */
+void mqtt_serve(struct mqtt_client *client);
 
 /* mqtt_answer.c */
 void mqtt_set_callbacks(struct mqtt_client *client);

@@ -21,12 +21,14 @@ static const struct code_words ENDINGS[] = {
     {0x02, CAUSE_NOT_AUTHORISED, "refuses this box's name as client id. Check box."},
     {0x03, CAUSE_UNREACHABLE, "says that its service is not available."},
     {0x04, CAUSE_NOT_AUTHORISED, "refuses user name or password. Check user and password_file."},
-    {0x05, CAUSE_NOT_AUTHORISED, "does not authorise this user. Check its rights at the broker."},
+    {0x05, CAUSE_NOT_AUTHORISED,
+     "does not authorise this user. Check user, password_file, and its rights there."},
     {0x82, CAUSE_UNREACHABLE, "reports a protocol error. Check mqtt_version."},
     {0x84, CAUSE_UNREACHABLE, "does not speak MQTT 5. Check mqtt_version."},
     {0x85, CAUSE_NOT_AUTHORISED, "refuses this box's name as client id. Check box."},
     {0x86, CAUSE_NOT_AUTHORISED, "refuses user name or password. Check user and password_file."},
-    {0x87, CAUSE_NOT_AUTHORISED, "does not authorise this user. Check its rights at the broker."},
+    {0x87, CAUSE_NOT_AUTHORISED,
+     "does not authorise this user. Check user, password_file, and its rights there."},
     {0x88, CAUSE_UNREACHABLE, "says that its service is not available."},
     {0x89, CAUSE_UNREACHABLE, "says that it is busy."},
     {0x8A, CAUSE_NOT_AUTHORISED, "has banned this client. Ask whoever runs the broker."},
@@ -139,6 +141,12 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
                      "and mqtt or mqtts.",
                      to->name, to->host, to->port, trouble->code);
         break;
+    case MQTT_CLOSED:
+        n = snprintf(into, room,
+                     "Broker %s: %s:%u closed the connection before it answered as a broker. Check "
+                     "the port, and mqtt or mqtts.",
+                     to->name, to->host, to->port);
+        break;
     case MQTT_REFUSED:
     case MQTT_ENDED:
         n = words_of_ending(trouble->code, plan, to, into, room);
@@ -161,9 +169,19 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
             "Broker %s did not answer a message for 5 min; starting again from the newest answer.",
             to->name);
         break;
+    case MQTT_TWO_BOXES:
+        n = snprintf(into, room,
+                     "Another box publishes as %s at broker %s, and the connection broke. Two "
+                     "boxes may hold the same configuration.",
+                     plan->box, to->name);
+        break;
     default:
-        n = snprintf(into, room, "Broker %s: the connection to %s:%u broke.", to->name, to->host,
-                     to->port);
+        n = snprintf(into, room,
+                     trouble->code == MQTT_LOST_AGAIN
+                         ? "Broker %s: the connection to %s:%u breaks soon after each connect. "
+                           "Another client may use the name %s."
+                         : "Broker %s: the connection to %s:%u broke.",
+                     to->name, to->host, to->port, plan->box);
     }
     return n < 0 ? 0 : (size_t)n < room ? (size_t)n : room - 1;
 }
@@ -190,7 +208,10 @@ bool mqtt_trouble_is_slow(const struct mqtt_trouble *trouble)
     case MQTT_REFUSED:
     case MQTT_TOO_LARGE:
     case MQTT_NO_QOS:
+    case MQTT_TWO_BOXES:
         return true;
+    case MQTT_LOST:
+        return trouble->code == MQTT_LOST_AGAIN;
     case MQTT_ENDED:
         return trouble->code == MQTT_TAKEN_OVER;
     default:

@@ -19,7 +19,10 @@ enum mqtt_trouble_kind {
     MQTT_SILENT,    /* connected, and no answer */
     MQTT_REFUSED,   /* CONNACK; code: its reason */
     MQTT_ENDED,     /* DISCONNECT of the broker; code: its reason */
-    MQTT_LOST,      /* the connection broke */
+    MQTT_CLOSED,    /* closed before it answered as a broker */
+    MQTT_LOST,      /* the connection broke; code: MQTT_LOST_AGAIN where it does so soon after each
+                       connect */
+    MQTT_TWO_BOXES, /* it broke, and another box publishes under our name */
     MQTT_TOO_LARGE, /* a packet from the broker above our limit */
     MQTT_NO_QOS,    /* the broker acknowledges nothing */
     MQTT_STALLED,   /* a message without its answer */
@@ -36,6 +39,7 @@ struct mqtt_trouble {
 
 /** MQTT 5.0 reason codes where their sense needs a sentence of its own. */
 #define MQTT_TAKEN_OVER 0x8E
+#define MQTT_LOST_AGAIN 1
 
 /** One sentence or two, without time: what happened, what to look at. Returns its length. */
 size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,

@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * mqtt_pipe.h - what stands between the broker and the client library: every byte passes through
+ * here, so that a packet which is too large is seen before the library takes it into memory (it
+ * reserves and reads whatever length a packet states, in one go).
+ *
+ *   broker ── TCP ── [ in 16 KiB ] ──▶ pair ──▶ library        The library's descriptor is the
+ * other end of the pair; ── [ out 16 KiB ] ◀── pair ◀── library       it notices nothing.
+ *
+ * Plain bytes are followed packet by packet: a head that states more than MQTT_TAKE_PACKET_MAX goes
+ * no further. Bytes under TLS can't be followed; there at most MQTT_TAKE_BYTES_MAX pass without the
+ * library having told of one whole packet.
+ */
+#ifndef UPHOLE_PUBLISH_MQTT_PIPE_H
+#define UPHOLE_PUBLISH_MQTT_PIPE_H
+
+#include <poll.h>
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define MQTT_TAKE_PACKET_MAX 16384u /* of the broker, without its head */
+#define MQTT_TAKE_BYTES_MAX 65536u
+#define MQTT_PIPE_ROOM 16384
+
+/** Follows MQTT packets byte by byte. Zero it to begin. */
+struct mqtt_follow {
+    uint8_t part;       /* 0: type, 1 to 4: that byte of the length, 5: body */
+    uint32_t remaining; /* of the body */
+};
+/** False where these bytes begin a packet that states more than MQTT_TAKE_PACKET_MAX, or no MQTT
+ * length. Source: MQTT 5.0, 1.5.5, 2.1. */
+bool mqtt_follow_bytes(struct mqtt_follow *follow, const uint8_t *bytes, size_t n);
+
+struct mqtt_pipe {
+    int tcp, inner; /* -1: closed */
+    bool plain, too_large, ended, told_end;
+    int why;    /* errno of the end; 0: the broker closed */
+    size_t fed; /* bytes since the last whole packet */
+    struct mqtt_follow follow;
+    size_t in_at, in_n, out_at, out_n;
+    uint8_t in[MQTT_PIPE_ROOM], out[MQTT_PIPE_ROOM];
+};
+
+/** Puts itself between: `library_fd`, a connecting TCP socket, becomes an end of a pair. False: no
+ * descriptors left. */
+bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd, bool plain);
+void mqtt_pipe_close(struct mqtt_pipe *pipe); /* safe when closed */
+/** What to wait for, on the broker's and the inner side. */
+void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct pollfd *inner);
+/** Moves what can be moved without waiting, both ways; at most one buffer full to the library. */
+void mqtt_pipe_move(struct mqtt_pipe *pipe);
+/** The library told of a whole packet. */
+static inline void mqtt_pipe_packet(struct mqtt_pipe *pipe)
+{
+    pipe->fed = 0;
+}
+
+#endif
