@@ -188,7 +188,7 @@ static sqlite3 *open_plain(const struct rig *rig)
     char path[128];
     sqlite3 *db = NULL;
     rig_path(rig, JOURNAL_FILE, path);
-    if (sqlite3_open_v2(path, &db, SQLITE_OPEN_READWRITE, NULL) != SQLITE_OK)
+    if (sqlite3_open_v2(path, &db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, NULL) != SQLITE_OK)
         fail_msg("%s: %s", path, sqlite3_errmsg(db));
     sqlite3_busy_timeout(db, 2000);
     return db;
