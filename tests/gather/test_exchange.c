@@ -113,14 +113,14 @@ static void answer_with_fault(struct fake *fake, uint8_t unit_id,
     }
 }
 
-static void one_range(struct fake *fake, int mode)
+static void one_range(struct fake *fake, enum fault fault)
 {
     fake_init(fake, LINE_MEDIUM_SERIAL);
     made_channels(&fake->made.map[0], TABLE_INPUT, 16, 8);
     fake->made.line.share_line = true;
     made_plan_join(&fake->made, 1, 60000);
     fake->unit = answer_with_fault;
-    fake->mode = mode;
+    fake->mode = (int)fault;
     fake_start(fake, false);
 }
 
@@ -281,7 +281,7 @@ static void a_late_answer_is_counted_named_and_lengthens_the_rest(void **state)
     (void)state;
     static struct fake fake;
     struct scan scan;
-    one_range(&fake, 0);
+    one_range(&fake, FINE);
     fake.unit = answer_late_once;
     fake_run(&fake, 20000000);
     const struct line_counts *totals = line_totals(fake.line);
