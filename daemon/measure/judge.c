@@ -31,6 +31,33 @@ uint8_t range_quality(const struct channel *channel, double value)
     return QUALITY_GOOD;
 }
 
+static uint8_t quality_of_value(const struct channel *channel, uint8_t verdict, double value, bool at_limit)
+{
+    if (verdict == DECODE_UNDECODABLE)
+        return QUALITY_IMPOSSIBLE;
+    uint8_t quality = range_quality(channel, value);
+    if (quality == QUALITY_IMPOSSIBLE)
+        return quality;
+    const struct point *point = point_get(channel->point);
+    bool is_code = point != 0 && (point->kind == QUANTITY_STATE || point->kind == QUANTITY_COUNT);
+    if (at_limit && !is_code)
+        quality = quality_first(quality, QUALITY_UNUSUAL);
+    if (verdict == DECODE_LIMITED)
+        quality = quality_first(quality, QUALITY_LIMITED);
+    return quality;
+}
+
+uint8_t decoded_quality(const struct channel *channel, const struct decoded *decoded)
+{
+    if (decoded->verdict == DECODE_NOT_FITTED)
+        return QUALITY_NOT_FITTED;
+    if (decoded->verdict == DECODE_FAULT)
+        return QUALITY_CHANNEL_FAULT;
+    if (channel->type == TYPE_TEXT && decoded->verdict == DECODE_VALUE)
+        return QUALITY_GOOD;
+    return quality_of_value(channel, decoded->verdict, decoded->value, channel_is_at_type_limit(channel, decoded));
+}
+
 /* ---- rate of change ---- */
 
 static bool is_near(double a, double b, double rate_per_s, int64_t elapsed_ms, int64_t refresh_ms)
@@ -179,18 +206,11 @@ static uint8_t quality_of_data(struct fold *fold, const struct scan_context *con
                    : QUALITY_NOT_FITTED;
     if (looked->has_fault)
         return QUALITY_CHANNEL_FAULT;
-    if (looked->verdict == DECODE_UNDECODABLE)
-        return QUALITY_IMPOSSIBLE;
-    uint8_t quality = range_quality(channel, looked->value);
+    uint8_t quality = quality_of_value(channel, looked->verdict, looked->value, looked->at_limit);
     if (quality == QUALITY_IMPOSSIBLE)
         return quality;
-    enum quantity kind = point_get(point)->kind;
-    bool is_odd = looked->has_marker ||
-                  (looked->at_limit && kind != QUANTITY_STATE && kind != QUANTITY_COUNT);
-    if (is_odd)
+    if (looked->has_marker) /* a conditional one, whose partner's does not stand */
         quality = quality_first(quality, QUALITY_UNUSUAL);
-    if (looked->verdict == DECODE_LIMITED)
-        quality = quality_first(quality, QUALITY_LIMITED);
     if (!entry->confirmed_units[point])
         quality = quality_first(quality, QUALITY_UNIT_UNCONFIRMED);
     if (channel_of_gauge(channel) && context->is_frozen)
@@ -227,6 +247,11 @@ static uint8_t quality_of_channel(struct fold *fold, const struct scan_context *
         quality = quality_of_data(fold, context, index);
     if (context->is_heard && context->has_sensors && channel_of_gauge(channel))
         quality = quality_first(quality, context->gauge_quality);
+    /* A surface unit that has just started holds zeros for the sensors wired to itself, too: while it is starting a zero of theirs proves nothing.
+     * Found by tests/days, "a restarted surface unit publishes no zero". */
+    else if (context->is_heard && context->has_sensors && context->gauge_quality == QUALITY_STARTING &&
+             context->looked[index].at == LOOKED_DATA && context->looked[index].is_zero)
+        quality = quality_first(quality, QUALITY_STARTING);
     if (context->entry->fitted[channel->point] == FITTED_NO && quality != QUALITY_LINE_DOWN &&
         quality != QUALITY_STARTING && quality != QUALITY_GAUGE_SILENT)
         quality = QUALITY_NOT_FITTED; /* stated: whatever its registers hold */

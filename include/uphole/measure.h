@@ -64,6 +64,9 @@ bool decode_number(enum register_type type, enum word_order words_order, enum by
 /** Range verdict of a value: 192, 66 or 6 (not finite: 6). A value at a range's end is inside. */
 uint8_t range_quality(const struct channel *channel, double value);
 
+/** What one decoded value says by itself: 2, 5, 6, 74, 66 or 192; what needs more scans, or the configuration, is not in it. */
+uint8_t decoded_quality(const struct channel *channel, const struct decoded *decoded);
+
 /** A float of the Modbus table as a scaled integer, half to even; false where it does not fit in 16 bits (then 0x8000 stands). */
 bool scaled_s16(double value, double per_count, int16_t *out);
 
