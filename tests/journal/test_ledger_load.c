@@ -138,6 +138,39 @@ static void a_run_that_died_before_its_first_commit_hides_nothing(void **state)
     box_kill(&box);
 }
 
+/* Planted defect: the new run's first due time is counted in the gap as well. */
+static void a_run_that_begins_on_a_due_time_takes_it_over(void **state)
+{
+    struct box box = {.rig = *state};
+    box_start(&box, BOOT_A);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_kill(&box);
+    box_away(&box, box.next_ms + 20000 - box.rig->boot_ms);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    check_count("two due times, and the third is the new run's",
+                ledger_row(&box, GAP_PROGRAM, 0).scans, 2);
+    box_check_books(&box);
+    box_kill(&box);
+}
+
+/* Planted defect: a failed scan is stored while the skips before it still wait for their minute; a
+ * kill then loses them. */
+static void skips_before_a_stored_scan_are_stored_with_it(void **state)
+{
+    struct box box = {.rig = *state};
+    box_start(&box, BOOT_A);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 2);
+    box_poll(&box, 1, OUTCOME_SILENT, 3);
+    box_kill(&box);
+    box_away(&box, 5000);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
+    box_kill(&box);
+}
+
 /* Planted defects: skips that were not yet handed out at the kill vanish; open skip rows of the old
  * run go on counting. */
 static void skips_that_a_kill_swallows_are_part_of_the_program_gap(void **state)
@@ -209,6 +242,8 @@ static void a_reload_goes_on_with_ids_and_open_rows(void **state)
     check_count("skipped rows", count_rows(&box, "kind = 7"), 1);
     check_count("of line rows", ledger_row(&box, GAP_LINE, 0).scans, 8);
     check_count("of skipped rows", ledger_row(&box, GAP_SKIPPED, 0).scans, 8);
+    box_poll(&box, 1, OUTCOME_SILENT, 3);
+    check_count("new rows have ids of their own", count_rows(&box, "kind = 1"), 5);
     check_count("no program row", count_rows(&box, "kind = 5"), 0);
     box_kill(&box);
 }
@@ -308,6 +343,8 @@ int main(void)
         RIG_TEST(a_stop_a_kill_and_a_power_loss_are_told_apart_and_counted_exactly),
         RIG_TEST(without_a_set_clock_the_length_of_an_outage_is_unsure),
         RIG_TEST(a_run_that_died_before_its_first_commit_hides_nothing),
+        RIG_TEST(a_run_that_begins_on_a_due_time_takes_it_over),
+        RIG_TEST(skips_before_a_stored_scan_are_stored_with_it),
         RIG_TEST(skips_that_a_kill_swallows_are_part_of_the_program_gap),
         RIG_TEST(an_open_line_gap_closes_in_a_later_run_under_its_own_identity),
         RIG_TEST(a_reload_goes_on_with_ids_and_open_rows),
