@@ -12,11 +12,13 @@
  * but within response_timeout + rest, beyond which nothing can tell an answer to the first try from
  * one to the second try of the same registers.
  *
- * Planted defects, each seen to fail here (blocks with wrong words; they vary a little from machine
- * to machine): flush only, no rest after a failure        36 of 884 blocks hold an earlier
- * question's words, 1 of them in a scan without stray bytes no length rule (four ranges of 4) 74 of
- * 959 blocks hold another range's words, 15 of them without stray bytes both 197 of 1,010 blocks
- * are wrong, 33 of them without stray bytes none                                        0 of 948; in 10,928 exchanges 0 of 7,663
+ * Planted defects, each seen to fail here (they vary a little from machine to machine):
+ * - flush only, no rest after a failure: 36 of 884 blocks hold an earlier question's words, 1 of
+ *   them in a scan without stray bytes;
+ * - no length rule, four ranges of 4 registers: 87 of 1,041 blocks hold another range's words, 14
+ *   of them without stray bytes;
+ * - both: 212 of 1,031 blocks are wrong, 31 of them without stray bytes;
+ * - none: 0 of 948; in 10,928 exchanges 0 of 7,663.
  */
 #include "uphole/gather.h"
 #include "uphole/wire.h"
