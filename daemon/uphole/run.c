@@ -26,6 +26,7 @@
 #include <string.h>
 #include <sys/eventfd.h>
 #include <sys/signalfd.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <sysexits.h>
 #include <unistd.h>
@@ -407,6 +408,7 @@ static int run_plan(struct plan *plan)
         fputs("uphole: no memory to start with\n", stderr);
         return EX_OSERR;
     }
+    umask(0027); /* what the daemon writes is for its user and group */
     side->plan = plan;
     side->wake_fd = side->signal_fd = side->side_wall = -1;
     clock_of_system(&side->clock);

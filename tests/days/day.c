@@ -241,6 +241,7 @@ void day_destroy(struct day *day)
     for (size_t i = 0; i < day->n_units; i++) {
         virtual_unit_destroy(day->units[i].unit);
         free(day->units[i].map);
+        free(day->units[i].truths);
     }
     remove_directory(day->directory);
     free(day);
@@ -280,13 +281,20 @@ void day_step_clock(struct day *day, int64_t by_ms)
     day->utc_offset_us += by_ms * 1000;
 }
 
-struct virtual_unit *day_unit(struct day *day, uint16_t line, uint8_t unit_id)
+struct day_unit *day_find_unit(struct day *day, uint16_t line, uint8_t unit_id)
 {
     for (size_t i = 0; i < day->n_units; i++)
         if (day->units[i].line == line && day->units[i].unit_id == unit_id)
-            return day->units[i].unit;
-    fail_msg("no unit %u on line %u", unit_id, line);
+            return &day->units[i];
     return NULL;
+}
+
+struct virtual_unit *day_unit(struct day *day, uint16_t line, uint8_t unit_id)
+{
+    struct day_unit *unit = day_find_unit(day, line, unit_id);
+    if (unit == NULL)
+        fail_msg("no unit %u on line %u", unit_id, line);
+    return unit->unit;
 }
 
 const struct plan *day_plan(const struct day *day)

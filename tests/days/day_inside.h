@@ -14,8 +14,17 @@
 #define DAY_WANTS_MAX 64
 #define DAY_RUNS_MAX 256
 
+/** What a unit's registers held when it was asked: kept as it was, because a later power cycle
+ * rewrites what the unit knows of its past. */
+struct day_truth {
+    int64_t at_ms;
+    struct well_truth truth;
+};
+
 struct day_unit {
     struct virtual_unit *unit;
+    struct day_truth *truths; /* ascending by time */
+    size_t n_truths, room;
     struct map *map;
     uint16_t line;
     uint8_t unit_id;
@@ -71,6 +80,7 @@ struct day {
     struct day_counts counts;
 };
 
+struct day_unit *day_find_unit(struct day *day, uint16_t line, uint8_t unit_id);
 void day_start(struct day *day);
 bool day_make_line(struct day *day, uint16_t line, const struct stamp *began,
                    struct up_error *error);

@@ -9,6 +9,8 @@
 
 #include "uphole/wire.h"
 
+#include <stdlib.h>
+
 static enum up_rc open_port(void *context, struct up_error *error)
 {
     (void)error;
@@ -32,12 +34,16 @@ static int64_t character_us(const struct day_port *port)
                : (int64_t)line_bits_per_character(line) * 1000000 / line->baud;
 }
 
-static struct virtual_unit *addressed(struct day *day, uint16_t line, uint8_t unit_id)
+static void note_truth(struct day_unit *unit, int64_t now_ms)
 {
-    for (size_t i = 0; i < day->n_units; i++)
-        if (day->units[i].line == line && day->units[i].unit_id == unit_id)
-            return day->units[i].unit;
-    return NULL;
+    if (unit->n_truths == unit->room) {
+        unit->room = unit->room == 0 ? 4096 : 2 * unit->room;
+        unit->truths = realloc(unit->truths, unit->room * sizeof *unit->truths);
+        assert_non_null(unit->truths);
+    }
+    struct day_truth *truth = &unit->truths[unit->n_truths++];
+    truth->at_ms = now_ms;
+    virtual_unit_truth(unit->unit, now_ms, &truth->truth);
 }
 
 /** The unit's answer as a frame of the line's kind; n 0: silence. */
@@ -51,11 +57,13 @@ static void ask_unit(struct day_port *port, const uint8_t *bytes, size_t n,
     if (n <= head + tail)
         return;
     const uint8_t unit_id = bytes[head - 1];
-    struct virtual_unit *unit = addressed(day, port->line, unit_id);
+    struct day_unit *unit = day_find_unit(day, port->line, unit_id);
     day->counts.asked++;
-    const size_t m = unit == NULL ? 0
-                                  : virtual_unit_answer(unit, day->now_us / 1000, bytes + head,
-                                                        n - head - tail, pdu);
+    if (unit == NULL)
+        return;
+    const int64_t now_ms = day->now_us / 1000;
+    const size_t m = virtual_unit_answer(unit->unit, now_ms, bytes + head, n - head - tail, pdu);
+    note_truth(unit, now_ms);
     if (m == 0)
         return;
     day->counts.answered++;

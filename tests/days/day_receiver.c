@@ -40,21 +40,27 @@ static bool near(double a, double b, unsigned point)
     return fabs(a - b) <= point_get(point)->resolution + 1e-6 * fabs(b);
 }
 
-/** A Good measured value must be what the registers said at some time of its scan: from its begin
- * to its end (age is refresh + took). */
+/** A Good measured value must be what the registers held when one of this scan's questions was
+ * asked (age is refresh + took). */
 static bool is_true(struct day *day, const struct record *record, const struct reading *reading)
 {
     const struct well_plan *well = plan_well_by_number(day->plan, record->well);
     const struct source_entry *entry = plan_entry_at(well, record->source, record->at.utc_ms);
-    struct virtual_unit *unit = day_unit(day, entry->line, entry->unit_id);
-    const int64_t took_ms =
-        (int64_t)((double)reading->age_s * 1000) - (int64_t)entry->refresh_ms + 100;
-    for (int64_t offset_ms = 0; offset_ms <= took_ms && offset_ms < 60000; offset_ms += 50) {
-        struct well_truth truth;
-        virtual_unit_truth(unit, record->at.boot_ms + offset_ms, &truth);
-        if (near(reading->value, truth.value[reading->point], reading->point))
-            return true;
+    const struct day_unit *unit = day_find_unit(day, entry->line, entry->unit_id);
+    const int64_t from_ms = record->at.boot_ms, to_ms = from_ms +
+                                                        (int64_t)((double)reading->age_s * 1000) -
+                                                        (int64_t)entry->refresh_ms + 100;
+    size_t low = 0, high = unit->n_truths;
+    while (low < high) {
+        const size_t middle = low + (high - low) / 2;
+        if (unit->truths[middle].at_ms < from_ms)
+            low = middle + 1;
+        else
+            high = middle;
     }
+    for (size_t i = low; i < unit->n_truths && unit->truths[i].at_ms <= to_ms; i++)
+        if (near(reading->value, unit->truths[i].truth.value[reading->point], reading->point))
+            return true;
     return false;
 }
 
@@ -78,8 +84,9 @@ static void judge(struct day *day, const struct record *record, int well_index)
         counts->good++;
         if (point_get(reading->point)->type == POINT_MEASURED && !is_true(day, record, reading)) {
             counts->good_but_wrong++;
-            print_message("good but wrong: %s = %.6g, seq %" PRIu64 "\n",
-                          point_get(reading->point)->id, reading->value, record->seq);
+            print_message("good but wrong: %s = %.6g, seq %" PRIu64 " at %" PRId64 " ms\n",
+                          point_get(reading->point)->id, reading->value, record->seq,
+                          record->at.boot_ms);
         }
     }
 }

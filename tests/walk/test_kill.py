@@ -86,4 +86,5 @@ def check_dues(walk, period_ms=1000):
             assert due == rows + missed, f"{well['id']} source {source}: due {due}, rows {rows}, never attempted {missed}"
 
 
-main(everything_arrives_after_both_sides_were_killed)
+if __name__ == "__main__":
+    main(everything_arrives_after_both_sides_were_killed)
