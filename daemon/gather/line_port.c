@@ -34,7 +34,7 @@ static int64_t wait_us(struct line *line)
 int64_t port_next_us(const struct line *line, int64_t now_us)
 {
     if (line_is_scanning(line))
-        return now_us; /* the second try of a range */
+        return now_us;                                           /* the second try of a range */
     int64_t passes_us = turn_next_pass_us(line->turns, line->n); /* skips are told as they come */
     if (now_us < line->reopen_at_us)
         return passes_us < line->reopen_at_us ? passes_us : line->reopen_at_us;

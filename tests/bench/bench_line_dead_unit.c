@@ -129,7 +129,7 @@ static void wait_s(struct contest *contests, size_t n, unsigned seconds)
 
 int main(int argc, char **argv)
 {
-    unsigned seconds = argc > 1 ? (unsigned)atoi(argv[1]) : 180;
+    unsigned seconds = argc > 1 ? (unsigned)strtoul(argv[1], NULL, 10) : 180;
     static struct contest contests[] = {
         {.name = "uphole, three living", .is_uphole = true},
         {.name = "uphole, and one dead", .is_uphole = true, .with_dead = true},

@@ -108,8 +108,8 @@ static double median(double *values, unsigned n)
 
 int main(int argc, char **argv)
 {
-    unsigned rounds = argc > 1 ? (unsigned)atoi(argv[1]) : 5,
-             exchanges = argc > 2 ? (unsigned)atoi(argv[2]) : 8;
+    unsigned rounds = argc > 1 ? (unsigned)strtoul(argv[1], NULL, 10) : 5,
+             exchanges = argc > 2 ? (unsigned)strtoul(argv[2], NULL, 10) : 8;
     static const struct {
         uint32_t baud;
         char parity;

@@ -206,14 +206,14 @@ static inline size_t fake_frame(const struct fake *fake, uint8_t *into, size_t n
     return n + 6;
 }
 static inline void fake_answers(struct fake *fake, int64_t delay_us, uint8_t unit_id,
-                         const struct read_request *request)
+                                const struct read_request *request)
 {
     uint8_t frame[300];
     fake_arrives(fake, delay_us, frame,
                  fake_frame(fake, frame, fake_answer(frame, unit_id, request)));
 }
-static inline void fake_excepts(struct fake *fake, int64_t delay_us, uint8_t unit_id, uint8_t function,
-                         uint8_t code)
+static inline void fake_excepts(struct fake *fake, int64_t delay_us, uint8_t unit_id,
+                                uint8_t function, uint8_t code)
 {
     uint8_t frame[16] = {unit_id, (uint8_t)(function | 0x80), code};
     fake_arrives(fake, delay_us, frame, fake_frame(fake, frame, 3));
