@@ -68,6 +68,13 @@ uint64_t *ledger_newest_seq(struct ledger *ledger, uint16_t well)
     return NULL;
 }
 
+void ledger_take_back_seq(struct ledger *ledger, uint16_t well, uint64_t seq)
+{
+    uint64_t *newest = ledger_newest_seq(ledger, well);
+    if (newest != NULL)
+        *newest = seq;
+}
+
 uint32_t ledger_refresh_ms(const struct ledger *ledger, uint16_t well, uint8_t source,
                            int64_t utc_ms)
 {

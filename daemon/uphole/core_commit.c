@@ -155,6 +155,9 @@ static void refused(struct core *core, const struct up_error *error)
 {
     core->counts.failed_commits++;
     ledger_put_back(core->options.ledger, core->gaps, core->n_gaps);
+    for (int w = 0; w < core->options.plan->n_wells; w++)
+        ledger_take_back_seq(core->options.ledger, core->wells[w].plan->number,
+                             core_newest_seq(core, (uint16_t)w));
     for (size_t i = 0; i < core->n_scans; i++) {
         const struct stamp due = core_due_of(core, &core->scans[i]);
         ledger_count(core->options.ledger, GAP_DISK, CAUSE_DISK_REFUSED, core->scans[i].well,

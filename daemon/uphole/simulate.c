@@ -29,10 +29,7 @@ struct wish {
     struct map *map[SIMULATE_LINES_MAX * SIMULATE_UNITS_MAX];
 };
 
-static int usage(const char *format, const char *text)
-{
-    return command_usage_error(&COMMAND_SIMULATE, format, text);
-}
+#define USAGE(...) command_usage_error(&COMMAND_SIMULATE, __VA_ARGS__)
 
 static void print_faults(const struct plan_faults *faults)
 {
@@ -131,7 +128,7 @@ static void name_line(struct line_plan *line, const char *text, unsigned index)
 static int take_line(struct wish *wish, const char *text)
 {
     if (wish->serve.n_lines == SIMULATE_LINES_MAX)
-        return usage("more than 8 lines, at '%s'", text);
+        return USAGE("more than 8 lines, at '%s'", text);
     unsigned index = wish->serve.n_lines++;
     struct line_plan *line = &wish->serve.lines[index].line;
     const char *colon = strrchr(text, ':');
@@ -143,7 +140,7 @@ static int take_line(struct wish *wish, const char *text)
     if (text[0] == '/' || text[0] == '.') {
         line->medium = LINE_MEDIUM_SERIAL;
         if (strlen(text) >= sizeof line->device)
-            return usage("--line '%s' is too long", text);
+            return USAGE("--line '%s' is too long", text);
         memcpy(line->device, text, strlen(text) + 1);
         return 0;
     }
@@ -151,7 +148,7 @@ static int take_line(struct wish *wish, const char *text)
     long port = colon ? strtol(colon + 1, &end, 10) : -1;
     if (!colon || end == colon + 1 || *end || port < 0 || port > 65535 || colon == text ||
         (size_t)(colon - text) >= sizeof line->host)
-        return usage("--line '%s' is neither a path (/tmp/pad-line) nor HOST:PORT (127.0.0.1:1502)",
+        return USAGE("--line '%s' is neither a path (/tmp/pad-line) nor HOST:PORT (127.0.0.1:1502)",
                      text);
     line->medium = LINE_MEDIUM_TCP;
     memcpy(line->host, text, (size_t)(colon - text));
@@ -170,9 +167,9 @@ static int take_speed(struct wish *wish, const char *text)
     char *end;
     long baud = strtol(text, &end, 10);
     if (!line)
-        return usage("--speed %s stands before any --line", text);
+        return USAGE("--speed %s stands before any --line", text);
     if (end == text || (*end && strcmp(end, " baud") != 0) || baud < 300 || baud > 4000000)
-        return usage("--speed '%s'; expected such as 9600", text);
+        return USAGE("--speed '%s'; expected such as 9600", text);
     line->line.baud = (uint32_t)baud;
     return 0;
 }
@@ -181,9 +178,9 @@ static int take_frame(struct wish *wish, const char *text)
 {
     struct simulate_line *line = newest_line(wish);
     if (!line)
-        return usage("--frame %s stands before any --line", text);
+        return USAGE("--frame %s stands before any --line", text);
     if (strlen(text) != 3 || text[0] != '8' || !strchr("NEO", text[1]) || !strchr("12", text[2]))
-        return usage("--frame '%s'; expected 8N1, 8E1, 8O1, 8N2, ...", text);
+        return USAGE("--frame '%s'; expected 8N1, 8E1, 8O1, 8N2, ...", text);
     line->line.parity = text[1];
     line->line.stop_bits = (uint8_t)(text[2] - '0');
     return 0;
@@ -196,14 +193,14 @@ static int take_unit(struct wish *wish, const char *text)
     char *end;
     long id = strtol(text, &end, 10);
     if (!line)
-        return usage("--unit %s stands before any --line", text);
+        return USAGE("--unit %s stands before any --line", text);
     long lowest = line->line.medium == LINE_MEDIUM_SERIAL ? 1 : 0, highest = lowest ? 247 : 255;
     if (end == text || *end != ':' || !end[1] || id < lowest || id > highest)
-        return usage("--unit '%s'; expected ID:MAP such as 1:scaled-16", text);
+        return USAGE("--unit '%s'; expected ID:MAP such as 1:scaled-16", text);
     if (find_unit(line, (uint8_t)id))
-        return usage("--unit '%s': the line has this unit id already", text);
+        return USAGE("--unit '%s': the line has this unit id already", text);
     if (line->n_units == SIMULATE_UNITS_MAX)
-        return usage("more than 16 units on one line, at '%s'", text);
+        return USAGE("more than 16 units on one line, at '%s'", text);
     struct map **map = &wish->map[wish->n_maps];
     enum up_rc rc = map_by_name(end + 1, wish->maps, map, &faults);
     if (rc != UP_OK) {
@@ -238,14 +235,14 @@ static int take_schedule(struct wish *wish, const char *text)
             wish->schedule = i;
             return 0;
         }
-    return usage("--schedule '%s'; expected days, brisk, swing or steady", text);
+    return USAGE("--schedule '%s'; expected days, brisk, swing or steady", text);
 }
 
 static int take_seed(struct wish *wish, const char *text)
 {
     char *end;
     wish->serve.seed = strtoull(text, &end, 10);
-    return end == text || *end || *text == '-' ? usage("--seed '%s'; expected a whole number", text)
+    return end == text || *end || *text == '-' ? USAGE("--seed '%s'; expected a whole number", text)
                                                : 0;
 }
 
@@ -285,7 +282,7 @@ static int take_settings(struct wish *wish, int option, const char *text)
         code = take_duration("--refresh", text, &us);
         wish->refresh_ms = us / 1000;
         return code == 0 && wish->refresh_ms == 0
-                   ? usage("--refresh '%s' is shorter than 1 ms", text)
+                   ? USAGE("--refresh '%s' is shorter than 1 ms", text)
                    : code;
     case OPTION_DELAY:
         return take_duration("--reply-delay", text, &wish->reply_delay_us);
@@ -345,7 +342,7 @@ static int take_options(struct wish *wish, int argc, char **argv, bool lines)
         }
     }
     if (code == 0 && optind < argc)
-        code = usage("'%s' is one argument too many", argv[optind]);
+        code = USAGE("'%s' is one argument too many", argv[optind]);
     return code;
 }
 

@@ -113,6 +113,8 @@ void ledger_set_run(struct ledger *ledger, uint64_t run);
 size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into, size_t room);
 /** The rows just taken did not get stored: they are changed still. */
 void ledger_put_back(struct ledger *ledger, const struct gap *rows, size_t n);
+/** Scans that the ledger saw were not stored after all: the newest seq of a well is `seq` again. */
+void ledger_take_back_seq(struct ledger *ledger, uint16_t well, uint64_t seq);
 size_t ledger_open_of_well(const struct ledger *ledger, uint16_t well);
 const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /* NULL beyond */
 
