@@ -1,19 +1,18 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * ledger.h - the ledger's memory, shared by ledger.c (rows), ledger_rules.c (scans), ledger_count.c
- * (polls never attempted, delivery), ledger_load.c (what earlier runs left) and ledger_text.c
- * (sentences).
+ * ledger.h - the ledger's memory. Rows: ledger.c. Scans: ledger_rules.c. Polls never attempted and
+ * deliveries: ledger_count.c. What earlier runs left: ledger_load.c. Sentences: ledger_text.c.
  *
  *        new ──▶ open ──▶ closed ──(line, gauge, channel: three good scans)──▶ forgotten
  *                 ▲          │
  *                 └──────────┘  flapping shorter than that: the same row again, next revision
  *
  *  1. A row is handed out whole, as the next revision, each time that something in it changed.
- *  2. What has been handed out of a source's counts is always a prefix of its due times: a count
- * that changed goes out at the latest with the source's next scan. So a kill loses at most a tail,
- * and the next start can say exactly which.
+ *  2. What was handed out of a source's counts is always a prefix of its due times: a count that
+ *     changed goes out at the latest with the source's next scan. So a kill loses at most a tail,
+ *     and the next start can say exactly which.
  *  3. The widest scope wins: a line row ends gauge and channel rows of its source, a gauge row
- * those of the gauge's channels.
+ *     those of the gauge's channels.
  */
 #ifndef UPHOLE_JOURNAL_LEDGER_H
 #define UPHOLE_JOURNAL_LEDGER_H

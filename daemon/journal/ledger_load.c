@@ -2,8 +2,9 @@
  *
  * ledger_load.c - what earlier runs left: open rows that may still close, and the time without us.
  *
- *   run R: grid = R.began + n x period ──┬───┬───┬───┬ ... last accounted n ┊ never attempted ┊ run
- * N began (its first due time)
+ *   R began ──┬───┬───┬───┬─ ... ─┬───┬───┬───┬──▶ N began: its first due time, no longer R's
+ *             scans and counts    └ never attempted ┘
+ *             (R's grid: R began + n x period)
  *
  * A due time of R is accounted for by a scan row or by the last due time of a row of polls never
  * attempted. All after that, up to N's first, were never attempted: one row a well and source, with

@@ -1,13 +1,12 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * ledger_rules.c - what a scan and its record say about the line, the gauge, the channels and the
- * clock. Pure.
+ * ledger_rules.c - what a scan and its record say about line, gauge, channels and clock. Pure.
  *
- *   line     no valid answer            opens at the due time, closes where the first scan that was
- * heard began gauge    heard, but no gauge data   every fitted gauge channel silent or starting, or
- * every one of them at fault channel  one point missing          while others of its source are
- * there; a marker is a state until the point was seen good clock    UTC against boot time moved by
- * more than half a second between two scans of the box
+ *   line     no valid answer: from the due time to where the first scan that was heard began
+ *   gauge    heard, but every fitted gauge channel silent or starting, or every one at fault
+ *   channel  one point missing while others of its source are there; a marker is a state, until
+ *            the point was seen good
+ *   clock    UTC against boot time moved by more than half a second between two scans of the box
  */
 #include "ledger.h"
 

@@ -1,23 +1,19 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * store.h - the room's own view of its database: connection, prepared statements, rows to bytes and
- * back.
+ * store.h - the room's own view of its database: connection, statements, rows to bytes and back.
  *
- * Schema 1 (design of the journal; additive columns are marked +):
+ *   plan                 every configuration under which anything was read
+ *   run                  a random number each start; its pos orders the runs
+ *   scan                 the raw truth
+ *   fact, event, gap     what scans gave rise to
+ *   "order", cursor      what was asked to be sent again; how far each destination is
+ *   well, mark           beyond the design: names of wells, and a sparse index of time
  *
- *   plan(id, digest, text, since, by)                 every configuration under which anything was
- * read run(pos+, id, boot, began, ended, how, plan+ ...) a random number each start; pos orders
- * runs scan(pos, run, well, source, seq, plan, times, outcome, tries, stray, words, check) fact,
- * event, gap, "order", cursor                 see schema.c well+(number, id, ...) and mark+(pos,
- * ...)        names of wells; a sparse index of time, one row per MARK_EVERY rows
- *
- *  1. pos is one counter over all tables; a transaction takes the next ones, in the order scans,
- * gaps, events.
+ *  1. pos is one counter over all tables; a transaction takes the next: scans, gaps, events.
  *  2. seq of a well is +1 from scan to scan, across runs; it follows from the rows alone (a mark
- * only shortens the walk).
+ *     only shortens the walk).
  *  3. A scan row never changes; check is a CRC-32 over all that it says.
- *  4. Only SQLite opens the database's files: any other descriptor's close would drop SQLite's
- * locks.
+ *  4. Only SQLite opens the database's files: any other descriptor's close would drop its locks.
  */
 #ifndef UPHOLE_JOURNAL_STORE_H
 #define UPHOLE_JOURNAL_STORE_H

@@ -2,15 +2,20 @@
  *
  * power_cut_shim.c - a preloaded library that makes a disk misbehave, for tests only.
  *
- *   SHIM_CUT_AT=n       at the n-th sync the power fails: of all writes since the syncs before, a
- * random part is undone (whole, or torn at 512 bytes; one in four survives), in any order, and the
- * process dies by SIGKILL SHIM_SEED=n         which part SHIM_DIE_AT=n       the process dies at
- * the n-th sync, before it; its writes stay in the page cache, unsynced SHIM_FAIL_SYNC_AT=n the
- * n-th sync fails with EIO SHIM_FULL_FROM=n    from the n-th write on the disk is full (ENOSPC),
- * for SHIM_FULL_FOR writes (default: for ever)
+ *   SHIM_CUT_AT=n        at the n-th sync the power fails: of all writes that no sync followed, a
+ *                        random part is undone (whole, or torn at 512 bytes; one in four survives),
+ *                        and the process dies by SIGKILL
+ *   SHIM_SEED=n          which part
+ *   SHIM_DIE_AT=n        the process dies at the n-th sync, before it; what it wrote stays in the
+ *                        page cache
+ *   SHIM_FAIL_SYNC_AT=n  the n-th sync fails with EIO. As kernels do, its pages then count as
+ *                        clean: no later sync writes them, and they are gone after a cut, unless
+ *                        something is written into the same page again
+ *   SHIM_FULL_FROM=n     from the n-th write on the disk is full (ENOSPC),
+ *   SHIM_FULL_FOR=n      for this many writes (for ever by default)
  *
  * SQLite writes with pwrite64 and syncs with fdatasync or fsync; its shared memory is mapped, and
- * no part of what survives.
+ * is no part of what survives.
  */
 #include <dlfcn.h>
 #include <errno.h>
