@@ -129,8 +129,7 @@ static void markers_in_other_units_are_found_where_the_map_lists_them(void **sta
 
 static void a_restart_of_the_unit_publishes_no_zero(void **state)
 {
-    (void)state; /* S15. Planted defects: starting ends at the first plausible scan; 0 degC is not
-                    fitted while starting. */
+    (void)state; /* S15. Planted defect: starting ends at the first plausible scan. */
     struct made *made = made_new();
     int64_t ms = 0, first_bad = -1, last_bad = -1;
     for (; ms < 600000; ms += 10000) {
@@ -213,7 +212,8 @@ static void a_gauge_lost_for_good_is_silent_and_the_drive_goes_on(void **state)
         double age_s;
         check_count("marked", live_quality_at(live, MADE_BOOT_MS + ms, &age_s),
                     QUALITY_GAUGE_SILENT);
-        check_close("last value", live->value, (double)(12000 + (lost - 10000) / 28000 * 7 % 40), 0.0);
+        check_close("last value", live->value, (double)(12000 + (lost - 10000) / 28000 * 7 % 40),
+                    0.0);
         check_close("its age", age_s, 3600 + 10 + 28, 1e-9);
         made_free(made);
     }

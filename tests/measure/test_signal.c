@@ -246,8 +246,8 @@ static void polls_repeat_or_miss_refreshes(void **state)
 
 static void a_gauge_is_starting_until_its_first_data_are_overdue(void **state)
 {
-    (void)state; /* SIG-016: 25 + 28 + 10 + 0.2 = 63.2 s. Planted defect: silent at the first scan
-                    whose status says so. */
+    (void)state; /* SIG-016: 25 + 28 + 10 + 0.2 = 63.2 s. Planted defects: silent at the first scan
+       whose status says so; a marker (0 degC) believed while starting. */
     static const uint16_t STATUS[] = {STARTING_BIT, 0, FAULT_BIT, LIVE_BIT};
     for (size_t i = 0; i < sizeof STATUS / sizeof *STATUS; i++) {
         struct made *made = made_new();

@@ -7,12 +7,10 @@
  * nothing random is ever wrong but good, and the fold is pure.
  *
  * Planted defects that the random lives must catch, each seen to: no lapse of a source, facts of a
- * marker not loaded, a window of a third, two scans fewer for the error ratio. The scripts below
- * them name theirs.
+ * marker not loaded, a window of a third, two scans fewer for the error ratio.
  */
-#include "made.h"
+#include "late.h"
 
-#define SCANS 5000
 #define COMPARED 20
 
 static uint64_t random_state;
@@ -97,24 +95,22 @@ static void change_mood(struct life *life)
         unit[STATUS_AT] = STARTING_BIT;
 }
 
-static void refuse(struct scan *scan, unsigned index)
+static uint8_t refusal(void)
 {
-    scan->block[index].exception = one_in(3) ? 0x02 : BLOCK_NO_ANSWER;
-    scan->block[index].count = 0;
-    scan->outcome = OUTCOME_PARTIAL;
+    return one_in(3) ? 0x02 : BLOCK_NO_ANSWER;
 }
 
 static void spoil(struct life *life, struct scan *scan)
 {
     if (life->mood == DEAF &&
         life->deaf_to < 2) /* one range stays without an answer, or is refused, or both are */
-        refuse(scan, 1 + life->deaf_to);
+        refuse(scan, 1 + life->deaf_to, refusal());
     else if (life->mood == DEAF)
-        refuse(scan, 1), refuse(scan, 2);
+        refuse(scan, 1, refusal()), refuse(scan, 2, refusal());
     if (life->is_quiet)
         return;
     if (one_in(40))
-        refuse(scan, random_below(scan->n_blocks));
+        refuse(scan, random_below(scan->n_blocks), refusal());
     if (one_in(60))
         scan->words[12] ^= (uint16_t)(1u << random_below(3)); /* the status read again differs */
     if (one_in(30))
@@ -162,14 +158,6 @@ static struct scan next_scan(struct life *life)
 }
 
 /* ---- the harness ---- */
-
-struct history {
-    struct scan scans[SCANS];
-    struct record records[SCANS];
-    struct fact facts[SCANS];
-    size_t n_facts, n_boundaries;
-    unsigned boundaries[SCANS]; /* scans at which something changed for a while */
-};
 
 static void made_for_trouble(struct made *made)
 {
@@ -237,58 +225,6 @@ static void live_through(struct made *made, struct history *history)
     }
 }
 
-/** First scan that a fold needs so as to be right at `wanted`, as journal_window_start tells. */
-static unsigned window_start(const struct made *made, const struct history *history,
-                             unsigned wanted)
-{
-    struct fold_window window = fold_window_of(&made->plan, &made->well);
-    unsigned start = wanted;
-    uint32_t left[SOURCE_KINDS];
-    for (unsigned source = 0; source < SOURCE_KINDS; source++)
-        left[source] = window.scans;
-    for (unsigned i = wanted; i-- > 0;) {
-        uint8_t source = history->scans[i].source;
-        bool is_within =
-            history->scans[wanted].begun.boot_ms - history->scans[i].begun.boot_ms <= window.ms;
-        if (is_within || left[source] > 0)
-            start = i;
-        left[source] -= left[source] > 0;
-    }
-    return start;
-}
-
-static void compare(const char *what, uint64_t seed, unsigned scan, const struct record *live,
-                    const struct record *late)
-{
-    if (live->n != late->n)
-        fail_msg("%s: seed %llu, scan %u: %u readings live, %u late", what,
-                 (unsigned long long)seed, scan, live->n, late->n);
-    for (unsigned i = 0; i < live->n; i++) {
-        const struct reading *a = &live->reading[i], *b = &late->reading[i];
-        if (memcmp(a, b, sizeof *a) != 0)
-            fail_msg("%s: seed %llu, scan %u, point %u: live %.9g (%u, %g s, %u), late %.9g (%u, "
-                     "%g s, %u)",
-                     what, (unsigned long long)seed, scan, a->point, a->value, a->quality,
-                     (double)a->age_s, a->worst_input, b->value, b->quality, (double)b->age_s,
-                     b->worst_input);
-    }
-    assert_memory_equal(live, late, offsetof(struct record, reading));
-}
-
-static void replay(struct made *made, const struct history *history, uint64_t seed, unsigned start,
-                   unsigned wanted, unsigned end)
-{
-    fold_init(made->fold);
-    for (size_t k = 0; k < history->n_facts && history->facts[k].pos < wanted; k++)
-        fold_load_fact(made->fold, &history->facts[k]);
-    for (unsigned i = start; i < end; i++) {
-        made_measure(made, &history->scans[i]);
-        made->record.plan_digest = 0;
-        if (i >= wanted)
-            compare("late against live", seed, i, &history->records[i], &made->record);
-    }
-}
-
 static void one_life(uint64_t seed, struct history *history)
 {
     random_state = seed * UINT64_C(0x9E3779B97F4A7C15) + 1;
@@ -322,165 +258,6 @@ static void a_late_record_equals_the_live_one(void **state)
         one_life(seed, history);
     free(history);
 }
-
-/* ---- what random lives seldom show: a memory that outlives its window ---- */
-
-struct script {
-    struct made *made;
-    struct history *history;
-    unsigned n;
-    int64_t ms;
-};
-
-static struct script script_new(void)
-{
-    struct script script = {.made = made_new(), .history = calloc(1, sizeof(struct history))};
-    assert_non_null(script.history);
-    made_entry(script.made, SOURCE_DRIVE, 1);
-    return script;
-}
-
-static void script_take(struct script *script, const struct scan *scan)
-{
-    struct history *history = script->history;
-    assert_true(script->n < SCANS);
-    made_measure(script->made, scan);
-    history->scans[script->n] = *scan;
-    history->records[script->n] = script->made->record;
-    history->records[script->n].plan_digest = 0;
-    for (size_t k = 0; k < script->made->n_facts; k++) {
-        history->facts[history->n_facts] = script->made->facts[k];
-        history->facts[history->n_facts++].pos = script->n;
-    }
-    script->n++;
-}
-
-static void script_polls(struct script *script, int64_t for_ms)
-{
-    for (int64_t end = script->ms + for_ms; script->ms < end; script->ms += 10000) {
-        struct scan scan = made_scan(script->made, script->ms);
-        script_take(script, &scan);
-    }
-}
-
-/** The newest scan, late, is what it was live; a drive that was polled only at first does not widen
- * the window. */
-static void script_end(struct script *script)
-{
-    for (unsigned wanted = script->n - 12; wanted < script->n; wanted++) {
-        unsigned start = window_start(script->made, script->history, wanted);
-        assert_true(start > 0);
-        replay(script->made, script->history, 0, start, wanted, wanted + 1);
-    }
-    free(script->history);
-    made_free(script->made);
-}
-
-#define LONG_MS (3 * 3600 * 1000)
-
-static void a_frame_is_forgotten_where_only_halves_came_for_long(void **state)
-{
-    (void)state; /* planted defect: the last frame counts whatever its age */
-    struct script script = script_new();
-    script_polls(&script, 1800000);
-    assert_int_equal(made_quality(script.made, POINT_INTAKE_PRESSURE), QUALITY_FROZEN);
-    for (int64_t end = script.ms + LONG_MS; script.ms < end; script.ms += 10000) {
-        struct scan scan = made_scan(script.made, script.ms);
-        refuse(&scan, 1);
-        script_take(&script, &scan);
-    }
-    script_polls(&script, 10000);
-    script_end(&script);
-}
-
-static void a_confirmed_value_is_forgotten_in_time(void **state)
-{
-    (void)state; /* planted defect: the last confirmed value counts whatever its age */
-    struct script script = script_new();
-    script.made->maps[0].channel[0].has_max_rate = true;
-    script.made->maps[0].channel[0].max_rate_per_s = 0.01;
-    script_polls(&script, 600000);
-    for (unsigned i = 0; i < 700; i++) { /* never twice the same: nothing is confirmed */
-        script.made->unit[INTAKE_PRESSURE_AT] = (uint16_t)(20000 + (i % 7) * 3000);
-        script_polls(&script, 10000);
-    }
-    script.made->unit[INTAKE_PRESSURE_AT] = 12346;
-    script_polls(&script, 10000);
-    assert_int_equal(made_quality(script.made, POINT_INTAKE_PRESSURE), QUALITY_STEP_UNCONFIRMED);
-    script_end(&script);
-}
-
-static void a_series_begins_anew_after_long_without_data(void **state)
-{
-    (void)state; /* planted defect: a value is compared with the last one whatever its age */
-    struct script script = script_new();
-    script.made->maps[0].channel[0].has_max_rate = true;
-    script.made->maps[0].channel[0].max_rate_per_s = 0.01;
-    script_polls(&script, 600000);
-    script.made->unit[INTAKE_PRESSURE_AT] = 0xFFFF;
-    script_polls(&script, LONG_MS);
-    script.made->unit[INTAKE_PRESSURE_AT] = 30000;
-    script_polls(&script, 10000);
-    script_end(&script);
-}
-
-static void a_clock_is_not_compared_over_a_long_pause(void **state)
-{
-    (void)state; /* planted defect: a step is told from two scans however far apart */
-    struct script script = script_new();
-    script.made->clock = CLOCK_STATE_UNSYNCHRONISED;
-    script_polls(&script, 1800000);
-    script.ms += LONG_MS;
-    script.made->utc_minus_boot += 3600000;
-    /* More than a hundred scans, so that the pause lies outside the window, and not yet 10 min. */
-    for (unsigned i = 0; i < 130; i++, script.ms += 2000) {
-        struct scan scan = made_scan(script.made, script.ms);
-        script_take(&script, &scan);
-    }
-    script_end(&script);
-}
-
-static void an_episode_of_starting_has_no_phase(void **state)
-{
-    (void)state; /* planted defect: an episode runs to its end before the next one may begin */
-    struct script script = script_new();
-    script_polls(&script, 600000);
-    for (unsigned i = 0; i < 1007; i++) {
-        script.made->unit[STATUS_AT] = i % 2 == 0 ? FAULT_BIT : STARTING_BIT;
-        script_polls(&script, 10000);
-    }
-    script_end(&script);
-}
-
-static void an_input_of_another_source_is_forgotten_after_a_lapse(void **state)
-{
-    (void)state; /* planted defect: the newest record of the other source counts whatever its age */
-    struct script script = script_new();
-    struct map *gauge = &script.made->maps[0], *drive = &script.made->maps[1];
-    struct channel intake = gauge->channel[0];
-    memmove(&gauge->channel[0], &gauge->channel[1], --gauge->n_channels * sizeof intake);
-    intake.table = TABLE_HOLDING;
-    intake.address = 2;
-    memmove(&drive->channel[1], &drive->channel[0], drive->n_channels++ * sizeof intake);
-    drive->channel[0] = intake;
-    script.made->drive[2] = 12000;
-    for (unsigned i = 0; i < 300; i++) {
-        script_polls(&script, 10000);
-        if (i >= 120)
-            continue;
-        struct scan scan = made_drive_scan(script.made, script.ms - 9000);
-        script_take(&script, &scan);
-    }
-    for (unsigned i = 0; i < 6; i++) { /* hours later the drive is still away */
-        script.ms += i == 0 ? LONG_MS : 0;
-        script_polls(&script, 10000);
-    }
-    assert_int_equal(made_quality(script.made, POINT_PUMP_DIFFERENTIAL_PRESSURE),
-                     QUALITY_INPUT_BAD);
-    script_end(&script);
-}
-
-/* ---- what the comparison is worth ---- */
 
 static void the_lives_show_every_verdict_that_a_scan_can_earn(void **state)
 {
@@ -600,12 +377,6 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_late_record_equals_the_live_one),
-        cmocka_unit_test(a_frame_is_forgotten_where_only_halves_came_for_long),
-        cmocka_unit_test(a_confirmed_value_is_forgotten_in_time),
-        cmocka_unit_test(a_series_begins_anew_after_long_without_data),
-        cmocka_unit_test(a_clock_is_not_compared_over_a_long_pause),
-        cmocka_unit_test(an_episode_of_starting_has_no_phase),
-        cmocka_unit_test(an_input_of_another_source_is_forgotten_after_a_lapse),
         cmocka_unit_test(the_lives_show_every_verdict_that_a_scan_can_earn),
         cmocka_unit_test(measuring_twice_gives_the_same_bytes),
         cmocka_unit_test(a_fold_may_be_copied_as_bytes),
