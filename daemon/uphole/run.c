@@ -10,6 +10,7 @@
 #include "command.h"
 #include "core.h"
 #include "backlog.h"
+#include "service.h"
 #include "side_process.h"
 
 #include "uphole/gather.h"
@@ -48,6 +49,7 @@ struct well_side {
     struct backlog_thread *backlog;
     struct ring *rings[PLAN_LINES_MAX];
     struct gatherer *gatherers[PLAN_LINES_MAX];
+    struct service service; /* what the service manager is told */
     struct clock_watch watch;
     struct stamp began;
     uint64_t run;
@@ -367,6 +369,12 @@ static void loop(struct well_side *side)
         recover_journal(side);
         keep_side(side);
         const int64_t next_us = core_step(side->core);
+        const struct service_view view = {.core = side->core,
+                                          .gatherers = side->gatherers,
+                                          .safe = side->safe,
+                                          .scada_side = side->side > 0,
+                                          .watch = &side->watch};
+        service_pass(&side->service, &view);
         const int64_t soon_us = clock_boot_us(&side->clock) + 200000;
         wait_for_work(side, next_us < soon_us ? next_us : soon_us);
     }
@@ -413,6 +421,7 @@ static int run_plan(struct plan *plan)
     side->wake_fd = side->signal_fd = side->side_wall = -1;
     clock_of_system(&side->clock);
     clock_boot_id(side->boot_id);
+    service_open(&side->service, plan, &side->clock); /* before any thread */
     struct up_error error = {0};
     int code = 0;
     if (prepare(side, &error) == UP_OK) {
@@ -420,12 +429,15 @@ static int run_plan(struct plan *plan)
             "Uphole " UPHOLE_VERSION " runs for site %s on box %s: %u wells, %u lines, plan %.8s. "
                                      "Monitoring only; not a protection system.",
             plan->site, plan->box, plan->n_wells, plan->n_lines, plan->digest);
+        service_ready(&side->service);
         loop(side);
         say(SAY_INFO, "uphole", "Stopping.");
+        service_stopping(&side->service);
     } else {
         code = command_fail(&error);
     }
     stop(side);
+    service_close(&side->service);
     free(side);
     return code;
 }
