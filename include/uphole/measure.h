@@ -20,7 +20,11 @@ struct fold; /* plain bytes: may be copied with memcpy(fold_bytes()) */
 size_t fold_bytes(void);
 /** Fills `fold` with "nothing known yet". */
 void fold_init(struct fold *fold);
-/** Takes a fact of the run whose scans follow. Facts of another run are ignored when scans come. */
+/**
+ * Takes a fact of the run whose scans follow. Facts of another run are ignored when scans come. To be right at a wanted scan load all facts of
+ * its run with a pos below that scan's, also those made within the window: a fold that began one window early can't find them all again. A fact
+ * acts only on scans later than itself. A run has at most 2 a point and 1 a source (more only where an entry's date passes).
+ */
 void fold_load_fact(struct fold *fold, const struct fact *fact);
 
 /** How far before a wanted scan a fold must begin: the earlier of ms (same run) and scans a source. */
