@@ -160,6 +160,22 @@ static void an_input_of_another_source_is_forgotten_after_a_lapse(void **state)
     script_end(&script);
 }
 
+static void good_data_seen_once_early_in_the_window_are_known_by_their_fact(void **state)
+{
+    (void)state; /* planted defect: only facts from before the window are loaded */
+    struct script script = script_new();
+    script.made->unit[DISCHARGE_TEMPERATURE_AT] = 0;
+    script_polls(&script, LONG_MS);
+    struct fold_window window = fold_window_of(&script.made->plan, &script.made->well);
+    script.made->unit[DISCHARGE_TEMPERATURE_AT] = 874;
+    script_polls(&script, 10000);
+    script.made->unit[DISCHARGE_TEMPERATURE_AT] = 0;
+    script_polls(&script, window.ms - window.ms % 10000);
+    check_count("live", made_quality(script.made, POINT_DISCHARGE_TEMPERATURE),
+                QUALITY_CHANNEL_FAULT);
+    script_end(&script);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -169,6 +185,7 @@ int main(void)
         cmocka_unit_test(a_clock_is_not_compared_over_a_long_pause),
         cmocka_unit_test(an_episode_of_starting_has_no_phase),
         cmocka_unit_test(an_input_of_another_source_is_forgotten_after_a_lapse),
+        cmocka_unit_test(good_data_seen_once_early_in_the_window_are_known_by_their_fact),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
