@@ -233,11 +233,11 @@ static void take_events(struct server *server, const struct pollfd *fds)
         const struct pollfd *own = fds + 1 + i * FDS_PER_LINE;
         if (own[0].revents)
             read_pty(server, served, now_us);
-        if (own[1].revents)
-            accept_connection(served);
         for (unsigned c = 0; c < SIMULATE_CONNECTIONS_MAX; c++)
             if (own[2 + c].revents && own[2 + c].fd >= 0 && own[2 + c].fd == served->connection[c])
                 read_connection(served, c, now_us);
+        if (own[1].revents) /* after those that went, so that their places are free */
+            accept_connection(served);
     }
 }
 
