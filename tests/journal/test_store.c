@@ -283,72 +283,65 @@ static void a_window_starts_in_the_same_run_early_enough_for_each_source(void **
     journal_reader_close(reader);
 }
 
-static void facts_cursors_and_events_ride_with_their_scans(void **state)
+static void facts_ride_with_their_scans(void **state)
 {
     struct rig *rig = *state;
+    struct up_error error = {0};
     rig_start(rig, BOOT_A);
+    const uint16_t wells[2] = {rig->wells[0].number, rig->wells[1].number};
     struct scan scans[2] = {rig_scan(rig, 1, SOURCE_GAUGE, OUTCOME_ANSWERED),
                             rig_scan(rig, 0, SOURCE_GAUGE, OUTCOME_ANSWERED)};
-    struct fact facts[3] = {{.pos = 1,
-                             .run = rig->run,
-                             .well = rig->wells[0].number,
-                             .source = 1,
-                             .point = 1,
-                             .kind = FACT_SEEN_GOOD,
-                             .value = 1},
-                            {.pos = 1,
-                             .run = rig->run,
-                             .well = rig->wells[0].number,
-                             .source = 1,
-                             .kind = FACT_GAUGE_AGREED,
-                             .value = 2.5},
-                            {.pos = 0,
-                             .run = rig->run,
-                             .well = rig->wells[1].number,
-                             .source = 1,
-                             .kind = FACT_GAUGE_AGREED,
-                             .value = 3}};
-    struct cursor cursor = {.destination = "plant-broker",
-                            .well = rig->wells[0].number,
-                            .stream = STREAM_RECORD,
-                            .pos = 7,
-                            .seq = 3};
-    struct event event = {
-        .kind = "note", .utc_ms = 5, .boot_ms = 6, .who = "test", .text = "A word."};
-    struct batch batch = {.scans = scans,
-                          .n_scans = 2,
-                          .facts = facts,
-                          .n_facts = 3,
-                          .events = &event,
-                          .n_events = 1,
-                          .cursors = &cursor,
-                          .n_cursors = 1};
-    struct up_error error = {0};
+    struct fact facts[3];
+    for (int i = 0; i < 3; i++) /* two of heron-7, which is the second scan; one of heron-8 */
+        facts[i] = (struct fact){.pos = i < 2,
+                                 .run = rig->run,
+                                 .well = wells[i / 2],
+                                 .source = SOURCE_GAUGE,
+                                 .point = (uint16_t)(i == 0),
+                                 .kind = i == 0 ? FACT_SEEN_GOOD : FACT_GAUGE_AGREED,
+                                 .value = i + 0.5};
+    struct batch batch = {.scans = scans, .n_scans = 2, .facts = facts, .n_facts = 3};
     assert_int_equal(journal_append(rig->journal, &batch, &error), UP_OK);
     check_count("a fact's pos is its scan's", (long long)facts[0].pos, (long long)scans[1].pos);
+    const struct {
+        const char *what;
+        uint64_t run, up_to;
+        size_t n;
+    } ASKED[] = {{"of heron-7", rig->run, scans[1].pos, 2},
+                 {"not before their scan", rig->run, scans[1].pos - 1, 0},
+                 {"not of another run", rig->run + 1, scans[1].pos, 0}};
+    struct journal_reader *reader = open_reader(rig);
+    struct fact got[8];
+    for (size_t i = 0; i < sizeof ASKED / sizeof *ASKED; i++) {
+        size_t n = 0;
+        assert_int_equal(
+            journal_read_facts(reader, wells[0], ASKED[i].run, ASKED[i].up_to, got, 8, &n, &error),
+            UP_OK);
+        check_count(ASKED[i].what, (long long)n, (long long)ASKED[i].n);
+    }
+    journal_reader_close(reader);
+}
+
+static void cursors_and_events_ride_with_an_append(void **state)
+{
+    struct rig *rig = *state;
+    struct up_error error = {0};
+    rig_start(rig, BOOT_A);
+    struct cursor read[4],
+        cursor = {
+            .destination = "plant-broker", .well = 1, .stream = STREAM_RECORD, .pos = 7, .seq = 3};
+    struct event event = {
+        .kind = "note", .utc_ms = 5, .boot_ms = 6, .who = "test", .text = "A word."};
+    struct batch batch = {.events = &event, .n_events = 1, .cursors = &cursor, .n_cursors = 1};
+    assert_int_equal(journal_append(rig->journal, &batch, &error), UP_OK);
     cursor.pos = 9;
     batch = (struct batch){.cursors = &cursor, .n_cursors = 1};
     assert_int_equal(journal_append(rig->journal, &batch, &error), UP_OK);
-    struct cursor read[4];
     check_count("one cursor", (long long)journal_cursors(rig->journal, read, 4), 1);
     check_count("moved", (long long)read[0].pos, 9);
     check_text("destination", read[0].destination, "plant-broker");
     struct journal_reader *reader = open_reader(rig);
-    struct fact got[8];
-    size_t n = 0;
-    assert_int_equal(journal_read_facts(reader, rig->wells[0].number, rig->run, scans[1].pos, got,
-                                        8, &n, &error),
-                     UP_OK);
-    check_count("facts of heron-7", (long long)n, 2);
-    assert_int_equal(journal_read_facts(reader, rig->wells[0].number, rig->run, scans[1].pos - 1,
-                                        got, 8, &n, &error),
-                     UP_OK);
-    check_count("not before their scan", (long long)n, 0);
-    assert_int_equal(journal_read_facts(reader, rig->wells[0].number, rig->run + 1, scans[1].pos,
-                                        got, 8, &n, &error),
-                     UP_OK);
-    check_count("not of another run", (long long)n, 0);
-    check_count("cursors of a reader", (long long)journal_read_cursors(reader, read, 4), 1);
+    check_count("of a reader", (long long)journal_read_cursors(reader, read, 4), 1);
     journal_reader_close(reader);
     check_count("event", rig_query(rig, "SELECT count(*) FROM event WHERE text='A word.'"), 1);
 }
@@ -418,7 +411,8 @@ int main(void)
         RIG_TEST(a_row_whose_bits_changed_is_refused_by_its_number),
         RIG_TEST(slices_are_whole_in_order_and_end),
         RIG_TEST(a_window_starts_in_the_same_run_early_enough_for_each_source),
-        RIG_TEST(facts_cursors_and_events_ride_with_their_scans),
+        RIG_TEST(facts_ride_with_their_scans),
+        RIG_TEST(cursors_and_events_ride_with_an_append),
         RIG_TEST(a_plan_reads_back_and_keeps_its_number),
         RIG_TEST(a_batch_that_can_not_be_right_is_refused_and_nothing_of_it_is_kept),
     };

@@ -1,0 +1,187 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * test_ledger_count.c - polls never attempted, deliveries, and the rows themselves: how often they
+ * are handed out, taken back, and what happens when there are too many.
+ */
+#include "book.h"
+
+#include "check.h"
+
+/* Planted defects: counts of one source end up in another's row; an attempted scan without data
+ * closes the row. */
+static void skips_of_a_source_and_cause_are_one_row_until_data_comes(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    const struct stamp first = rig_now(book->rig);
+    struct stamp last = first;
+    last.boot_ms += 20000;
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_GAUGE, 3, &first, &last,
+                 NULL);
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_DRIVE, 1, &first, &first,
+                 NULL);
+    book_take(book);
+    check_count("rows", (long long)book_revisions(book, GAP_SKIPPED), 2);
+    book_poll_silent(book, 1);
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_GAUGE, 2, &last, &last,
+                 NULL);
+    book_take(book);
+    check_count("a count alone waits for its minute", book_newest(book, GAP_SKIPPED, 0)->scans, 3);
+    book_poll_silent(book, 1);
+    check_count("but goes out with the next scan", book_newest(book, GAP_SKIPPED, 0)->scans, 5);
+    assert_true(book_newest(book, GAP_SKIPPED, 0)->is_open);
+    book_poll_good(book, 1);
+    assert_false(book_newest(book, GAP_SKIPPED, 0)->is_open);
+    assert_true(book_newest(book, GAP_SKIPPED, 1)->is_open);
+    check_count("drive", book_newest(book, GAP_SKIPPED, 1)->scans, 1);
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_GAUGE, 1, &last, &last,
+                 NULL);
+    book_take(book);
+    check_count("after data it is another row", book_newest(book, GAP_SKIPPED, 2)->scans, 1);
+    book_close(book);
+}
+
+/* Planted defect: changed counts go out with every commit (a row each second for days). */
+static void changed_counts_of_open_rows_go_out_once_a_minute(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    struct stamp due = rig_now(book->rig);
+    for (int second = 0; second < 600; second++) {
+        due = rig_now(book->rig);
+        ledger_count(book->ledger, GAP_SKIPPED, CAUSE_ANOTHER_MASTER, 11, SOURCE_GAUGE, 1, &due,
+                     &due, "Another master.");
+        book_take(book);
+        book->rig->boot_ms += 1000;
+        book->rig->utc_ms += 1000;
+    }
+    check_count("revisions in ten minutes", (long long)book_revisions(book, GAP_SKIPPED), 10);
+    check_text("given sentence", book_newest(book, GAP_SKIPPED, 0)->cause, "Another master.");
+    book->n += ledger_take_changed(book->ledger, NULL, book->seen + book->n, 512 - book->n);
+    check_count("an orderly stop takes all", book_newest(book, GAP_SKIPPED, 0)->scans, 600);
+    book_close(book);
+}
+
+/* Planted defect: a revision that was not stored is counted as given. */
+static void rows_that_were_not_stored_come_again_with_the_same_revision(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    book_poll_good(book, 3);
+    book_poll_silent(book, 1);
+    const size_t before = book->n;
+    ledger_put_back(book->ledger, book->seen + before - 1, 1);
+    book_take(book);
+    check_count("again", (long long)(book->n - before), 1);
+    check_count("revision", book->seen[before].revision, 0);
+    book_poll_good(book, 1);
+    const struct gap closed = book->seen[book->n - 1];
+    assert_false(closed.is_open);
+    book_poll_good(book, 3);
+    book_take(book);
+    book_take(book); /* by now it is forgotten */
+    ledger_put_back(book->ledger, &closed, 1);
+    const size_t n = book->n;
+    book_take(book);
+    check_count("a forgotten row as well", (long long)(book->n - n), 1);
+    check_count("its revision", book->seen[n].revision, closed.revision);
+    book_close(book);
+}
+
+/* Planted defect: late records are counted as lost, or the row closes while records still wait. */
+static void a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    const struct stamp oldest = rig_now(book->rig);
+    struct stamp now = oldest;
+    for (int second = 0; second <= 60; second++) {
+        now.boot_ms = oldest.boot_ms + second * 1000;
+        now.utc_ms = oldest.utc_ms + second * 1000;
+        ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 100,
+                            100 + (uint64_t)second / 10, &now, CAUSE_UNREACHABLE, NULL);
+    }
+    book_take(book);
+    assert_null(book_newest(book, GAP_DELIVERY, 0));
+    now.boot_ms += 1000;
+    now.utc_ms += 1000;
+    ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 100, 107, &now,
+                        CAUSE_UNREACHABLE, NULL);
+    ledger_see_delivery(book->ledger, "plant-broker", 12, false, NULL, 50, 50, &now,
+                        CAUSE_UNREACHABLE, NULL);
+    book_take(book);
+    const struct gap *gap = book_newest(book, GAP_DELIVERY, 0);
+    assert_non_null(gap);
+    check_count("start", gap->start.boot_ms, oldest.boot_ms);
+    check_count("late", gap->scans, 7);
+    assert_false(gap->lost);
+    check_text("cause", gap->cause, "plant-broker is not reachable.");
+    check_text("destination", gap->destination, "plant-broker");
+    struct stamp waiting = now;
+    waiting.boot_ms -= 30000;
+    waiting.utc_ms -= 30000;
+    ledger_see_delivery(book->ledger, "plant-broker", 11, true, &waiting, 103, 108, &now,
+                        CAUSE_NONE, NULL);
+    book_take(book);
+    assert_true(book_newest(book, GAP_DELIVERY, 0)->is_open);
+    ledger_see_delivery(book->ledger, "plant-broker", 11, false, NULL, 108, 108, &now, CAUSE_NONE,
+                        NULL);
+    book_take(book);
+    gap = book_newest(book, GAP_DELIVERY, 0);
+    assert_false(gap->is_open);
+    check_count("late", gap->scans, 8);
+    check_count("all of them came", gap->recovered, 8);
+    check_count("before", (long long)gap->before_seq, 100);
+    check_count("after", (long long)gap->after_seq, 108);
+    check_count("of one well only", (long long)book_revisions(book, GAP_DELIVERY), 2);
+    book_close(book);
+}
+
+/* Planted defect: no bound, or a count that falls off the table when it is full. */
+static void a_full_ledger_says_so_and_still_keeps_the_books(void **state)
+{
+    struct book *book = book_open(*state, 1);
+    book_poll_good(book, 3);
+    book_poll_with(book, 0, SOURCE_GAUGE, OUTCOME_ANSWERED, QUALITY_CHANNEL_FAULT, QUALITY_GOOD,
+                   QUALITY_GOOD);
+    book_poll_with(book, 0, SOURCE_GAUGE, OUTCOME_ANSWERED, QUALITY_CHANNEL_FAULT, QUALITY_GOOD,
+                   QUALITY_CHANNEL_FAULT);
+    assert_null(book_newest(book, GAP_CHANNEL, 1));
+    assert_non_null(strstr(book_newest(book, GAP_CHANNEL, 0)->cause,
+                           "Later gaps of this kind are not listed one by one"));
+    uint32_t sum = 0;
+    for (uint8_t cause = 1; cause < CAUSE_COUNT; cause++) { /* more causes than there can be */
+        const struct stamp due = rig_now(book->rig);
+        for (int well = 11; well <= 12; well++)
+            ledger_count(book->ledger, GAP_SKIPPED, cause, (uint16_t)well, SOURCE_GAUGE, 5, &due,
+                         &due, NULL);
+    }
+    book->n = ledger_take_changed(book->ledger, NULL, book->seen, 512);
+    for (size_t i = 0; i < book->n; i++)
+        sum += book->seen[i].kind == GAP_SKIPPED ? book->seen[i].scans : 0;
+    check_count("every skip is counted in some row", sum, 2 * 5 * (CAUSE_COUNT - 1));
+    book_close(book);
+}
+
+static void a_new_run_opens_its_rows_under_its_own_number(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    book_poll_good(book, 3);
+    book_poll_silent(book, 1);
+    ledger_set_run(book->ledger, 7);
+    book_poll_good(book, 3);
+    book_poll_silent(book, 1);
+    assert_true(book_newest(book, GAP_LINE, 0)->run == book->rig->run);
+    assert_true(book_newest(book, GAP_LINE, 1)->run == 7);
+    book_close(book);
+}
+
+int main(void)
+{
+#define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
+    const struct CMUnitTest tests[] = {
+        RIG_TEST(skips_of_a_source_and_cause_are_one_row_until_data_comes),
+        RIG_TEST(changed_counts_of_open_rows_go_out_once_a_minute),
+        RIG_TEST(rows_that_were_not_stored_come_again_with_the_same_revision),
+        RIG_TEST(a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge),
+        RIG_TEST(a_full_ledger_says_so_and_still_keeps_the_books),
+        RIG_TEST(a_new_run_opens_its_rows_under_its_own_number),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
