@@ -234,7 +234,6 @@ int main(void)
 {
 #define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
     const struct CMUnitTest tests[] = {
-        RIG_TEST(name),
         RIG_TEST(a_line_gap_runs_from_the_first_missed_due_time_to_the_first_answer),
         RIG_TEST(flapping_shorter_than_three_scans_is_one_row),
         RIG_TEST(the_more_telling_outcome_names_the_cause),
