@@ -15,7 +15,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #define ENTRIES_EVERY_US 1000000
 #define IDLE_CHARACTERS                                                                            \
@@ -49,14 +48,6 @@ uint32_t line_random(struct line *line)
     x ^= x >> 17;
     x ^= x << 5;
     return line->random = x;
-}
-
-void line_put(struct line *line, const struct gathered *item)
-{
-    static const uint64_t ONE = 1;
-    ring_put(line->options.ring, item); /* a full ring counts the loss itself */
-    if (line->options.wake_fd >= 0 && write(line->options.wake_fd, &ONE, sizeof ONE) < 0)
-        return; /* an eventfd refuses only when its count is full: its reader is awake already */
 }
 
 void line_tell(struct line *line, uint8_t level, const char *kind, const char *format, ...)
@@ -283,6 +274,7 @@ static int64_t step_ask(struct line *line, int64_t now_us)
 int64_t line_step(struct line *line)
 {
     int64_t now_us = line_now_us(line);
+    line_put_rest(line);
     line_account(line, now_us, false);
     refresh_entries(line, now_us);
     if (!line->is_open) {

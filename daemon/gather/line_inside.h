@@ -19,6 +19,7 @@ struct asked_source {
     unsigned n_avoid;
     struct register_range avoid[AVOID_MAX]; /* ranges that the unit refused as a whole */
     int64_t told_slow_us;
+    struct skip refused; /* by a full ring; count 0: none */
     struct line_counts counts;
 };
 
@@ -67,7 +68,12 @@ struct stamp line_stamp(struct line *line);
 /** response_timeout, or twice the slowest answer seen: how long the line must be quiet before it is
  * trusted again. */
 int64_t line_rest_us(const struct line *line);
+/* line_put.c */
+/** Puts an item into the ring; a full ring's loss is counted and handed over later. */
 void line_put(struct line *line, const struct gathered *item);
+/** Hands over what a full ring refused, if there is room now. */
+void line_put_rest(struct line *line);
+/* line.c */
 __attribute__((format(printf, 4, 5))) void line_tell(struct line *line, uint8_t level,
                                                      const char *kind, const char *format, ...);
 /** Puts the skips of all due times that ended unserved by `now_us`. */

@@ -249,6 +249,21 @@ void day_destroy(struct day *day)
 
 /* ---- running ---- */
 
+void day_run_without_core(struct day *day, int64_t ms)
+{
+    const int64_t end_us = day->now_us + ms * 1000;
+    while (day->now_us < end_us) {
+        uint16_t which = 0;
+        for (uint16_t i = 1; i < day->plan->n_lines; i++)
+            if (day->line_next_us[i] < day->line_next_us[which])
+                which = i;
+        if (day->line_next_us[which] > day->now_us)
+            day->now_us = day->line_next_us[which] < end_us ? day->line_next_us[which] : end_us;
+        if (day->now_us >= day->line_next_us[which])
+            day->line_next_us[which] = line_step(day->lines[which]);
+    }
+}
+
 void day_run_for(struct day *day, int64_t ms)
 {
     const int64_t end_us = day->now_us + ms * 1000;

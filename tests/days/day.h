@@ -39,6 +39,7 @@ struct day_options {
                                   min) */
     int64_t utc_ms;            /* 0: DAY_START_UTC_MS */
     bool clock_unsynchronised;
+    size_t ring_slots; /* 0: 256 */
     /** Called for each answer; may change, delay or drop it. NULL: an honest line. */
     void (*fault)(struct day *day, void *context, uint16_t line, const uint8_t *request,
                   size_t n_request, struct day_answer *answer);
@@ -53,6 +54,8 @@ void day_destroy(struct day *day); /* an orderly stop; removes the directory */
 void day_run_for(struct day *day, int64_t ms);
 int64_t day_now_ms(const struct day *day); /* boot_ms; the day began at DAY_BOOT_MS */
 #define DAY_BOOT_MS INT64_C(3600000)
+/** The lines go on while core hangs in a slow disk: nothing drains the rings. */
+void day_run_without_core(struct day *day, int64_t ms);
 /** kill -9 of the well side: everything in memory is gone, the journal stays; `down_ms` later it
  * starts again. */
 void day_kill(struct day *day, int64_t down_ms);

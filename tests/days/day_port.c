@@ -160,7 +160,8 @@ bool day_make_line(struct day *day, uint16_t index, const struct stamp *began,
                                       .receive = receive_port,
                                       .flush = flush_port,
                                       .context = &day->port_state[index]};
-    day->rings[index] = ring_create(256, sizeof(struct gathered));
+    day->rings[index] = ring_create(day->options.ring_slots != 0 ? day->options.ring_slots : 256,
+                                    sizeof(struct gathered));
     const struct line_options options = {.plan = day->plan,
                                          .index = index,
                                          .clock = &day->clock,

@@ -401,6 +401,63 @@ static void kills_during_a_back_off_keep_the_books(void **state)
     day_destroy(day);
 }
 
+/** Planted defect: a full ring drops scans without a word; or says a number but not whose and when.
+ */
+static void what_a_full_ring_refuses_is_counted(void **state)
+{
+    (void)state;
+    const struct day_options options = {
+        .config = TWO_WELLS_AND_A_DRIVE, .seed = 10, .ring_slots = 16};
+    struct day *day = day_create(&options);
+    day_run_for(day, HOUR);
+    day_run_without_core(day, 10 * 60000);
+    day_run_for(day, HOUR);
+    check_count("rows of kind overflow, one a source",
+                (long long)day_count_gaps(day, GAP_OVERFLOW, 0), 3);
+    const struct day_books books = day_check_books(day, "heron-7", SOURCE_GAUGE);
+    assert_true(books.never_attempted >= 40);
+    day_check_books(day, "heron-7", SOURCE_DRIVE);
+    day_check_books(day, "heron-8", SOURCE_GAUGE);
+    check_count("good but wrong", (long long)day_counts_of(day)->good_but_wrong, 0);
+    day_destroy(day);
+}
+
+/** S20. Planted defect: ages or due times by the wall clock; a step unmarked; records re-ordered by
+ * it. */
+static void a_clock_that_jumps_moves_labels_only(void **state)
+{
+    (void)state;
+    struct kept_records kept = {0};
+    const struct day_options options = {.config = TEN_SECONDS,
+                                        .seed = 13,
+                                        .clock_unsynchronised = true,
+                                        .record = keep_record,
+                                        .record_context = &kept};
+    struct day *day = day_create(&options);
+    day_run_for(day, HOUR);
+    day_step_clock(day, 3 * HOUR);
+    day_run_for(day, HOUR);
+    day_step_clock(day, -HOUR);
+    day_run_for(day, HOUR);
+    check_count("clock rows", (long long)day_count_gaps(day, GAP_CLOCK, 0), 2);
+    check_count("holes", (long long)day_counts_of(day)->record_holes, 0);
+    check_count("scans of three hours", (long long)day_counts_of(day)->records, 3 * 360);
+    check_count("good but wrong", (long long)day_counts_of(day)->good_but_wrong, 0);
+    uint64_t unsure = 0;
+    for (size_t i = 0; i < kept.n; i++)
+        for (uint16_t k = 0; k < kept.record[i].n; k++) {
+            const struct reading *reading = &kept.record[i].reading[k];
+            unsure += reading->quality == QUALITY_CLOCK_UNSURE;
+            if (point_get(reading->point)->type == POINT_MEASURED &&
+                quality_class_of(reading->quality) != QUALITY_CLASS_BAD)
+                assert_true(reading->age_s >= 28 && reading->age_s < 40);
+        }
+    assert_true(unsure > 60 && unsure < 4 * 60 * 30); /* ten minutes behind each step */
+    free(kept.record);
+    day_check_books(day, "heron-7", SOURCE_GAUGE);
+    day_destroy(day);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -413,6 +470,8 @@ int main(void)
         cmocka_unit_test(a_broker_away_for_hours_loses_nothing),
         cmocka_unit_test(a_day_of_faults_publishes_nothing_wrong_as_good),
         cmocka_unit_test(kills_during_a_back_off_keep_the_books),
+        cmocka_unit_test(what_a_full_ring_refuses_is_counted),
+        cmocka_unit_test(a_clock_that_jumps_moves_labels_only),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
