@@ -131,8 +131,8 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
         break;
     case MQTT_TLS:
         n = snprintf(into, room,
-                     "Broker %s: no secure connection (%s). Check ca_file, the broker's "
-                     "certificate, this box's clock.",
+                     "Broker %s: no secure connection (%.60s). Check ca_file, its certificate, "
+                     "this box's clock.",
                      to->name, trouble->detail[0] != '\0' ? trouble->detail : "no reason given");
         break;
     case MQTT_SILENT:
@@ -153,8 +153,8 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
         break;
     case MQTT_TOO_LARGE:
         n = snprintf(into, room,
-                     "Broker %s sent a packet above 16 KiB, so we closed the connection. Check who "
-                     "publishes to this box's topic.",
+                     "Broker %s sent a packet above 16 KiB, so we hung up. Check who publishes to "
+                     "this box's topic.",
                      to->name);
         break;
     case MQTT_NO_QOS:
@@ -170,18 +170,20 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
             to->name);
         break;
     case MQTT_TWO_BOXES:
-        n = snprintf(into, room,
-                     "Another box publishes as %s at broker %s, and the connection broke. Two "
-                     "boxes may hold the same configuration.",
-                     plan->box, to->name);
+        n = snprintf(
+            into, room,
+            "Another box publishes as %s at broker %s. Two boxes may hold the same configuration.",
+            plan->box, to->name);
         break;
     default:
-        n = snprintf(into, room,
-                     trouble->code == MQTT_LOST_AGAIN
-                         ? "Broker %s: the connection to %s:%u breaks soon after each connect. "
-                           "Another client may use the name %s."
-                         : "Broker %s: the connection to %s:%u broke.",
-                     to->name, to->host, to->port, plan->box);
+        if (trouble->code == MQTT_LOST_AGAIN)
+            n = snprintf(into, room,
+                         "Broker %s: connections break soon after each connect. Check the link, "
+                         "and that no other client is called %s.",
+                         to->name, plan->box);
+        else
+            n = snprintf(into, room, "Broker %s: the connection to %s:%u broke.", to->name,
+                         to->host, to->port);
     }
     return n < 0 ? 0 : (size_t)n < room ? (size_t)n : room - 1;
 }
