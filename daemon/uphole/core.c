@@ -227,7 +227,7 @@ int64_t core_step(struct core *core)
     const int64_t now_us = clock_boot_us(core->options.clock);
     drain_rings(core);
     if (now_us >= core->next_commit_us || core->n_scans == JOURNAL_BATCH_SCANS_MAX) {
-        core_commit(core, now_us);
+        core_commit(core, false);
         core->next_commit_us = now_us + COMMIT_EVERY_US;
     }
     core_serve_wall(core);
@@ -249,7 +249,7 @@ void core_flush(struct core *core)
     for (int pass = 0; pass < 64; pass++) {
         drain_rings(core);
         const bool whole = core->n_scans == JOURNAL_BATCH_SCANS_MAX;
-        core_commit(core, clock_boot_us(core->options.clock));
+        core_commit(core, true);
         if (!whole)
             return;
     }
@@ -294,6 +294,7 @@ bool core_journal_refuses(const struct core *core)
 void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
 {
     core->options.run = run;
+    ledger_set_run(core->options.ledger, run);
     core->options.grid_start_us = grid_start_us;
     core->refusing = false;
     for (int i = 0; i < core->options.plan->n_wells; i++) {

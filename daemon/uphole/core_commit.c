@@ -182,9 +182,8 @@ static void after_commit(struct core *core)
     core->n_scans = core->n_facts = core->n_events = core->n_gaps = 0;
 }
 
-void core_commit(struct core *core, int64_t now_us)
+void core_commit(struct core *core, bool everything)
 {
-    (void)now_us;
     const struct stamp now = stamp_take(core->options.clock, &core->watch);
     qsort(core->scans, core->n_scans, sizeof *core->scans, by_begun);
     if (!core->refusing)
@@ -196,7 +195,8 @@ void core_commit(struct core *core, int64_t now_us)
         after_commit(core);
         return;
     }
-    core->n_gaps = ledger_take_changed(core->options.ledger, &now, core->gaps, CORE_GAPS_MAX);
+    core->n_gaps = ledger_take_changed(core->options.ledger, everything ? NULL : &now, core->gaps,
+                                       CORE_GAPS_MAX);
     gather_cursors(core);
     if (core->n_scans + core->n_gaps + core->n_events == 0 && core->n_cursors == 0)
         return;

@@ -75,7 +75,9 @@ int core_well_index(const struct core *core, uint16_t number);
 /** Due time on the grid of the scan, as a stamp. */
 struct stamp core_due_of(const struct core *core, const struct scan *scan);
 void core_take_item(struct core *core, const struct gathered *item);
-void core_commit(struct core *core, int64_t now_us);
+/** One transaction of what is in hand. `everything`: counts of open ledger rows too, which
+ * otherwise come once a minute. */
+void core_commit(struct core *core, bool everything);
 void core_serve_wall(struct core *core);
 void core_send_snapshots(struct core *core);
 void core_send_state(struct core *core);

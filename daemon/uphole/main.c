@@ -3,6 +3,7 @@
  * main.c - the table of commands, and the one way into each.
  */
 #include "command.h"
+#include "confine.h"
 
 #include "uphole/publish.h"
 #include "uphole/stamp.h"
@@ -101,8 +102,14 @@ int main(int argc, char **argv)
         return flushed(0);
     }
     if (strcmp(name, SCADA_SIDE_ARGUMENT) == 0) {
+        struct confine_needs needs;
         struct up_clock clock;
+        if (!confine_from_arguments(argc - 2, argv + 2, &needs)) {
+            fputs("uphole: the SCADA side is started by 'uphole run'\n", stderr);
+            return EX_USAGE;
+        }
         clock_of_system(&clock);
+        confine_scada_side(&needs);
         return publish_run(WALL_FD, &clock, UPHOLE_VERSION);
     }
     const struct command *command = find(name);

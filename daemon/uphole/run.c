@@ -221,7 +221,7 @@ static void start_side(struct well_side *side)
 {
     struct up_error error = {0};
     int fd = -1;
-    if (side_process_start(&side->side, &fd, &error) != UP_OK) {
+    if (side_process_start(side->plan, &side->side, &fd, &error) != UP_OK) {
         say(SAY_ERROR, "uphole", "%s. It is tried again in a second.", error.why);
         side->side_next_us = clock_boot_us(&side->clock) + SIDE_RESTART_US;
         return;

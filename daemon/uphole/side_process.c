@@ -6,6 +6,7 @@
 #include "side_process.h"
 
 #include "command.h"
+#include "confine.h"
 
 #include "uphole/wall.h"
 
@@ -19,7 +20,7 @@
 #include <unistd.h>
 
 /** In the child, between fork and exec: only async-signal-safe calls. */
-static void become_side(int wall)
+static void become_side(int wall, char *const *arguments)
 {
     sigset_t none;
     sigemptyset(&none);
@@ -33,13 +34,20 @@ static void become_side(int wall)
         dup2(wall, WALL_FD); /* clears close-on-exec, unless it already is that number */
     if (kept < 0 || fcntl(WALL_FD, F_SETFD, 0) < 0 || close_range(WALL_FD + 1, ~0U, 0) < 0)
         _exit(127);
-    char *const arguments[] = {"uphole", SCADA_SIDE_ARGUMENT, NULL};
     execv("/proc/self/exe", arguments);
     _exit(127);
 }
 
-enum up_rc side_process_start(pid_t *pid, int *wall_fd, struct up_error *error)
+enum up_rc side_process_start(const struct plan *plan, pid_t *pid, int *wall_fd,
+                              struct up_error *error)
 {
+    struct confine_needs needs;
+    struct confine_arguments may;
+    confine_needs_of(plan, &needs);
+    confine_to_arguments(&needs, &may);
+    const char *arguments[2 + CONFINE_ARGUMENTS_MAX + 1] = {"uphole", SCADA_SIDE_ARGUMENT};
+    memcpy(&arguments[2], may.text, may.n * sizeof may.text[0]);
+    arguments[2 + may.n] = NULL;
     int fds[2];
     if (wall_pair(fds) < 0)
         return UP_FAIL_ERRNO(error, UP_E_SYSTEM, "the wall to the SCADA side could not be made: %s",
@@ -52,7 +60,7 @@ enum up_rc side_process_start(pid_t *pid, int *wall_fd, struct up_error *error)
                              strerror(errno));
     }
     if (child == 0)
-        become_side(fds[1]);
+        become_side(fds[1], (char *const *)arguments); /* execv changes none of them */
     close(fds[1]);
     *pid = child;
     *wall_fd = fds[0];
