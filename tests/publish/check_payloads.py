@@ -10,6 +10,7 @@ Planted defects that it must catch, each seen to fail: rounding half up; a value
 an age under a null; a column that is one short.
 """
 import json
+import re
 import subprocess
 import sys
 from decimal import Decimal
@@ -211,10 +212,25 @@ def validators(directory):
     return found
 
 
+def check_docs(path, checkers):
+    """The examples of the documentation fit the schemas, and its table of qualities is the one above."""
+    with open(path, encoding="utf-8") as file:
+        text = file.read()
+    examples = [json.loads(block) for block in re.findall(r"```json\n(.*?)```", text, re.S)]
+    for example in examples:
+        errors = list(checkers[example["schema"].split("/")[1]].iter_errors(example))
+        if errors:
+            fail("an example of the documentation does not fit its schema", example["schema"], errors[0].message)
+    listed = {int(code): name for code, name in re.findall(r"^\| (\d+) \| `(\w+)` \|", text, re.M)}
+    if len(examples) != 4 or listed != NAMES:
+        fail("the documentation's examples or its table of qualities", len(examples), set(listed.items()) ^ set(NAMES.items()))
+
+
 def main():
     printer, schemas = sys.argv[1:3]
     seed, count = sys.argv[3:5] if len(sys.argv) == 5 else ("1", "60")
     checkers = validators(schemas)
+    check_docs(f"{schemas}/../messages.md", checkers)
     lines = subprocess.run([printer, seed, count], check=True, capture_output=True).stdout.decode("utf-8").split("\n")
     kinds = {}
     for truth_line, line in zip(lines[0::2], lines[1::2]):
