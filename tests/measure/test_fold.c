@@ -195,6 +195,18 @@ static void half_a_value_is_no_value(void **state)
     made_free(made);
 }
 
+static void a_block_beyond_its_words_is_no_data(void **state)
+{
+    (void)state; /* planted defect: the end of a block in words[] is not checked */
+    struct made *made = made_new();
+    made_polls(made, 0, 60000);
+    struct scan scan = made_scan(made, 60000);
+    scan.n_words = 3; /* the row holds fewer words than its blocks say */
+    made_measure(made, &scan);
+    check_count("cut", made_quality(made, POINT_DISCHARGE_PRESSURE), QUALITY_LINE_DOWN);
+    made_free(made);
+}
+
 static void stray_bytes_near_a_read_make_it_unsure(void **state)
 {
     (void)state;
@@ -469,6 +481,7 @@ int main(void)
         cmocka_unit_test(one_scan_without_answer_is_a_break),
         cmocka_unit_test(exceptions_are_answers_but_0a_and_0b_are_not_the_unit),
         cmocka_unit_test(half_a_value_is_no_value),
+        cmocka_unit_test(a_block_beyond_its_words_is_no_data),
         cmocka_unit_test(stray_bytes_near_a_read_make_it_unsure),
         cmocka_unit_test(stated_faults_and_ends_of_scale_have_their_quality),
         cmocka_unit_test(the_line_is_up_degraded_and_down),
