@@ -28,6 +28,7 @@ except ImportError:
 
 HERE = pathlib.Path(__file__).resolve().parent
 POLL_MS = 2000
+QUIET_S = 6.0  # an eye that shows older messages would show the past as the present
 STORED_MS = 7000  # older than this on arrival: it came out of the backlog
 SOURCES = {1: "gauge", 2: "drive"}  # as journaled
 NEVER_ATTEMPTED = ("program", "disk", "skipped", "overflow")
@@ -73,7 +74,7 @@ class Subscriber:
 
     def __init__(self, path):
         self.path, self.offset = path, 0
-        self.latest, self.rows, self.gaps, self.late, self.repeated = {}, {}, {}, 0, 0
+        self.latest, self.rows, self.late, self.repeated, self.newest = {}, {}, 0, 0, 0.0
 
     def read(self):
         """Returns how many stored rows came with this call."""
@@ -92,8 +93,7 @@ class Subscriber:
     def take(self, kind, payload):
         if kind == "latest" and payload:
             self.latest[payload["well"]] = payload
-        elif kind == "gap":
-            self.gaps[(payload["run"], payload["id"])] = payload
+            self.newest = time.monotonic()
         elif kind == "record":
             for row in payload["rows"]:
                 key = (payload["run"], payload["well"], row["seq"], row["revision"])
@@ -205,11 +205,11 @@ class Demo:
 
     def picture(self):
         late = self.eye.read()
-        there = self.broker.poll() is None
+        silent = "no broker" if self.broker.poll() is not None else "nothing" if time.monotonic() - self.eye.newest > QUIET_S else None
         for block, well in enumerate(("heron-7", "heron-8")):
-            latest, table = self.eye.latest.get(well) if there else None, self.table.read(block)
+            latest, table = None if silent else self.eye.latest.get(well), self.table.read(block)
             shown = [f"{self.seconds():.0f} s" if block == 0 else "", well]
-            shown += self.of_latest(latest) if latest else ["-", "-" if there else "no broker"] + ["-"] * 4
+            shown += self.of_latest(latest) if latest else ["-", silent or "-"] + ["-"] * 4
             shown += [sum(1 for key in self.eye.rows if key[1] == well)]
             shown += [self.number(table[0], 0), table[1], f"{table[2]} s" if table[2] < 65534 else "-", table[3]] if table else ["-"] * 4
             say(COLUMNS.format(*shown).rstrip())
@@ -266,7 +266,7 @@ class Demo:
             self.picture_header()
             try:
                 self.watch(float("inf"))
-            except (KeyboardInterrupt, Stopped):
+            except Stopped:
                 say("\nStopping.")
 
     def stop_daemon_between_polls(self):
@@ -377,6 +377,7 @@ def raise_stopped(*_):
 def main():
     keep = "--keep" in sys.argv[2:]
     signal.signal(signal.SIGTERM, raise_stopped)
+    signal.signal(signal.SIGINT, raise_stopped)
     say("Monitoring only. Uphole reads; it is not a protection system: never use its outputs for trips, interlocks or control.")
     say("Every well, unit and value of this demo is invented. It takes a little over two minutes.")
     demo = Demo(sys.argv[1], keep)
@@ -384,15 +385,18 @@ def main():
         demo.run()
         if not BROKEN:
             demo.proved()
-    except (KeyboardInterrupt, Stopped):
+    except Stopped:
         say("\nStopped before the end; nothing is proved.")
-        BROKEN.append("stopped")
+        sys.exit(130)
     except (RuntimeError, OSError, ValueError, sqlite3.Error) as error:
         say(f"\nThe demo can't go on: {error}")
         BROKEN.append("failed")
     finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
         demo.end()
-    say("Nothing of the demo is left running." if not BROKEN else f"{len(BROKEN)} of the demo's claims do not hold.")
+        say("Nothing of the demo is left running.")
+    if BROKEN:
+        say(f"{len(BROKEN)} of the demo's claims do not hold.")
     sys.exit(1 if BROKEN else 0)
 
 
