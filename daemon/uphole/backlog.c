@@ -184,8 +184,11 @@ static enum up_rc rebuild(struct backlog *backlog, struct kept_fold *kept, const
     fold_init(kept->fold);
     kept->pos = kept->run = kept->seq = 0;
     size_t n_facts = 0;
-    rc = journal_read_facts(backlog->reader, first->well, first->run, begin, backlog->facts,
-                            FACTS_READ_MAX, &n_facts, error);
+    /* Facts up to the wanted scan, not up to the window's begin: one that a scan of the window made
+     * when it was live must hold from there on, though the fold that begins later would not find it
+     * again (measure.h, fold_load_fact). */
+    rc = journal_read_facts(backlog->reader, first->well, first->run, first->pos - 1,
+                            backlog->facts, FACTS_READ_MAX, &n_facts, error);
     if (rc != UP_OK)
         return rc;
     for (size_t i = 0; i < n_facts; i++)
