@@ -137,22 +137,23 @@ void mqtt_tell_message(struct mqtt_client *client)
 
 static void say_connected(struct mqtt_client *client)
 {
-    char since[STAMP_TEXT_MAX], how_long[STAMP_TEXT_MAX];
+    const struct mqtt_trouble none = {0};
+    char words[MQTT_WORDS_MAX], since[STAMP_TEXT_MAX], how_long[STAMP_TEXT_MAX];
     int64_t now_ms = mqtt_now_ms(client);
+    mqtt_words(&none, client->plan, client->to, words);
     if (client->trouble.kind == MQTT_NO_TROUBLE)
-        say(SAY_INFO, "publish", "Broker %s is connected.", client->to->name);
+        say(SAY_INFO, "publish", "%s", words);
     else
-        say(SAY_INFO, "publish",
-            "Broker %s is connected again; it was away since %s (%s). Stored rows are being sent.",
-            client->to->name, stamp_to_short_text(client->state_since_utc_ms, since),
+        say(SAY_INFO, "publish", "%s It was away since %s (%s); what waited is being sent.", words,
+            stamp_to_short_text(client->state_since_utc_ms, since),
             duration_to_text(now_ms - client->state_since_ms, how_long));
-    client->trouble = (struct mqtt_trouble){0};
+    client->trouble = none;
     client->state_since_ms = now_ms;
     struct wall_message *message = &client->message;
     message->kind = WALL_DESTINATION;
     message->destination = (struct wall_destination){
         .destination = client->destination, .state = DELIVERY_UP, .since_boot_ms = now_ms};
-    mqtt_words(&client->trouble, client->plan, client->to, message->destination.reason);
+    snprintf(message->destination.reason, sizeof message->destination.reason, "%s", words);
     mqtt_tell_message(client);
 }
 
@@ -263,21 +264,25 @@ static const char *topic_word(uint8_t stream)
 
 static void tell_refused(struct mqtt_client *client, const struct deliver_event *event)
 {
-    const char *well = client->plan->wells[event->well].id;
+    const struct well_plan *well = &client->plan->wells[event->well];
     struct wall_refused *refused = &client->message.refused;
+    char words[sizeof refused->reason];
+    if (event->code == PUBACK_NO_SUBSCRIBER)
+        snprintf(words, sizeof words, "Nobody subscribes to %s/%s at broker %s (0x10).", well->id,
+                 topic_word(event->stream), client->to->name);
+    else
+        snprintf(words, sizeof words, "Broker %s does not take %s/%s: %s (0x%02X).",
+                 client->to->name, well->id, topic_word(event->stream), mqtt_refusal(event->code),
+                 event->code);
     client->message.kind = WALL_REFUSED;
     *refused = (struct wall_refused){.destination = client->destination,
-                                     .well = client->plan->wells[event->well].number,
+                                     .well = well->number,
                                      .stream = event->stream,
                                      .pos = event->pos,
                                      .code = event->code};
-    snprintf(refused->reason, sizeof refused->reason, "Broker %s holds up %s/%s: %s (0x%02X).",
-             client->to->name, well, topic_word(event->stream), mqtt_refusal(event->code),
-             event->code);
-    say(SAY_WARNING, "publish",
-        "Broker %s does not take %s/%s: %s (0x%02X). Its rows are stored and will be sent; other "
-        "wells go on.",
-        client->to->name, well, topic_word(event->stream), mqtt_refusal(event->code), event->code);
+    memcpy(refused->reason, words, sizeof words);
+    say(SAY_WARNING, "publish", "%s Its rows are stored and will be sent; other wells go on.",
+        words);
     mqtt_tell_message(client);
 }
 

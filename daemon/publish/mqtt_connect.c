@@ -234,14 +234,17 @@ void mqtt_connect(struct mqtt_client *client)
         mqtt_end(client, &trouble);
 }
 
-static void say_trouble(struct mqtt_client *client, const struct mqtt_trouble *trouble)
+static void say_trouble(struct mqtt_client *client, const struct mqtt_trouble *trouble,
+                        bool is_first)
 {
     char words[MQTT_WORDS_MAX], since[STAMP_TEXT_MAX];
     mqtt_words(trouble, client->plan, client->to, words);
-    client->state_since_ms = mqtt_now_ms(client);
-    client->state_since_utc_ms = client->clock->utc_us(client->clock->context) / 1000;
-    say(SAY_WARNING, "publish", "%s Since %s; rows are stored and will be sent.", words,
-        stamp_to_short_text(client->state_since_utc_ms, since));
+    if (is_first) { /* else it was away before, for another reason */
+        client->state_since_ms = mqtt_now_ms(client);
+        client->state_since_utc_ms = client->clock->utc_us(client->clock->context) / 1000;
+    }
+    say(SAY_WARNING, "publish", "%s Not connected since %s; rows are stored and will be sent.",
+        words, stamp_to_short_text(client->state_since_utc_ms, since));
     struct wall_message *message = &client->message;
     message->kind = WALL_DESTINATION;
     message->destination = (struct wall_destination){.destination = client->destination,
@@ -285,8 +288,9 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
     rest(client, trouble);
     /* One line an event: the same trouble again is not a new one. */
     if (client->trouble.kind != trouble->kind || client->trouble.code != trouble->code) {
+        bool is_first = client->trouble.kind == MQTT_NO_TROUBLE;
         client->trouble = *trouble;
-        say_trouble(client, trouble);
+        say_trouble(client, trouble, is_first);
     }
 }
 

@@ -46,15 +46,15 @@ static const struct code_words ENDINGS[] = {
     {0x9F, CAUSE_QUOTA, "says that we connect too often."},
 };
 
-/* PUBACK; after "the broker does not take this well's rows: ". */
+/* PUBACK; after "the broker does not take TOPIC: ". */
 static const struct code_words REFUSALS[] = {
-    {0x10, CAUSE_NO_SUBSCRIBER, "nobody subscribes to them, so nobody would receive them"},
+    {0x10, CAUSE_NO_SUBSCRIBER, "nobody subscribes to it"},
     {0x80, CAUSE_UNREACHABLE, "it gives no reason"},
     {0x83, CAUSE_UNREACHABLE, "a rule of its own forbids it"},
     {0x87, CAUSE_NOT_AUTHORISED, "this user is not authorised to publish there"},
     {0x90, CAUSE_NOT_AUTHORISED, "it does not accept the topic's name"},
     {0x91, CAUSE_UNREACHABLE, "it says that the message's number is in use"},
-    {0x95, CAUSE_QUOTA, "they are larger than it takes"},
+    {0x95, CAUSE_QUOTA, "even one row is larger than it takes"},
     {0x97, CAUSE_QUOTA, "a quota is used up"},
     {0x99, CAUSE_UNREACHABLE, "it does not accept the content's format"},
 };
@@ -115,7 +115,12 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
     int n = 0;
     switch ((enum mqtt_trouble_kind)trouble->kind) {
     case MQTT_NO_TROUBLE:
-        n = snprintf(into, room, "Broker %s is connected.", to->name);
+        n = snprintf(
+            into, room,
+            to->mqtt_version == 5
+                ? "Broker %s is connected."
+                : "Broker %s is connected by MQTT 3.1.1, whose acknowledgement is weak proof.",
+            to->name);
         break;
     case MQTT_SECRET:
         n = snprintf(into, room, "Broker %s: %s", to->name, trouble->detail);

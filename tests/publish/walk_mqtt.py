@@ -442,7 +442,7 @@ def nobody_subscribes(walk):
     walk.order("add 0 150")
     wait_for("a refusal", 15, lambda: walk.heard("refused", 0, 1))
     fields = walk.heard("refused", 0, 1)
-    assert fields[4] == "16" and "nobody subscribes" in " ".join(fields), fields
+    assert fields[4] == "16" and "Nobody subscribes to heron-7/record" in " ".join(fields), fields
     time.sleep(2)
     assert walk.cursor(0) == 0
     subscriber = walk.subscribed(broker.port)
@@ -456,6 +456,7 @@ def version_3_1_1(walk):
     broker.start()
     subscriber = walk.subscribed(broker.port)
     walk.start(broker.port, more=", mqtt_version: 3.1.1")
+    walk.wait_state(1, "weak proof")
     walk.order("add 0 400")
     wait_for("all rows", 30, lambda: walk.cursor(0) == 400)
     walk.judge("heron-7", 400, subscriber)
