@@ -9,6 +9,7 @@
  */
 #include "command.h"
 #include "core.h"
+#include "known_lines.h"
 #include "backlog.h"
 #include "service.h"
 #include "side_process.h"
@@ -38,7 +39,6 @@
 #define SIDE_RESTART_US 1000000
 #define SIDE_STOP_MS 1500
 #define JOURNAL_RETRY_US 5000000
-#define LISTEN_AGAIN_AFTER_MS 600000 /* ten minutes without us: listen before asking */
 
 struct well_side {
     struct up_clock clock;
@@ -65,6 +65,7 @@ struct well_side {
     bool checking, safe;
     _Atomic int checked; /* 0 under way, 1 good, -1 failed */
     struct up_error check_error;
+    bool listen[PLAN_LINES_MAX];
     int64_t journal_retry_us;
 };
 
@@ -79,17 +80,6 @@ static void print_faults(const struct plan_faults *faults)
         fprintf(stderr, "and %d more\n", faults->more);
 }
 
-/** Which lines must be listened to first: those whose stanza the last run did not have, and all
- * after ten minutes without us. */
-static bool must_listen(const struct well_side *side, const struct line_plan *line)
-{
-    const struct last_run *last = journal_last_run(side->journal);
-    (void)line;
-    if (!last->exists || last->boot != side->began.boot)
-        return true;
-    return side->began.boot_ms - last->last.boot_ms > LISTEN_AGAIN_AFTER_MS;
-}
-
 static enum up_rc start_lines(struct well_side *side, bool again, struct up_error *error)
 {
     for (uint16_t i = 0; i < side->plan->n_lines; i++) {
@@ -101,7 +91,7 @@ static enum up_rc start_lines(struct well_side *side, bool again, struct up_erro
             .wake_fd = side->wake_fd,
             .run = side->run,
             .grid_start_us = side->began.boot_ms * 1000,
-            .listen_first = !again && must_listen(side, &side->plan->lines[i]),
+            .listen_first = !again && side->listen[i],
             .floor_utc_ms = side->watch.floor_utc_ms,
             .seed = (uint32_t)(side->run ^ i),
         };
@@ -148,6 +138,7 @@ static enum up_rc open_journal(struct well_side *side, struct up_error *error)
         last->last.clock != CLOCK_STATE_NEVER_SET)
         side->watch.floor_utc_ms = last->last.utc_ms;
     side->began = stamp_take(&side->clock, &side->watch);
+    known_lines_judge(side->plan, last, &side->began, side->listen);
     rc = journal_begin_run(side->journal, &side->began, &side->run, error);
     if (rc == UP_OK)
         rc = journal_put_plan(side->journal, side->plan, &side->began, "start", error);
@@ -427,7 +418,7 @@ static int run_plan(struct plan *plan)
     if (prepare(side, &error) == UP_OK) {
         say(SAY_INFO, "uphole",
             "Uphole " UPHOLE_VERSION " runs for site %s on box %s: %u wells, %u lines, plan %.8s. "
-                                     "Monitoring only; not a protection system.",
+            "Monitoring only; not a protection system.",
             plan->site, plan->box, plan->n_wells, plan->n_lines, plan->digest);
         service_ready(&side->service);
         loop(side);
