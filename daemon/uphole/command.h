@@ -6,6 +6,8 @@
 #ifndef UPHOLE_COMMAND_H
 #define UPHOLE_COMMAND_H
 
+#include <stddef.h>
+
 /** First argument of the SCADA side: the same binary, spawned by `run` with the wall as its only
  * inherited descriptor. */
 #define SCADA_SIDE_ARGUMENT "scada-side"
@@ -23,6 +25,11 @@ struct command {
 
 extern const struct command COMMAND_RUN, COMMAND_CHECK, COMMAND_GAPS, COMMAND_DECODE,
     COMMAND_CONVERT, COMMAND_SIMULATE, COMMAND_TABLE;
+
+/** The table of commands, in the order of the help; NULL behind the last. */
+const struct command *command_at(size_t index);
+/** What help and manual pages say alike, each a paragraph of one or more lines. */
+extern const char COMMAND_ABOUT[], COMMAND_EXIT_CODES[], COMMAND_CAUTION[];
 
 /** Prints `uphole NAME: sentence` and "Try 'uphole help NAME'." to standard error; returns EX_USAGE
  * (64). */

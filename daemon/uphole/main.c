@@ -4,6 +4,7 @@
  */
 #include "command.h"
 #include "confine.h"
+#include "manual.h"
 
 #include "uphole/publish.h"
 #include "uphole/stamp.h"
@@ -19,6 +20,23 @@ static const struct command *const COMMANDS[] = {
 };
 enum { COMMAND_N = sizeof COMMANDS / sizeof COMMANDS[0] };
 
+const char COMMAND_ABOUT[] = "Carry a downhole gauge's readings from the surface unit's Modbus "
+                             "registers to SCADA, and prove "
+                             "what was carried.\n";
+const char COMMAND_EXIT_CODES[] =
+    "Exit codes: 0 good, 1 the thing asked does not hold, 64 wrong usage, 65 bad data, 66 no such "
+    "file, 69 not available,\n"
+    "74 input or output failed, 75 try again later (somebody else holds it), 78 bad "
+    "configuration.\n";
+const char COMMAND_CAUTION[] =
+    "Monitoring only. Uphole reads; it never starts, stops or trips a pump, and it is not a "
+    "protection system.\n";
+
+const struct command *command_at(size_t index)
+{
+    return index < COMMAND_N ? COMMANDS[index] : NULL;
+}
+
 static const struct command *find(const char *name)
 {
     for (size_t i = 0; i < COMMAND_N; i++)
@@ -29,24 +47,16 @@ static const struct command *find(const char *name)
 
 static void print_help(FILE *out)
 {
-    fputs("Usage: uphole COMMAND [OPTION]... [ARGUMENT]...\n"
-          "Carry a downhole gauge's readings from the surface unit's Modbus registers to SCADA, "
-          "and prove what was carried.\n\n"
-          "Commands:\n",
-          out);
+    fprintf(out, "Usage: uphole COMMAND [OPTION]... [ARGUMENT]...\n%s\nCommands:\n", COMMAND_ABOUT);
     for (size_t i = 0; i < COMMAND_N; i++)
         fprintf(out, "  %-10s %s\n", COMMANDS[i]->name, COMMANDS[i]->summary);
-    fputs("\n"
-          "  help COMMAND  options and examples of one command\n"
-          "  --help        this text\n"
-          "  --version     version and licence\n\n"
-          "Exit codes: 0 good, 1 the thing asked does not hold, 64 wrong usage, 65 bad data, 66 no "
-          "such file, 69 not available,\n"
-          "74 input or output failed, 75 try again later (somebody else holds it), 78 bad "
-          "configuration.\n\n"
-          "Monitoring only. Uphole reads; it never starts, stops or trips a pump, and it is not a "
-          "protection system.\n",
-          out);
+    fprintf(out,
+            "\n"
+            "  help COMMAND  options and examples of one command\n"
+            "  --help        this text\n"
+            "  --version     version and licence\n\n"
+            "%s\n%s",
+            COMMAND_EXIT_CODES, COMMAND_CAUTION);
 }
 
 static int print_version(void)
@@ -112,6 +122,8 @@ int main(int argc, char **argv)
         confine_scada_side(&needs);
         return publish_run(WALL_FD, &clock, UPHOLE_VERSION);
     }
+    if (strcmp(name, "manual") == 0)
+        return flushed(manual_run(argc - 1, argv + 1));
     const struct command *command = find(name);
     if (command == NULL)
         return unknown(name);
