@@ -48,7 +48,7 @@ install(CODE "
 if(\"\$ENV{DESTDIR}\" STREQUAL \"\" AND EXISTS /etc/uphole/uphole.yaml)
   message(STATUS \"Kept: /etc/uphole/uphole.yaml\")
 else()
-  file(INSTALL \"${PACKAGE_SOURCE}/uphole.yaml\" DESTINATION \"\$ENV{DESTDIR}/etc/uphole\" PERMISSIONS OWNER_READ OWNER_WRITE GROUP_READ)
+  file(INSTALL \"${PACKAGE_SOURCE}/uphole.yaml\" DESTINATION /etc/uphole PERMISSIONS OWNER_READ OWNER_WRITE GROUP_READ)
 endif()")
 install(FILES ${PACKAGE_SOURCE}/copyright DESTINATION ${CMAKE_INSTALL_DOCDIR})
 string(TIMESTAMP package_date "%a, %d %b %Y %H:%M:%S +0000" UTC)
