@@ -7,6 +7,7 @@ the simulator's truth log, and rows counted in the journal by SQLite.
 Everything lives in one temporary directory on loopback ports. Only processes that were started here are stopped, and all of them are.
 """
 import calendar
+import datetime
 import json
 import os
 import pathlib
@@ -34,7 +35,7 @@ SOURCES = {1: "gauge", 2: "drive"}  # as journaled
 NEVER_ATTEMPTED = ("program", "disk", "skipped", "overflow")
 # What the story does, in seconds since the daemon was started.
 BROKER_CUT, BROKER_BACK, LINE_CUT, LINE_CUT_FOR, STORY_END = 26, 51, 74, 20, 128
-COLUMNS = "{:>5}  {:<8} {:>10} {:<10} {:<8} {:>10} {:>7} {:>6} {:>8}   {:>10} {:>7} {:>4} {:>7}"
+COLUMNS = "{:>5}  {:<8} {:>10} {:<10} {:<8} {:>10} {:>9} {:>6} {:>8}   {:>10} {:>7} {:>4} {:>7}"
 BROKEN = []
 
 
@@ -209,12 +210,29 @@ class Demo:
         for block, well in enumerate(("heron-7", "heron-8")):
             latest, table = None if silent else self.eye.latest.get(well), self.table.read(block)
             shown = [f"{self.seconds():.0f} s" if block == 0 else "", well]
-            shown += self.of_latest(latest) if latest else ["-", silent or "-"] + ["-"] * 4
+            if latest and self.is_old(latest):
+                latest, silent_now = None, "old"  # a retained message may be hours old: its time says so, and an old value is not shown as new
+            else:
+                silent_now = silent or "-"
+            shown += self.of_latest(latest) if latest else ["-", silent_now] + ["-"] * 4
             shown += [sum(1 for key in self.eye.rows if key[1] == well)]
             shown += [self.number(table[0], 0), table[1], f"{table[2]} s" if table[2] < 65534 else "-", table[3]] if table else ["-"] * 4
             say(COLUMNS.format(*shown).rstrip())
         if late:
             say(f"       {late} stored records arrived, marked late")
+
+    @staticmethod
+    def is_old(latest):
+        if latest["time"] is None:
+            return False
+        age = datetime.datetime.now(datetime.timezone.utc) - datetime.datetime.fromisoformat(latest["time"].replace("Z", "+00:00"))
+        return age.total_seconds() > QUIET_S
+
+    @staticmethod
+    def marked(point, digits):
+        """A value that is Bad is last week's news even where it is sent: the reason stands instead."""
+        bad = point.get("quality", 0) < 64
+        return (point["reason"] or "-") if bad else Demo.number(point["value"], digits)
 
     @staticmethod
     def number(value, digits):
@@ -226,8 +244,7 @@ class Demo:
         intake, discharge = points.get("intake_pressure", nothing), points.get("discharge_pressure", nothing)
         winding, drive = points.get("motor_winding_temperature", nothing), points.get("drive_frequency")
         return [self.number(intake["value"], 0), intake["reason"], latest["states"]["line"],
-                discharge["reason"] if discharge["value"] is None else self.number(discharge["value"], 0),
-                self.number(winding["value"], 1), self.number(drive["value"], 2) if drive else ""]
+                self.marked(discharge, 0), self.marked(winding, 1), self.number(drive["value"], 2) if drive else ""]
 
     def watch(self, until, every=4.0):
         """Shows a picture every few seconds until the story's time `until`."""

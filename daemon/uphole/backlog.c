@@ -262,7 +262,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         rc = position(backlog, kept, want, &got, error);
     if (rc != UP_OK)
         return rc;
-    const uint64_t newest = backlog->options.newest_seq(backlog->options.context, well_index);
+    const uint64_t live_seq = backlog->options.live_seq(backlog->options.context, well_index);
     uint64_t last = want->after;
     for (; sent < got; sent++) {
         const struct scan *scan = &backlog->scans[sent];
@@ -274,7 +274,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         backlog->message.kind = WALL_RECORD;
         backlog->message.record.destination = want->destination;
         backlog->message.record.serial = want->serial;
-        backlog->message.record.live = scan->seq == newest;
+        backlog->message.record.live = scan->seq >= live_seq;
         backlog->message.record.record = backlog->record;
         if (!backlog->options.send(backlog->options.context, &backlog->message)) {
             kept->pos = 0;

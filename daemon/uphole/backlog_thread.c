@@ -59,10 +59,10 @@ static bool send_patiently(void *context, const struct wall_message *message)
     return false;
 }
 
-static uint64_t newest_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well_index)
 {
     struct backlog_thread *thread = context;
-    return thread->options.newest_seq(thread->options.context, well_index);
+    return thread->options.live_seq(thread->options.context, well_index);
 }
 
 /** Plan, numbers, cursors: what a SCADA side must hear before anything else. */
@@ -146,7 +146,7 @@ enum up_rc backlog_thread_start(const struct backlog_thread_options *options,
     const struct backlog_options backlog = {.plan = options->plan,
                                             .journal_directory = options->journal_directory,
                                             .send = send_patiently,
-                                            .newest_seq = newest_seq,
+                                            .live_seq = live_seq,
                                             .context = thread};
     enum up_rc rc = thread->cursors == NULL || thread->greeting == NULL
                         ? UP_FAIL(error, UP_E_MEMORY, "no memory for the backlog's thread")

@@ -27,6 +27,7 @@ static bool make_wells(struct core *core)
         fold_init(well->fold);
         journal_newest_of_well(core->options.journal, well->plan->number, &well->newest_pos, &seq);
         atomic_store(&well->newest_seq, seq);
+        atomic_store(&well->live_seq, seq + 1);
         well->snapshot_due = true;
     }
     return true;
@@ -51,7 +52,9 @@ static bool make_cursors(struct core *core)
             if (core->destinations[d].cursor[s] == NULL)
                 return false;
         }
-        for (int w = 0; w < plan->n_wells && !plan->destinations[d].from_oldest; w++) {
+        /* A table can't acknowledge, so it has no cursor and nothing waits for it. */
+        const bool begins_now = core_destination_acknowledges(core, (uint16_t)d) && !plan->destinations[d].from_oldest;
+        for (int w = 0; w < plan->n_wells && begins_now; w++) {
             struct core_cursor *record = &core->destinations[d].cursor[0][w];
             record->pos = core->wells[w].newest_pos;
             record->seq = atomic_load(&core->wells[w].newest_seq);
@@ -323,6 +326,11 @@ size_t core_cursors(const struct core *core, struct wall_cursor *into, size_t ro
 uint64_t core_newest_seq(const struct core *core, uint16_t well_index)
 {
     return atomic_load_explicit(&core->wells[well_index].newest_seq, memory_order_acquire);
+}
+
+uint64_t core_live_seq(const struct core *core, uint16_t well_index)
+{
+    return atomic_load_explicit(&core->wells[well_index].live_seq, memory_order_acquire);
 }
 
 const struct core_counts *core_counts_of(const struct core *core)

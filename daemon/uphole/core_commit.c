@@ -135,13 +135,17 @@ static void cursors_are_stored(struct core *core)
 static void note_newest(struct core *core)
 {
     for (size_t i = 0; i < core->n_scans; i++) {
-        const int w = core_well_index(core, core->scans[i].well);
+        const struct scan *scan = &core->scans[i];
+        const int w = core_well_index(core, scan->well);
         if (w < 0)
             continue;
-        if (core->wells[w].newest_pos < core->scans[0].pos)
-            core->wells[w].batch_begun = core->scans[i].begun;
-        core->wells[w].newest_pos = core->scans[i].pos;
-        atomic_store_explicit(&core->wells[w].newest_seq, core->scans[i].seq, memory_order_release);
+        struct core_well *well = &core->wells[w];
+        if (well->newest_pos < core->scans[0].pos) { /* the well's first of this commit */
+            well->batch_begun = scan->begun;
+            atomic_store_explicit(&well->live_seq, scan->seq, memory_order_release);
+        }
+        well->newest_pos = scan->pos;
+        atomic_store_explicit(&well->newest_seq, scan->seq, memory_order_release);
     }
     for (size_t i = 0; i < core->n_gaps; i++)
         for (int w = 0; w < core->options.plan->n_wells; w++)

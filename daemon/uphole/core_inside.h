@@ -27,7 +27,7 @@ struct core_well {
     bool touched;      /* has scans in the batch under way */
     bool snapshot_due; /* the wall was full, or a commit changed it */
     uint64_t newest_pos;
-    _Atomic uint64_t newest_seq;
+    _Atomic uint64_t newest_seq, live_seq;
     uint64_t newest_gap_pos;
     struct stamp batch_begun; /* begun of the first scan of this well in the newest commit */
     struct snapshot snapshot;

@@ -120,10 +120,10 @@ static void *check_journal(void *context)
     return NULL;
 }
 
-static uint64_t newest_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well_index)
 {
     const struct well_side *side = context;
-    return core_newest_seq(side->core, well_index);
+    return core_live_seq(side->core, well_index);
 }
 
 static enum up_rc open_journal(struct well_side *side, struct up_error *error)
@@ -154,7 +154,7 @@ static enum up_rc make_core(struct well_side *side, struct up_error *error)
 {
     const struct backlog_thread_options backlog = {.plan = side->plan,
                                                    .journal_directory = side->plan->journal.path,
-                                                   .newest_seq = newest_seq,
+                                                   .live_seq = live_seq,
                                                    .context = side};
     enum up_rc rc = backlog_thread_start(&backlog, &side->backlog, error);
     if (rc != UP_OK)

@@ -78,9 +78,9 @@ static bool take_late(void *context, const struct wall_message *message)
     return true;
 }
 
-static uint64_t newest_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well_index)
 {
-    return core_newest_seq(((struct late_judge *)context)->day->core, well_index);
+    return core_live_seq(((struct late_judge *)context)->day->core, well_index);
 }
 
 uint64_t check_late_equals_live(struct day *day, const struct kept_records *kept, unsigned tries,
@@ -93,7 +93,7 @@ uint64_t check_late_equals_live(struct day *day, const struct kept_records *kept
         const struct backlog_options options = {.plan = day->plan,
                                                 .journal_directory = day->directory,
                                                 .send = take_late,
-                                                .newest_seq = newest_seq,
+                                                .live_seq = live_seq,
                                                 .context = &judge};
         seed = seed * 6364136223846793005u + 1442695040888963407u;
         const struct record *from = &kept->record[(seed >> 33) % kept->n];

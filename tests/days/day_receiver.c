@@ -23,9 +23,9 @@ void day_take_want(void *context, const struct wall_want *want)
         day->wants[day->n_wants++] = *want;
 }
 
-static uint64_t newest_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well_index)
 {
-    return core_newest_seq(((struct day *)context)->core, well_index);
+    return core_live_seq(((struct day *)context)->core, well_index);
 }
 
 static void *record_context(const struct day *day)
@@ -250,7 +250,7 @@ void day_start_receiver(struct day *day)
     const struct backlog_options options = {.plan = day->plan,
                                             .journal_directory = day->directory,
                                             .send = send_to_receiver,
-                                            .newest_seq = newest_seq,
+                                            .live_seq = live_seq,
                                             .context = day};
     if (backlog_open(&options, &day->backlog, &error) != UP_OK)
         fail_msg("%s", error.why);
