@@ -64,6 +64,8 @@ void core_send_snapshots(struct core *core)
             continue;
         measure_at(well->fold, core->options.plan, well->plan, core->options.run, &now,
                    !core->refusing, &well->snapshot);
+        if (core->refusing) /* the refused scan's number was never stored: another will bear it */
+            well->snapshot.seq = 0;
         well->snapshot.gaps_open =
             (uint32_t)ledger_open_of_well(core->options.ledger, well->plan->number);
         if (!core->safe || core->wall < 0) {

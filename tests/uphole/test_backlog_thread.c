@@ -1,0 +1,71 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * test_backlog_thread.c - the thread that serves wants: a new SCADA side is greeted at once, and no
+ * row leaves before the journal is safe.
+ */
+#include "rig.h"
+
+#include "check.h"
+
+#include "../../daemon/uphole/backlog.h"
+
+#include <poll.h>
+
+static uint64_t live_seq(void *context, uint16_t well_index)
+{
+    return core_newest_seq(((struct rig *)context)->core, well_index);
+}
+
+/** Takes what comes within `ms`, or until the want is served; returns the number of records. */
+static unsigned records_within(struct rig *rig, int ms, bool *served)
+{
+    unsigned n = 0;
+    for (int waited_ms = 0; waited_ms < ms && !*served; waited_ms += 10) {
+        struct pollfd wait = {.fd = rig->wall[1], .events = POLLIN};
+        poll(&wait, 1, 10);
+        while (wall_receive(rig->wall[1], rig->message) == UP_OK) {
+            n += rig->message->kind == WALL_RECORD;
+            *served = *served || rig->message->kind == WALL_END_OF_WANT;
+        }
+    }
+    return n;
+}
+
+/* Planted defect: backlog-before-safe. */
+static void no_row_leaves_before_the_journal_is_safe(void **state)
+{
+    struct rig *rig = *state;
+    struct backlog_thread *thread = NULL;
+    struct up_error error = {0};
+    struct wall_cursor cursors[4];
+    bool served = false;
+    rig_poll(rig, 7);
+    core_set_wall(rig->core, -1);
+    const struct backlog_thread_options options = {.plan = rig->plan,
+                                                   .journal_directory = rig->directory,
+                                                   .live_seq = live_seq,
+                                                   .context = rig};
+    if (backlog_thread_start(&options, &thread, &error) != UP_OK)
+        fail_msg("%s", error.why);
+    const size_t n = core_cursors(rig->core, cursors, 4);
+    backlog_thread_greet(thread, rig->wall[0], rig->run, cursors, n); /* takes it over */
+    rig->wall[0] = -1;
+    for (int i = 0; i < 500 && backlog_thread_greeted(thread) < 0; i++)
+        records_within(rig, 10, &served);
+    const struct wall_want want = {
+        .well = rig->well, .stream = STREAM_RECORD, .serial = 1, .after = 0, .n = 64};
+    backlog_thread_want(thread, &want);
+    check_count("records before it is safe", records_within(rig, 500, &served), 0);
+    assert_false(served);
+    backlog_thread_set_safe(thread);
+    check_count("records once it is safe", records_within(rig, 10000, &served), 7);
+    assert_true(served);
+    backlog_thread_stop(thread);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {cmocka_unit_test_setup_teardown(
+        no_row_leaves_before_the_journal_is_safe, rig_setup, rig_teardown)};
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

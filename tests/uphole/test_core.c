@@ -1,0 +1,127 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * test_core.c - core's invariants (core.h): nothing is told before it is safe, nothing before it is
+ * committed, nothing that comes back is believed. Each planted defect is a patch in tests/planted,
+ * by the name given here.
+ */
+#include "rig.h"
+
+#include "check.h"
+
+/* Planted defect: core-publish-before-safe. */
+static void before_it_is_safe_nothing_is_told_and_no_cursor_moves(void **state)
+{
+    struct rig *rig = *state;
+    uint64_t newest = 0;
+    rig_poll(rig, 20);
+    check_count("scans stored", rig_stored(rig, &newest), 20);
+    assert_true(rig->states > 0); /* the SCADA side is told that the box lives, and nothing else */
+    check_count("snapshots before it is safe", rig->snapshots, 0);
+    check_count("news of newer rows before it is safe", rig->mores, 0);
+    rig_accept(rig, rig->well, journal_newest_pos(rig->journal), newest);
+    check_count("cursor before it is safe", (long long)rig_cursor(rig).seq, 0);
+    core_set_safe(rig->core);
+    rig_step(rig, 1);
+    rig_hear(rig);
+    check_count("snapshots once it is safe", rig->snapshots, 1);
+    check_count("seq of the snapshot", (long long)rig->newest.seq, 20);
+    check_count("newest row told", (long long)rig->more.newest_scan_seq, 20);
+    rig_accept(rig, rig->well, rig->more.newest_scan_pos, 20);
+    check_count("cursor once it is safe", (long long)rig_cursor(rig).seq, 20);
+}
+
+/* Planted defects: journal-publish-first, core-seq-from-memory, core-refusal-unmarked. */
+static void what_the_disk_refused_is_never_told_as_stored(void **state)
+{
+    struct rig *rig = *state;
+    uint64_t newest = 0;
+    core_set_safe(rig->core);
+    rig_poll(rig, 5);
+    check_count("newest row told", (long long)rig->more.newest_scan_seq, 5);
+    assert_true(rig->newest.journaled);
+    rig_take_disk(rig, true);
+    rig_poll(rig, 1);
+    assert_true(core_journal_refuses(rig->core));
+    assert_false(rig->newest.journaled);
+    check_count("seq of a snapshot that is not journaled", (long long)rig->newest.seq, 0);
+    rig_poll(rig, 4);
+    assert_false(rig->newest.journaled);
+    check_count("seq of a snapshot that is not journaled", (long long)rig->newest.seq, 0);
+    rig_take_disk(rig, false);
+    check_count("scans stored", rig_stored(rig, &newest), 5);
+    check_count("largest seq told as journaled", (long long)rig->largest_journaled_seq, 5);
+    check_count("largest seq told as the newest", (long long)rig->largest_more_seq, 5);
+    check_count("newest seq", (long long)core_newest_seq(rig->core, 0), 5);
+}
+
+/* Planted defect: core-no-new-run (a refusal that ends without a new run). */
+static void after_a_refusal_rows_go_on_under_a_new_run_with_the_next_seq(void **state)
+{
+    struct rig *rig = *state;
+    struct up_error error = {0};
+    uint64_t newest = 0;
+    core_set_safe(rig->core);
+    rig_poll(rig, 3);
+    rig_take_disk(rig, true);
+    rig_poll(rig, 3);
+    rig_take_disk(rig, false);
+    rig_poll(rig, 2); /* the disk is back, but nobody has looked */
+    check_count("scans stored without a new run", rig_stored(rig, &newest), 3);
+    struct clock_watch watch = {.floor_utc_ms = 1700000000000};
+    const struct stamp began = stamp_take(&rig->clock, &watch);
+    uint64_t run = rig->run;
+    if (journal_reopen(rig->journal, &error) != UP_OK ||
+        journal_checkpoint(rig->journal, &error) != UP_OK ||
+        journal_begin_run(rig->journal, &began, &rig->run, &error) != UP_OK)
+        fail_msg("%s", error.why);
+    assert_true(rig->run != run);
+    core_new_run(rig->core, rig->run, began.boot_ms * 1000);
+    assert_false(core_journal_refuses(rig->core));
+    rig_poll(rig, 2);
+    check_count("scans stored", rig_stored(rig, &newest), 5);
+    check_count("newest seq, without a hole", (long long)newest, 5);
+    assert_true(rig->newest.journaled && rig->newest.run == rig->run);
+    check_count("seq of the snapshot", (long long)rig->newest.seq, 5);
+}
+
+/* Planted defect: core-cursor-believed. */
+static void an_acceptance_moves_the_cursor_forward_within_what_is_stored_only(void **state)
+{
+    struct rig *rig = *state;
+    core_set_safe(rig->core);
+    rig_poll(rig, 10);
+    const uint64_t pos = rig->more.newest_scan_pos;
+    rig_accept(rig, rig->well, pos - 2, 8);
+    check_count("cursor", (long long)rig_cursor(rig).seq, 8);
+    rig_accept(rig, rig->well, pos - 5, 5);
+    check_count("cursor after one from behind", (long long)rig_cursor(rig).seq, 8);
+    rig_accept(rig, rig->well, journal_newest_pos(rig->journal) + 1, 10);
+    check_count("cursor after a row that is not there", (long long)rig_cursor(rig).seq, 8);
+    rig_accept(rig, rig->well, pos - 1, 11);
+    check_count("cursor after a seq that is not there", (long long)rig_cursor(rig).seq, 8);
+    rig_accept(rig, (uint16_t)(rig->well + 7), pos, 10);
+    check_count("cursor after another well's", (long long)rig_cursor(rig).seq, 8);
+    check_count("bad messages", (long long)core_counts_of(rig->core)->bad_messages, 4);
+    rig_accept(rig, rig->well, pos, 10);
+    check_count("cursor", (long long)rig_cursor(rig).seq, 10);
+    rig_step(rig, 2);
+    struct cursor stored[4];
+    const size_t n = journal_cursors(rig->journal, stored, 4);
+    for (size_t i = 0; i < n; i++)
+        if (stored[i].stream == STREAM_RECORD)
+            check_count("cursor in the journal", (long long)stored[i].seq, 10);
+    assert_true(n > 0);
+}
+
+#define RIGGED(test) cmocka_unit_test_setup_teardown(test, rig_setup, rig_teardown)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        RIGGED(before_it_is_safe_nothing_is_told_and_no_cursor_moves),
+        RIGGED(what_the_disk_refused_is_never_told_as_stored),
+        RIGGED(after_a_refusal_rows_go_on_under_a_new_run_with_the_next_seq),
+        RIGGED(an_acceptance_moves_the_cursor_forward_within_what_is_stored_only),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
