@@ -30,7 +30,17 @@ static void before_it_is_safe_nothing_is_told_and_no_cursor_moves(void **state)
     check_count("cursor once it is safe", (long long)rig_cursor(rig).seq, 20);
 }
 
-/* Planted defects: journal-publish-first, core-seq-from-memory, core-refusal-unmarked. */
+static uint64_t refused_scans(const struct rig *rig)
+{
+    uint64_t n = 0;
+    for (size_t i = 0; ledger_open_row(rig->ledger, i) != NULL; i++)
+        if (ledger_open_row(rig->ledger, i)->kind == GAP_DISK)
+            n += ledger_open_row(rig->ledger, i)->scans;
+    return n;
+}
+
+/* Planted defects: journal-publish-first, core-seq-from-memory, core-refusal-unmarked,
+ * core-refused-uncounted, core-refused-seq-told. */
 static void what_the_disk_refused_is_never_told_as_stored(void **state)
 {
     struct rig *rig = *state;
@@ -47,6 +57,7 @@ static void what_the_disk_refused_is_never_told_as_stored(void **state)
     rig_poll(rig, 4);
     assert_false(rig->newest.journaled);
     check_count("seq of a snapshot that is not journaled", (long long)rig->newest.seq, 0);
+    check_count("scans that the ledger counts as refused", (long long)refused_scans(rig), 5);
     rig_take_disk(rig, false);
     check_count("scans stored", rig_stored(rig, &newest), 5);
     check_count("largest seq told as journaled", (long long)rig->largest_journaled_seq, 5);
