@@ -394,7 +394,7 @@ def scada_side_killed(walk):
     subscriber = walk.subscribed(broker.port)
     walk.start(broker.port)
     walk.wait_state(1)
-    total, kills = 0, 12 if walk.long else 4
+    total, kills = 0, 9 if walk.long else 4
     for _ in range(kills):
         walk.order("add 0 20000")
         wait_for("some rows", 30, lambda: walk.cursor(0) > total + 700)
