@@ -83,28 +83,39 @@ static uint64_t live_seq(void *context, uint16_t well_index)
     return core_live_seq(((struct late_judge *)context)->day->core, well_index);
 }
 
+static void read_late(struct late_judge *judge, const struct record *from, uint16_t n)
+{
+    struct day *day = judge->day;
+    struct up_error error = {0};
+    struct backlog *backlog = NULL;
+    const struct backlog_options options = {.plan = day->plan,
+                                            .journal_directory = day->directory,
+                                            .send = take_late,
+                                            .live_seq = live_seq,
+                                            .context = judge};
+    const struct wall_want want = {
+        .well = from->well, .stream = STREAM_RECORD, .after = from->pos, .n = n};
+    if (backlog_open(&options, &backlog, &error) != UP_OK ||
+        backlog_serve(backlog, &want, &error) != UP_OK)
+        fail_msg("%s", error.why);
+    backlog_close(backlog);
+}
+
 uint64_t check_late_equals_live(struct day *day, const struct kept_records *kept, unsigned tries,
                                 uint64_t seed)
 {
     struct late_judge judge = {.day = day, .kept = kept};
     for (unsigned i = 0; i < tries; i++) {
-        struct up_error error = {0};
-        struct backlog *backlog = NULL;
-        const struct backlog_options options = {.plan = day->plan,
-                                                .journal_directory = day->directory,
-                                                .send = take_late,
-                                                .live_seq = live_seq,
-                                                .context = &judge};
         seed = seed * 6364136223846793005u + 1442695040888963407u;
-        const struct record *from = &kept->record[(seed >> 33) % kept->n];
-        const struct wall_want want = {.well = from->well,
-                                       .stream = STREAM_RECORD,
-                                       .after = from->pos,
-                                       .n = (uint16_t)(1 + (seed >> 20) % 64)};
-        if (backlog_open(&options, &backlog, &error) != UP_OK ||
-            backlog_serve(backlog, &want, &error) != UP_OK)
-            fail_msg("%s", error.why);
-        backlog_close(backlog);
+        read_late(&judge, &kept->record[(seed >> 33) % kept->n], (uint16_t)(1 + (seed >> 20) % 64));
     }
+    return judge.compared;
+}
+
+uint64_t check_late_one_by_one(struct day *day, const struct kept_records *kept, size_t first)
+{
+    struct late_judge judge = {.day = day, .kept = kept};
+    for (size_t i = first; i < kept->n; i++)
+        read_late(&judge, &kept->record[i], 1);
     return judge.compared;
 }

@@ -18,5 +18,8 @@ void keep_record(struct day *day, void *context, const struct record *record, bo
  * Returns how many were compared. */
 uint64_t check_late_equals_live(struct day *day, const struct kept_records *kept, unsigned tries,
                                 uint64_t seed);
+/** Reads one record behind each of those kept from `first` on, each with a fresh backlog, so that
+ * the window begins once at every scan. */
+uint64_t check_late_one_by_one(struct day *day, const struct kept_records *kept, size_t first);
 
 #endif
