@@ -5,7 +5,7 @@
 #
 # Each NAME.patch begins with `# test: REGEX` (for ctest -R) and `# plants: what`. A defect counts as caught where every test that REGEX names
 # passes without it and fails with it. One copy and one build serve all patches, so that a patch rebuilds only what it changes. A test that
-# can't run on this machine is skipped by name. PLANTED_SHOW=n prints the first n lines of what the tests said.
+# can't run on this machine is skipped by name. PLANTED_SHOW=n prints up to n lines of why.
 # The last line is `N passed, N failed, N skipped`.
 set -u
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
@@ -27,12 +27,11 @@ say() { printf '%s: %s\n' "$name" "$*"; }
 miss() { say "$@"; failed=$((failed + 1)); }
 build() { ninja -C "$work/build" -j "$(nproc)" >"$work/log" 2>&1; }
 
-# run_tests REGEX: what each test said, into $work/log; `bad` and `good` are the names of those that failed and passed, `all` their number.
-run_tests() {
-    ctest --test-dir "$work/build" --output-on-failure -R "$1" >"$work/log" 2>&1
-    all=$(grep -cE '^ *[0-9]+/[0-9]+ Test +#' "$work/log")
-    good=$(sed -nE 's/^ *[0-9]+\/[0-9]+ Test +#[0-9]+: ([^ ]+) .* Passed .*/\1/p' "$work/log" | tr '\n' ' ')
-    bad=$(sed -nE 's/^ *[0-9]+\/[0-9]+ Test +#[0-9]+: ([^ ]+) .*(\*\*\*(Failed|Timeout|Exception)|Subprocess aborted).*/\1/p' "$work/log" | tr '\n' ' ')
+names_of() { ctest --test-dir "$work/build" -N -R "$1" | sed -nE 's/^ *Test +#[0-9]+: ([^ ]+)$/\1/p'; }
+# run_test TEST: passes, fails or skipped; what it said stands in $work/log.
+run_test() {
+    ctest --test-dir "$work/build" --output-on-failure -R "^$1\$" >"$work/log" 2>&1 || { echo fails; return; }
+    grep -q '\*\*\*Skipped' "$work/log" && echo skipped || echo passes
 }
 
 mkdir -p "$work/tree"
@@ -43,45 +42,61 @@ if ! cmake -S "$work/tree" -B "$work/build" -G Ninja -DUPHOLE_BUILD=release >"$w
     exit 1
 fi
 
-# Without a defect: what each test says.
+# Without a defect: what each test says, once.
 declare -A sound
 for name in "${names[@]}"; do
-    test=$(field "$name" test)
-    [ -n "$test" ] && [ -z "${sound[$test]:-}" ] || continue
-    run_tests "$test"
-    sound[$test]=passes
-    [ $all -eq 0 ] && sound[$test]=unknown
-    grep -q '\*\*\*Skipped' "$work/log" && sound[$test]=skipped
-    [ -n "$bad" ] && sound[$test]=fails && tail -n 30 "$work/log"
+    for test in $(names_of "$(field "$name" test)"); do
+        [ -z "${sound[$test]:-}" ] || continue
+        sound[$test]=$(run_test "$test")
+        [ "${sound[$test]}" != fails ] || tail -n 30 "$work/log"
+    done
 done
+
+# try NAME TEST...: the defect is planted and built; each test must fail.
+try() {
+    local test caught='' missed=''
+    shift
+    for test in "$@"; do
+        if [ "$(run_test "$test")" = fails ]; then caught+=" $test"; else missed+=" $test"; fi
+        [ -z "${PLANTED_SHOW:-}" ] || grep -E 'ERROR|FAIL|[Aa]ssert|error:|lost|wrong|expected' "$work/log" | head -n "$PLANTED_SHOW"
+    done
+    if [ -n "$missed" ]; then
+        miss "NOT caught by$missed ($(field "$name" plants))"
+    else
+        say "caught by$caught"
+        passed=$((passed + 1))
+    fi
+}
 
 for name in "${names[@]}"; do
     file=$here/$name.patch
-    test=$(field "$name" test)
-    case ${sound[$test]:-unknown} in
-    fails) miss "$test fails without the defect too"; continue ;;
-    unknown) miss "no test is called '$test'"; continue ;;
-    skipped) say "SKIPPED: $test can't run on this machine"; skipped=$((skipped + 1)); continue ;;
-    esac
-    if ! patch -s -p1 --dry-run -d "$work/tree" <"$file" >"$work/log" 2>&1; then
+    wanted=() unsound='' left_out=''
+    for test in $(names_of "$(field "$name" test)"); do
+        case ${sound[$test]} in
+        passes) wanted+=("$test") ;;
+        fails) unsound+=" $test" ;;
+        skipped) left_out+=" $test" ;;
+        esac
+    done
+    [ -z "$unsound" ] || { miss "without the defect it fails as well:$unsound"; continue; }
+    [ -z "$left_out" ] || say "can't run on this machine:$left_out"
+    if [ ${#wanted[@]} -eq 0 ] && [ -n "$left_out" ]; then
+        say "SKIPPED"
+        skipped=$((skipped + 1))
+    elif [ ${#wanted[@]} -eq 0 ]; then
+        miss "no test is called '$(field "$name" test)'"
+    elif ! patch -s -p1 --dry-run -d "$work/tree" <"$file" >"$work/log" 2>&1; then
         miss "the patch no longer fits; mend it"
-        continue
-    fi
-    patch -s -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
-    if ! build; then
-        grep -E 'error|FAILED' "$work/log" | head -n 15
-        miss "does not build"
     else
-        run_tests "$test"
-        if [ -n "$good" ] || [ -z "$bad" ]; then
-            miss "NOT caught by $good($(field "$name" plants))"
+        patch -s -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
+        if build; then
+            try "$name" "${wanted[@]}"
         else
-            say "caught by $bad"
-            passed=$((passed + 1))
+            grep -E 'error|FAILED' "$work/log" | head -n 15
+            miss "does not build"
         fi
-        [ -n "${PLANTED_SHOW:-}" ] && grep -vE '^(Internal|Test project| *Start|$)' "$work/log" | head -n "$PLANTED_SHOW"
+        patch -s -R -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
     fi
-    patch -s -R -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
 done
 echo "$passed passed, $failed failed, $skipped skipped"
 [ $failed -eq 0 ] && [ $((passed + skipped)) -gt 0 ]

@@ -52,7 +52,7 @@ static void take_want(void *context, const struct wall_want *want)
 
 static struct plan *read_plan(const struct rig *rig)
 {
-    char path[96];
+    char path[sizeof rig->directory + 16];
     snprintf(path, sizeof path, "%s/uphole.yaml", rig->directory);
     FILE *file = fopen(path, "w");
     assert_non_null(file);
@@ -100,7 +100,9 @@ int rig_setup(void **state)
     struct rig *rig = calloc(1, sizeof *rig);
     struct up_error error = {0};
     assert_non_null(rig);
-    snprintf(rig->directory, sizeof rig->directory, "/tmp/uphole-core-XXXXXX");
+    const char *base = getenv("TMPDIR");
+    snprintf(rig->directory, sizeof rig->directory, "%s/uphole-core-XXXXXX",
+             base != NULL ? base : "/tmp");
     assert_non_null(mkdtemp(rig->directory));
     rig->now_us = BOOT_US;
     rig->clock = (struct up_clock){.boot_us = clock_boot,
@@ -231,7 +233,7 @@ unsigned rig_stored(struct rig *rig, uint64_t *newest)
 
 void rig_take_disk(struct rig *rig, bool away)
 {
-    char here[96], there[96];
+    char here[sizeof rig->directory + 16], there[sizeof rig->directory + 16];
     snprintf(here, sizeof here, "%s/" JOURNAL_FILE, rig->directory);
     snprintf(there, sizeof there, "%s/moved", rig->directory);
     assert_int_equal(away ? rename(here, there) : rename(there, here), 0);

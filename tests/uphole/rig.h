@@ -10,7 +10,7 @@
 #include "../../daemon/uphole/core.h"
 
 struct rig {
-    char directory[64];
+    char directory[256];
     struct up_clock clock;
     int64_t now_us;
     struct plan *plan;
