@@ -173,18 +173,23 @@ static void a_real_line_takes_the_time_of_the_wire(void **state)
     int fd = open_port(stage.link);
     assert_true(fd >= 0);
     size_t n = put_request(frame, 0, 24);
+    int64_t spread_us = 0;
     for (int i = 0; i < 10; i++) {
         int64_t first = 0, last = 0, asked = now_us();
         assert_int_equal(write(fd, frame, n), (ssize_t)n);
         check_count("bytes", (long long)take(fd, answer, 53, 2000, &first, &last), 53);
         assert_true(rtu_crc_is_right(answer, 53));
         double wire_ms = 61 * 10 / 9.6 + 3.5 * 10 / 9.6, took_ms = (double)(last - asked) / 1000;
-        if (took_ms < wire_ms - 0.05 || took_ms > wire_ms + 250)
+        if (took_ms < wire_ms - 0.05 || took_ms > wire_ms + 2000)
             fail_msg("the exchange took %.2f ms, the wire %.2f ms", took_ms, wire_ms);
         assert_true((double)(first - asked) / 1000 >=
                     8 * 10 / 9.6 + 3.5 * 10 / 9.6 + 10 / 9.6 - 0.05);
-        assert_true(last - first > 30000); /* byte by byte, not at once */
+        if (last - first > spread_us)
+            spread_us = last - first;
     }
+    /* Byte by byte, not at once; a loaded machine may hide that in some exchanges by waking us
+     * late, not in all. */
+    assert_true(spread_us > 30000);
     close(fd);
     finish(&stage);
 }
