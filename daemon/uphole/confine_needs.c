@@ -34,7 +34,7 @@ static void add_path(struct confine_needs *needs, const char *path, size_t n)
 static void add_secret(const struct plan *plan, const char *file, struct confine_needs *needs)
 {
     if (file[0] != '/')
-        return; /* a bare name is looked for among the credentials, which are always readable */
+        return; /* none stated */
     char directory[PATH_LENGTH_MAX];
     const size_t n = (size_t)(strrchr(file, '/') - file);
     snprintf(directory, sizeof directory, "%.*s", n == 0 ? 1 : (int)n, file);

@@ -12,6 +12,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sysexits.h>
 
 static const struct command *const COMMANDS[] = {
@@ -118,6 +119,7 @@ int main(int argc, char **argv)
             fputs("uphole: the SCADA side is started by 'uphole run'\n", stderr);
             return EX_USAGE;
         }
+        prctl(PR_SET_NAME, "uphole-scada"); /* for ps: the program was run by another path */
         clock_of_system(&clock);
         confine_scada_side(&needs);
         return publish_run(WALL_FD, &clock, UPHOLE_VERSION);

@@ -49,9 +49,6 @@ static int print_program(FILE *out)
     roff_heading(out, "SH", "EXIT STATUS");
     roff_paragraph(out, COMMAND_EXIT_CODES);
     roff_heading(out, "SH", "ENVIRONMENT");
-    roff_term(out, "CREDENTIALS_DIRECTORY",
-              "Where secrets are that the configuration names without a slash (systemd.exec(5), "
-              "LoadCredential).");
     roff_term(out, "NOTIFY_SOCKET, WATCHDOG_USEC, WATCHDOG_PID",
               "Of the service manager: `run` tells it readiness, state and progress "
               "(sd_notify(3)).");
