@@ -30,7 +30,17 @@ new_disk() {
     rm -f "$scratch/image"
     truncate -s 64M "$scratch/image" && mkfs.ext4 -qF "$scratch/image" && attach
 }
-attach() { mount -o loop "$scratch/image" "$scratch/disk" 2>"$scratch/why" && mounted=yes; }
+# Where another mount namespace still holds the dead file system, a mount only joins it: then wait until it is let go.
+attach() {
+    local i
+    for ((i = 0; i < 600; i++)); do
+        mount -o loop "$scratch/image" "$scratch/disk" 2>"$scratch/why" && mounted=yes || return 1
+        grep -q " $scratch/disk [^ ]* [^ ]*\bshutdown\b" /proc/mounts || return 0
+        detach
+        sleep 0.1
+    done
+    return 1
+}
 detach() {
     local i
     for ((i = 0; i < 50; i++)); do
