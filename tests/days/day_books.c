@@ -50,6 +50,23 @@ static uint64_t dues_of_run(const struct day *day, size_t run, int64_t period_ms
     return length_ms <= 0 ? 0 : (uint64_t)((length_ms - 1) / period_ms + 1);
 }
 
+/** A row that counts due times begins at one of them: the grid of a run that had begun by then. */
+static bool starts_at_a_due_time(const struct day *day, const struct gap *row, int64_t period_ms)
+{
+    for (size_t run = 0; run < day->n_runs; run++)
+        if (row->start.boot_ms >= day->began_ms[run] &&
+            (row->start.boot_ms - day->began_ms[run]) % period_ms == 0)
+            return true;
+    return false;
+}
+
+/** Rows of the kinds whose start is the first due time that was missed. */
+static bool is_of_dues(uint8_t kind)
+{
+    return gap_kind_counts_never_attempted(kind) || kind == GAP_LINE || kind == GAP_GAUGE ||
+           kind == GAP_CHANNEL;
+}
+
 /** Stops in order and starts again a second later, so that every due time so far is a row or
  * counted; then adds up. */
 struct day_books day_check_books(struct day *day, const char *well_id, uint8_t source)
@@ -62,10 +79,17 @@ struct day_books day_check_books(struct day *day, const char *well_id, uint8_t s
         books.due += dues_of_run(day, run, period_ms);
     struct gap *rows = calloc(LEDGER_MAX, sizeof *rows);
     const size_t n = day_ledger(day, rows, LEDGER_MAX);
-    for (size_t i = 0; i < n; i++)
-        if (gap_kind_counts_never_attempted(rows[i].kind) && rows[i].well == well->number &&
-            rows[i].source == source)
+    for (size_t i = 0; i < n; i++) {
+        if (rows[i].well != well->number || rows[i].source != source)
+            continue;
+        if (gap_kind_counts_never_attempted(rows[i].kind))
             books.never_attempted += rows[i].scans;
+        /* Planted defect: ledger-start-at-detection. */
+        if (is_of_dues(rows[i].kind) && !starts_at_a_due_time(day, &rows[i], period_ms))
+            fail_msg("a row of kind %s starts at %" PRId64 " ms, which is no due time of %s %s",
+                     gap_kind_name(rows[i].kind), rows[i].start.boot_ms, well_id,
+                     source_name(source));
+    }
     free(rows);
     struct up_error error = {0};
     struct journal_reader *reader = NULL;

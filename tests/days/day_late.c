@@ -26,6 +26,7 @@ void keep_record(struct day *day, void *context, const struct record *record, bo
 
 struct late_judge {
     struct day *day;
+    struct backlog *backlog;
     const struct kept_records *kept;
     uint64_t compared;
 };
@@ -83,11 +84,11 @@ static uint64_t live_seq(void *context, uint16_t well_index)
     return core_live_seq(((struct late_judge *)context)->day->core, well_index);
 }
 
-static void read_late(struct late_judge *judge, const struct record *from, uint16_t n)
+/** By the backlog that is open, or a fresh one, which stays open for the next want. */
+static void read_late(struct late_judge *judge, bool fresh, const struct record *from, uint16_t n)
 {
     struct day *day = judge->day;
     struct up_error error = {0};
-    struct backlog *backlog = NULL;
     const struct backlog_options options = {.plan = day->plan,
                                             .journal_directory = day->directory,
                                             .send = take_late,
@@ -95,10 +96,13 @@ static void read_late(struct late_judge *judge, const struct record *from, uint1
                                             .context = judge};
     const struct wall_want want = {
         .well = from->well, .stream = STREAM_RECORD, .after = from->pos, .n = n};
-    if (backlog_open(&options, &backlog, &error) != UP_OK ||
-        backlog_serve(backlog, &want, &error) != UP_OK)
+    if (fresh || judge->backlog == NULL) {
+        backlog_close(judge->backlog);
+        if (backlog_open(&options, &judge->backlog, &error) != UP_OK)
+            fail_msg("%s", error.why);
+    }
+    if (backlog_serve(judge->backlog, &want, &error) != UP_OK)
         fail_msg("%s", error.why);
-    backlog_close(backlog);
 }
 
 uint64_t check_late_equals_live(struct day *day, const struct kept_records *kept, unsigned tries,
@@ -107,8 +111,10 @@ uint64_t check_late_equals_live(struct day *day, const struct kept_records *kept
     struct late_judge judge = {.day = day, .kept = kept};
     for (unsigned i = 0; i < tries; i++) {
         seed = seed * 6364136223846793005u + 1442695040888963407u;
-        read_late(&judge, &kept->record[(seed >> 33) % kept->n], (uint16_t)(1 + (seed >> 20) % 64));
+        read_late(&judge, i % 8 == 0, &kept->record[(seed >> 33) % kept->n],
+                  (uint16_t)(1 + (seed >> 20) % 64));
     }
+    backlog_close(judge.backlog);
     return judge.compared;
 }
 
@@ -116,6 +122,7 @@ uint64_t check_late_one_by_one(struct day *day, const struct kept_records *kept,
 {
     struct late_judge judge = {.day = day, .kept = kept};
     for (size_t i = first; i < kept->n; i++)
-        read_late(&judge, &kept->record[i], 1);
+        read_late(&judge, true, &kept->record[i], 1);
+    backlog_close(judge.backlog);
     return judge.compared;
 }

@@ -14,7 +14,8 @@ struct kept_records {
 };
 /** Matches day_options.record; context is a struct kept_records. */
 void keep_record(struct day *day, void *context, const struct record *record, bool live);
-/** Reads from `tries` random places with a fresh backlog each, and fails where a record differs.
+/** Reads from `tries` random places, with a fresh backlog now and then and else with the one that
+ * stands somewhere else, as after a new SCADA side, and fails where a record differs.
  * Returns how many were compared. */
 uint64_t check_late_equals_live(struct day *day, const struct kept_records *kept, unsigned tries,
                                 uint64_t seed);

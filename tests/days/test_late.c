@@ -95,6 +95,8 @@ static void a_marker_behind_data_is_late_what_it_was_live(void **state)
     /* Each window once: it begins before, at and behind the scan that made the fact. */
     check_count("late records compared", (long long)check_late_one_by_one(day, &kept, seen_at - 20),
                 (long long)(kept.n - 1 - (seen_at - 20)));
+    /* Planted defects: backlog-fold-goes-on, backlog-no-window. */
+    assert_true(check_late_equals_live(day, &kept, 100, 5) > 1000);
     free(kept.record);
     day_destroy(day);
 }

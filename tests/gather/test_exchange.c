@@ -324,7 +324,7 @@ static void bytes_before_a_question_make_the_scan_disturbed(void **state)
     check_count("stray of the line", (long long)line_totals(fake.line)->stray_bytes, 10);
     /* Whether an idle look reads them first or the question itself: within a rest of it they count.
      */
-    for (int before_ms = 50; before_ms < 1000; before_ms += 50) {
+    for (int before_ms = 10; before_ms < 1000; before_ms += 10) {
         fake_arrives(&fake, 59000000 - before_ms * INT64_C(1000), NOISE_BYTES, 5);
         fake_run(&fake, 60000000);
         fake_take_scan(&fake, &scan);

@@ -4,8 +4,8 @@
 # disk_refuses.sh WRITER SHIM - a sync that fails, and a disk that is full for a while.
 #
 # After a refusal the journal takes nothing more until it was opened anew, checkpointed, and another run has begun; no acknowledged
-# scan is lost, no refused one comes back, and seq goes on without a hole. Planted defects: going on after the failed sync (one run
-# instead of two); handing out the seq of the refused scan and never using it (a hole); keeping the refused rows that the WAL still
+# scan is lost, no refused one comes back, and seq goes on without a hole. Planted defects: going on after the failed sync
+# (journal-not-poisoned); handing out the seq of the refused scan and never using it (a hole); keeping the refused rows that the WAL still
 # holds after a failed sync (they were counted as not stored).
 set -u
 writer=$1 shim=$2

@@ -8,7 +8,8 @@
  *
  * The first prints "run R" once a run began, "published S" once all that it found may be
  * published, "ack S" after each commit (S: newest seq), "refused WHY" where the disk refused.
- * --recover then opens anew, checkpoints, begins another run and goes on. --hold waits at the end
+ * --recover then makes sure that the journal takes nothing more, opens anew, checkpoints, begins
+ * another run and goes on. --hold waits at the end
  * for a signal, as a close would sync. --verify reads and checks every row, and prints
  * "newest S rows N runs R moved M".
  *
@@ -120,6 +121,10 @@ static int run_writer(const struct options *options)
         tell("refused %s\n", error.why);
         if (!options->recover)
             return 3;
+        if (write_one(journal, run, &now, &seq, &error) == UP_OK) {
+            tell("failed the journal took a row between a refusal and the new run\n");
+            return 5;
+        }
         if (journal_reopen(journal, &error) != UP_OK ||
             (!options->no_checkpoint && journal_checkpoint(journal, &error) != UP_OK) ||
             begin(journal, options, &clock, &watch, &run, &error) != UP_OK)

@@ -1,8 +1,9 @@
 #!/bin/bash
 # SPDX-License-Identifier: Apache-2.0
 #
-# power_cut_reordered.sh WRITER SHIM [CUTS] - power cuts that lose unsynced writes in any order, whole or torn, from the first byte of a
-# new journal on; then cuts after a sync that had failed, whose pages no later sync writes. No acknowledged scan may be lost.
+# power_cut_reordered.sh WRITER SHIM [CUTS] - power cuts at a sync or at any write, that lose unsynced writes in any order, whole or torn,
+# from the first byte of a new journal on; then cuts after a sync that had failed, whose pages no later sync writes. No acknowledged scan
+# may be lost.
 # Planted defects, each of which must lose some, or this proves nothing: synchronous=NORMAL; no checkpoint after the failed sync.
 set -u
 writer=$1 shim=$2 cuts=${3:-200}
@@ -12,12 +13,17 @@ trap 'rm -rf "$scratch"' EXIT
 
 # lose CUTS FAILED_SYNC STOP_AT_FIRST [ARGUMENTS]: prints how many cuts lost something, and how many scans were acknowledged.
 lose() {
-    local cuts=$1 failed=$2 stop=$3 lost=0 i acked newest all=0 fail=0
+    local cuts=$1 failed=$2 stop=$3 lost=0 i acked newest all=0 fail=0 at write
     shift 3
     for ((i = 1; i <= cuts; i++)); do
         rm -rf "$scratch/journal"
-        ((failed)) && fail=$((RANDOM % 30 + 14))
-        SHIM_FAIL_SYNC_AT=$fail SHIM_CUT_AT=$((fail + RANDOM % 60 + 1)) SHIM_SEED=$i LD_PRELOAD=$shim \
+        at=$((RANDOM % 60 + 1)) write=0
+        if ((failed)); then
+            fail=$((RANDOM % 30 + 14)) at=$((fail + RANDOM % 60 + 1))
+        elif ((i % 2)); then # a writer that seldom syncs would seldom be cut at a sync
+            at=0 write=$((RANDOM % 400 + 1))
+        fi
+        SHIM_FAIL_SYNC_AT=$fail SHIM_CUT_AT=$at SHIM_CUT_AT_WRITE=$write SHIM_SEED=$i LD_PRELOAD=$shim \
             "$writer" "$scratch/journal" --count 400 "$@" >"$scratch/said" 2>/dev/null
         acked=$(grep -a '^ack [0-9]*$' "$scratch/said" | tail -n 1 | cut -d' ' -f2)
         ((all += ${acked:-0}))

@@ -5,6 +5,7 @@
  *   SHIM_CUT_AT=n        at the n-th sync the power fails: of all writes that no sync followed, a
  *                        random part is undone (whole, or torn at 512 bytes; one in four survives),
  *                        and the process dies by SIGKILL
+ *   SHIM_CUT_AT_WRITE=n  the same at the n-th write, before it
  *   SHIM_SEED=n          which part
  *   SHIM_DIE_AT=n        the process dies at the n-th sync, before it; what it wrote stays in the
  *                        page cache
@@ -41,7 +42,7 @@ struct unsynced {
 
 static struct unsynced writes[WRITES_MAX];
 static size_t n_writes;
-static long syncs, all_writes, cut_at, die_at, fail_at, full_from, full_for;
+static long syncs, all_writes, cut_at, cut_at_write, die_at, fail_at, full_from, full_for;
 static unsigned long long random_state = 88172645463325252ull;
 
 ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset);
@@ -65,6 +66,7 @@ static long number_of(const char *name, long otherwise)
 __attribute__((constructor)) static void read_environment(void)
 {
     cut_at = number_of("SHIM_CUT_AT", 0);
+    cut_at_write = number_of("SHIM_CUT_AT_WRITE", 0);
     die_at = number_of("SHIM_DIE_AT", 0);
     fail_at = number_of("SHIM_FAIL_SYNC_AT", 0);
     full_from = number_of("SHIM_FULL_FROM", 0);
@@ -198,11 +200,13 @@ static int before_sync(int fd)
 ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
 {
     all_writes++;
+    if (all_writes == cut_at_write)
+        cut_power();
     if (full_from != 0 && all_writes >= full_from && all_writes < full_from + full_for) {
         errno = ENOSPC;
         return -1;
     }
-    struct unsynced *write = cut_at != 0 && length > 0 ? new_write() : NULL;
+    struct unsynced *write = cut_at + cut_at_write != 0 && length > 0 ? new_write() : NULL;
     if (write != NULL) {
         write->lost = 0;
         write->before = malloc(length);
