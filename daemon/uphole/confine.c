@@ -187,9 +187,12 @@ static const char *const NEVER[] = {
 };
 /* clang-format on */
 
+/* Allowed where its argument number `argument` compares so. */
 struct ruled {
     const char *name;
-    struct scmp_arg_cmp when;
+    unsigned argument;
+    enum scmp_compare compare;
+    scmp_datum_t a, b; /* MASKED_EQ: mask and value; else value */
 };
 
 static bool add_names(scmp_filter_ctx filter, uint32_t action, const char *const *names, size_t n)
@@ -208,42 +211,47 @@ static bool add_ruled(scmp_filter_ctx filter)
 {
     const scmp_datum_t writes = O_ACCMODE | O_CREAT | O_TRUNC;
     const struct ruled rows[] = {
-        {"openat", SCMP_A2(SCMP_CMP_MASKED_EQ, writes, O_RDONLY)},
-        {"open", SCMP_A1(SCMP_CMP_MASKED_EQ, writes, O_RDONLY)},
+        {"openat", 2, SCMP_CMP_MASKED_EQ, writes, O_RDONLY},
+        {"open", 1, SCMP_CMP_MASKED_EQ, writes, O_RDONLY},
         /* No local sockets but its own pairs: the daemon's commands are served on one, and our user
          * is its owner. Names that only a local service knows (mDNS) aren't found. */
-        {"socket", SCMP_A0(SCMP_CMP_EQ, AF_INET)},
-        {"socket", SCMP_A0(SCMP_CMP_EQ, AF_INET6)},
-        {"socketpair", SCMP_A0(SCMP_CMP_EQ, AF_UNIX)},
+        {"socket", 0, SCMP_CMP_EQ, AF_INET, 0},
+        {"socket", 0, SCMP_CMP_EQ, AF_INET6, 0},
+        {"socketpair", 1, SCMP_CMP_MASKED_EQ, 0xF,
+         SOCK_STREAM}, /* one of datagrams could reconnect */
         /* Threads, no processes. */
-        {"clone", SCMP_A0(SCMP_CMP_MASKED_EQ, CLONE_THREAD, CLONE_THREAD)},
+        {"clone", 0, SCMP_CMP_MASKED_EQ, CLONE_THREAD, CLONE_THREAD},
         /* Memory is never writable and executable; modules of the name service are loaded. */
-        {"mmap", SCMP_A2(SCMP_CMP_MASKED_EQ, PROT_EXEC, 0)},
-        {"mmap", SCMP_A2(SCMP_CMP_MASKED_EQ, PROT_WRITE, 0)},
-        {"mmap2", SCMP_A2(SCMP_CMP_MASKED_EQ, PROT_EXEC, 0)},
-        {"mmap2", SCMP_A2(SCMP_CMP_MASKED_EQ, PROT_WRITE, 0)},
-        {"mprotect", SCMP_A2(SCMP_CMP_MASKED_EQ, PROT_EXEC, 0)},
-        {"ioctl", SCMP_A1(SCMP_CMP_EQ, TCGETS)}, /* is standard error a terminal? */
-        {"ioctl", SCMP_A1(SCMP_CMP_EQ, FIONREAD)},
-        {"ioctl", SCMP_A1(SCMP_CMP_EQ, FIONBIO)},
-        {"fcntl", SCMP_A1(SCMP_CMP_EQ, F_GETFD)},
-        {"fcntl", SCMP_A1(SCMP_CMP_EQ, F_SETFD)},
-        {"fcntl", SCMP_A1(SCMP_CMP_EQ, F_GETFL)},
-        {"fcntl", SCMP_A1(SCMP_CMP_EQ, F_SETFL)},
-        {"fcntl", SCMP_A1(SCMP_CMP_EQ, F_DUPFD)},
-        {"fcntl", SCMP_A1(SCMP_CMP_EQ, F_DUPFD_CLOEXEC)},
-        {"fcntl64", SCMP_A1(SCMP_CMP_LE, F_SETFL)},
-        {"fcntl64", SCMP_A1(SCMP_CMP_EQ, F_DUPFD_CLOEXEC)},
-        {"prctl", SCMP_A0(SCMP_CMP_EQ, PR_SET_NAME)},
-        {"prctl", SCMP_A0(SCMP_CMP_EQ, PR_SET_TIMERSLACK)},
-        {"prlimit64", SCMP_A2(SCMP_CMP_EQ, 0)}, /* reads limits, sets none */
-        {"tgkill", SCMP_A0(SCMP_CMP_EQ, (scmp_datum_t)getpid())},
+        {"mmap", 2, SCMP_CMP_MASKED_EQ, PROT_EXEC, 0},
+        {"mmap", 2, SCMP_CMP_MASKED_EQ, PROT_WRITE, 0},
+        {"mmap2", 2, SCMP_CMP_MASKED_EQ, PROT_EXEC, 0},
+        {"mmap2", 2, SCMP_CMP_MASKED_EQ, PROT_WRITE, 0},
+        {"mprotect", 2, SCMP_CMP_MASKED_EQ, PROT_EXEC, 0},
+        {"ioctl", 1, SCMP_CMP_EQ, TCGETS, 0}, /* is standard error a terminal? */
+        {"ioctl", 1, SCMP_CMP_EQ, FIONREAD, 0},
+        {"ioctl", 1, SCMP_CMP_EQ, FIONBIO, 0},
+        {"fcntl", 1, SCMP_CMP_EQ, F_GETFD, 0},
+        {"fcntl", 1, SCMP_CMP_EQ, F_SETFD, 0},
+        {"fcntl", 1, SCMP_CMP_EQ, F_GETFL, 0},
+        {"fcntl", 1, SCMP_CMP_EQ, F_SETFL, 0},
+        {"fcntl", 1, SCMP_CMP_EQ, F_DUPFD, 0},
+        {"fcntl", 1, SCMP_CMP_EQ, F_DUPFD_CLOEXEC, 0},
+        {"fcntl64", 1, SCMP_CMP_LE, F_SETFL, 0},
+        {"fcntl64", 1, SCMP_CMP_EQ, F_DUPFD_CLOEXEC, 0},
+        {"prctl", 0, SCMP_CMP_EQ, PR_SET_NAME, 0},
+        {"prctl", 0, SCMP_CMP_EQ, PR_SET_TIMERSLACK, 0},
+        {"prlimit64", 2, SCMP_CMP_EQ, 0, 0}, /* reads limits, sets none */
+        {"tgkill", 0, SCMP_CMP_EQ, (scmp_datum_t)getpid(), 0},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         const int number = seccomp_syscall_resolve_name(rows[i].name);
         if (number == __NR_SCMP_ERROR)
             continue;
-        if (seccomp_rule_add_array(filter, SCMP_ACT_ALLOW, number, 1, &rows[i].when) < 0)
+        const struct scmp_arg_cmp when = {.arg = rows[i].argument,
+                                          .op = rows[i].compare,
+                                          .datum_a = rows[i].a,
+                                          .datum_b = rows[i].b};
+        if (seccomp_rule_add_array(filter, SCMP_ACT_ALLOW, number, 1, &when) < 0)
             return false;
     }
     /* Its flags lie in memory, where a filter can't look; the C library then takes clone. */

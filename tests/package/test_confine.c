@@ -238,6 +238,11 @@ static int local_socket(void)
     const int fd = socket(AF_UNIX, SOCK_STREAM, 0);
     return fd >= 0 ? close(fd) : -1;
 }
+static int datagram_pair(void)
+{
+    int pair[2];
+    return socketpair(AF_UNIX, SOCK_DGRAM | SOCK_CLOEXEC, 0, pair);
+}
 static int netlink_socket(void)
 {
     const int fd = socket(AF_NETLINK, SOCK_RAW, 0);
@@ -265,6 +270,7 @@ static void no_local_socket_leads_back_to_the_daemon(void **state)
 {
     (void)state;
     refused("a local socket", local_socket, EPERM);
+    refused("a pair that could be connected anew", datagram_pair, EPERM);
     refused("routing", netlink_socket, EPERM);
 }
 

@@ -203,7 +203,7 @@ def the_confined_scada_side_speaks_tls_and_holds_nothing_else():
         start_broker()
         n = len(walk.records())
         wait_for("records after the broker's return", 30, lambda: len(walk.records()) > n + 4)
-        with socket.create_connection(("127.0.0.1", walk.table_port)) as table:
+        with socket.create_connection(("127.0.0.1", walk.table_port), timeout=10) as table:
             table.sendall(bytes.fromhex("000100000006010300000002"))
             assert table.recv(64)[7] == 3, "the table doesn't answer"
         assert walk.scada_side() == side, "the SCADA side was started again meanwhile"

@@ -10,6 +10,7 @@
 set -u
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 top=$(cd "$here/../.." && pwd)
+export UPHOLE_LONG=0 # the short form of each test must see its defect
 passed=0 failed=0 skipped=0
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
