@@ -217,8 +217,8 @@ static bool add_ruled(scmp_filter_ctx filter)
          * is its owner. Names that only a local service knows (mDNS) aren't found. */
         {"socket", 0, SCMP_CMP_EQ, AF_INET, 0},
         {"socket", 0, SCMP_CMP_EQ, AF_INET6, 0},
-        {"socketpair", 1, SCMP_CMP_MASKED_EQ, 0xF,
-         SOCK_STREAM}, /* one of datagrams could reconnect */
+        /* A pair of datagram sockets could be connected anew. */
+        {"socketpair", 1, SCMP_CMP_MASKED_EQ, 0xF, SOCK_STREAM},
         /* Threads, no processes. */
         {"clone", 0, SCMP_CMP_MASKED_EQ, CLONE_THREAD, CLONE_THREAD},
         /* Memory is never writable and executable; modules of the name service are loaded. */
