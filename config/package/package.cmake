@@ -5,7 +5,7 @@
 include(GNUInstallDirs)
 set(UPHOLE_PACKAGE_RELEASE 1 CACHE STRING "Release of the Debian package: raised where the same version is packaged again")
 set(PACKAGE_SOURCE ${CMAKE_CURRENT_LIST_DIR})
-set(PACKAGE_BUILD ${CMAKE_BINARY_DIR}/package)
+set(PACKAGE_BUILD ${CMAKE_BINARY_DIR}/for-install)
 file(MAKE_DIRECTORY ${PACKAGE_BUILD})
 
 # Manual pages and completion, printed by the program itself.
