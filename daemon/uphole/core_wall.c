@@ -160,10 +160,11 @@ void core_see_deliveries(struct core *core, const struct stamp *now)
             char sentence[GAP_CAUSE_MAX];
             if (!core->wall_up)
                 snprintf(sentence, sizeof sentence, "The SCADA side of Uphole was down.");
+            else if (to->reason[0] != '\0')
+                snprintf(sentence, sizeof sentence, "%.199s", to->reason);
             else
-                snprintf(sentence, sizeof sentence, "%s: %.150s",
-                         core->options.plan->destinations[d].name,
-                         to->reason[0] != '\0' ? to->reason : "not every record was accepted.");
+                snprintf(sentence, sizeof sentence, "%s did not accept every record.",
+                         core->options.plan->destinations[d].name);
             ledger_see_delivery(core->options.ledger, core->options.plan->destinations[d].name,
                                 core->wells[w].plan->number, waiting, &cursor->waiting_since,
                                 cursor->seq, core_newest_seq(core, w), now, cause, sentence);
