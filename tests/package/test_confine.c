@@ -374,49 +374,6 @@ static void a_secret_that_was_replaced_is_read_again(void **state)
     check_count("read", status, 0);
 }
 
-/* ---- arguments ---- */
-
-static void what_is_needed_survives_the_way_through_arguments(void **state)
-{
-    struct confine_arguments arguments;
-    struct confine_needs back;
-    (void)state;
-    confine_to_arguments(&needs, &arguments);
-    assert_true(confine_from_arguments((int)arguments.n, (char *const *)arguments.text, &back));
-    assert_memory_equal(&back, &needs, sizeof needs);
-    static char *const BAD[][2] = {{"--read", "relative"}, {"--listen", "65536"},
-                                   {"--listen", "-1"},     {"--listen", ""},
-                                   {"--write", "/tmp"},    {"--listen", "80x"}};
-    for (size_t i = 0; i < sizeof BAD / sizeof BAD[0]; i++)
-        assert_false(confine_from_arguments(2, BAD[i], &back));
-    assert_false(confine_from_arguments(1, BAD[0], &back));
-}
-
-/* Planted defect: the directory of every secret taken, whatever lies in it. */
-static void a_directory_with_the_journal_is_not_opened_for_a_secret(void **state)
-{
-    struct destination_plan to[] = {{.medium = DESTINATION_MQTT,
-                                     .ca_file = "/var/lib/uphole/ca.pem",
-                                     .password_file = "broker.pass"},
-                                    {.medium = DESTINATION_MQTT,
-                                     .ca_file = "/ca.pem",
-                                     .key_file = "/dev/shm/key.pem",
-                                     .password_file = "/etc/uphole/broker.pass"},
-                                    {.medium = DESTINATION_MODBUS_TCP, .port = 1502}};
-    struct plan plan = {.destinations = to, .n_destinations = 3};
-    struct confine_needs found;
-    (void)state;
-    snprintf(plan.journal.path, sizeof plan.journal.path, "/var/lib/uphole");
-    confine_needs_of(&plan, &found);
-    const char *const expected[] = {"/var/lib/uphole/ca.pem", "/etc/uphole/broker.pass",
-                                    "/etc/uphole", "/ca.pem", "/dev/shm/key.pem"};
-    check_count("paths", (long long)found.n_paths, 5);
-    for (size_t i = 0; i < found.n_paths; i++)
-        check_text("path", found.path[i], expected[i]);
-    check_count("ports", (long long)found.n_ports, 1);
-    check_count("port", found.port[0], 1502);
-}
-
 /* ---- the ground ---- */
 
 static void write_file(const char *path, const char *text)
@@ -498,8 +455,6 @@ int main(void)
         cmocka_unit_test(it_listens_only_where_the_plan_says),
         cmocka_unit_test(it_still_does_its_work),
         cmocka_unit_test(a_secret_that_was_replaced_is_read_again),
-        cmocka_unit_test(what_is_needed_survives_the_way_through_arguments),
-        cmocka_unit_test(a_directory_with_the_journal_is_not_opened_for_a_secret),
     };
     return cmocka_run_group_tests(tests, lay_ground, clear_ground);
 }
