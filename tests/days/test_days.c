@@ -332,9 +332,11 @@ static void a_broker_away_for_hours_loses_nothing(void **state)
 }
 
 /**
- * The headline. Planted defects: the rest after a fault taken out (flush only); no rule of lengths;
- * status read once; a status bit believed beside zeros; ages from the poll. A well of three
- * sources, a line that harms one answer in ten, power cycles and lost gauges at random.
+ * The headline. Planted defects: gather-unit-unchecked, measure-zeros-believed,
+ * measure-marker-after-scaling. (No rest after a fault, no rule of lengths, and a status read once
+ * each leave another defence standing in these maps: test_exchanges, test_ranges and test_fold see
+ * them.) A well of three sources, a line that harms one answer in ten, power cycles and lost gauges
+ * at random.
  */
 static void a_day_of_faults_publishes_nothing_wrong_as_good(void **state)
 {
