@@ -21,6 +21,7 @@
 #define SLEEP_MOST_US 1000000     /* so that `passes` goes on while nothing is due */
 #define STOP_SCAN_MOST_US 3000000 /* a poll under way gets so long to end */
 #define STOP_WAIT_MS 15000 /* a thread that hangs in a name lookup isn't waited for any longer */
+#define COUNTS_EVERY_US 500000    /* totals are copied for others so often */
 #define STACK_SIZE ((size_t)512 * 1024)
 
 struct gatherer {
@@ -32,6 +33,9 @@ struct gatherer {
     atomic_bool stopping;
     atomic_uint_fast64_t passes;
     pthread_t thread;
+    pthread_mutex_t totals_lock; /* held for one copy at a time, by either side */
+    struct line_counts totals;
+    int64_t totals_due_us; /* the thread's own */
 };
 
 static void sleep_until(const struct gatherer *gatherer, int64_t next_us)
@@ -59,6 +63,24 @@ static void finish(struct gatherer *gatherer)
     line_finish(gatherer->line);
 }
 
+static void copy_totals(struct gatherer *gatherer)
+{
+    const int64_t now_us = clock_boot_us(&gatherer->clock);
+    if (now_us < gatherer->totals_due_us)
+        return;
+    gatherer->totals_due_us = now_us + COUNTS_EVERY_US;
+    pthread_mutex_lock(&gatherer->totals_lock);
+    gatherer->totals = *line_totals(gatherer->line);
+    pthread_mutex_unlock(&gatherer->totals_lock);
+}
+
+void gather_totals(struct gatherer *gatherer, struct line_counts *into)
+{
+    pthread_mutex_lock(&gatherer->totals_lock);
+    *into = gatherer->totals;
+    pthread_mutex_unlock(&gatherer->totals_lock);
+}
+
 static void *run(void *argument)
 {
     struct gatherer *gatherer = argument;
@@ -67,6 +89,7 @@ static void *run(void *argument)
     while (!atomic_load(&gatherer->stopping)) {
         int64_t next_us = line_step(gatherer->line);
         atomic_fetch_add(&gatherer->passes, 1);
+        copy_totals(gatherer);
         sleep_until(gatherer, next_us);
     }
     finish(gatherer);
@@ -81,6 +104,7 @@ static void release(struct gatherer *gatherer)
         return;
     line_destroy(gatherer->line);
     port_free(gatherer->port);
+    pthread_mutex_destroy(&gatherer->totals_lock);
     if (gatherer->stop_fd >= 0)
         close(gatherer->stop_fd);
     if (gatherer->done_fd >= 0)
@@ -112,6 +136,7 @@ enum up_rc gather_start(const struct line_options *options, struct gatherer **ou
     struct gatherer *gatherer = calloc(1, sizeof *gatherer);
     if (gatherer == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for line %s", plan->name);
+    pthread_mutex_init(&gatherer->totals_lock, NULL);
     gatherer->stop_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     gatherer->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     gatherer->clock = *options->clock;

@@ -24,7 +24,7 @@ struct command {
 };
 
 extern const struct command COMMAND_RUN, COMMAND_CHECK, COMMAND_GAPS, COMMAND_DECODE,
-    COMMAND_CONVERT, COMMAND_SIMULATE, COMMAND_TABLE;
+    COMMAND_CONVERT, COMMAND_SIMULATE, COMMAND_TABLE, COMMAND_STATUS, COMMAND_READ;
 
 /** The table of commands, in the order of the help; NULL behind the last. */
 const struct command *command_at(size_t index);
@@ -38,6 +38,9 @@ __attribute__((format(printf, 2, 3))) int command_usage_error(const struct comma
 /** Prints `uphole: sentence` to standard error and returns the exit code of `error`. */
 struct up_error;
 int command_fail(const struct up_error *error);
+/** Prints each fault of a configuration to standard error, a line each. */
+struct plan_faults;
+void command_print_faults(const struct plan_faults *faults);
 /** Prints usage and help of one command to standard output. */
 void command_print_help(const struct command *command);
 /** True where argv asks for --help or -h before any "--". */

@@ -209,6 +209,7 @@ static void look_at_space(struct core *core, int64_t now_us)
     journal_sizes(core->options.journal, &now.bytes, &now.free_bytes);
     if (core->space_first.boot_ms == 0)
         core->space_first = now;
+    core->space_now = now;
     core->days_left = space_days_left(core->options.plan, &core->space_first, &now);
 }
 
@@ -279,6 +280,7 @@ void core_set_wall(struct core *core, int fd)
         core->wells[i].snapshot_due = true;
     for (int d = 0; d < core->options.plan->n_destinations; d++) {
         core->destinations[d].state = DELIVERY_UNKNOWN;
+        core->destinations[d].since = stamp_take(core->options.clock, &core->watch);
         core->destinations[d].reason[0] = '\0';
         core->destinations[d].cause = fd >= 0 ? CAUSE_UNREACHABLE : CAUSE_SCADA_SIDE_DOWN;
     }

@@ -101,6 +101,8 @@ static void measure_one(struct core *core, size_t index)
                      1, &due, &due, "The disk refused to store scans.");
     else
         ledger_see_scan(core->options.ledger, scan, &core->record, &due);
+    if (scan->source < SOURCE_KINDS)
+        well->newest_scan[scan->source] = *scan;
     well->touched = true;
     core->counts.scans++;
 }

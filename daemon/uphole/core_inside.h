@@ -31,6 +31,7 @@ struct core_well {
     uint64_t newest_gap_pos;
     struct stamp batch_begun; /* begun of the first scan of this well in the newest commit */
     struct snapshot snapshot;
+    struct scan newest_scan[SOURCE_KINDS]; /* outcome NONE: not asked in this run; for status_view.c */
 };
 
 struct core_cursor {
@@ -44,6 +45,7 @@ struct core_destination {
     uint8_t state; /* of the connection, as the SCADA side says */
     uint8_t cause;
     char reason[160];
+    struct stamp since; /* of `state`; boot_ms 0: since the start */
     struct core_cursor *cursor[2]; /* [STREAM_RECORD - 1, STREAM_GAP - 1][well index] */
 };
 
@@ -62,7 +64,7 @@ struct core {
     struct record record;
     struct wall_message message;
     int64_t next_commit_us, next_state_us, next_snapshots_us;
-    struct space_sample space_first;
+    struct space_sample space_first, space_now;
     int64_t next_space_us;
     uint32_t heartbeat;
     uint16_t days_left;

@@ -233,6 +233,8 @@ static void destination(struct core *core, const struct wall_destination *messag
         return;
     }
     struct core_destination *to = &core->destinations[message->destination];
+    if (to->state != message->state)
+        to->since = stamp_take(core->options.clock, &core->watch);
     to->state = message->state;
     to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE ? message->cause
                                                                              : CAUSE_UNREACHABLE;

@@ -5,6 +5,7 @@
 #include "command.h"
 
 #include "uphole/error.h"
+#include "uphole/plan.h"
 
 #include <stdarg.h>
 #include <stdio.h>
@@ -50,4 +51,15 @@ int command_width(void)
     if (ioctl(STDOUT_FILENO, TIOCGWINSZ, &size) == 0 && size.ws_col >= 40)
         return size.ws_col;
     return 120;
+}
+
+void command_print_faults(const struct plan_faults *faults)
+{
+    char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32];
+    for (int i = 0; i < faults->n; i++) {
+        plan_fault_to_text(&faults->fault[i], text, sizeof text);
+        fprintf(stderr, "%s\n", text);
+    }
+    if (faults->more > 0)
+        fprintf(stderr, "and %d more\n", faults->more);
 }

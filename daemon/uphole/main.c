@@ -16,7 +16,8 @@
 #include <sysexits.h>
 
 static const struct command *const COMMANDS[] = {
-    &COMMAND_CHECK,  &COMMAND_RUN,     &COMMAND_GAPS,     &COMMAND_TABLE,
+    &COMMAND_CHECK,  &COMMAND_RUN,     &COMMAND_STATUS,   &COMMAND_READ,
+    &COMMAND_GAPS,   &COMMAND_TABLE,
     &COMMAND_DECODE, &COMMAND_CONVERT, &COMMAND_SIMULATE,
 };
 enum { COMMAND_N = sizeof COMMANDS / sizeof COMMANDS[0] };

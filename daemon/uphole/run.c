@@ -13,6 +13,7 @@
 #include "backlog.h"
 #include "service.h"
 #include "side_process.h"
+#include "socket.h"
 
 #include "uphole/gather.h"
 #include "uphole/say.h"
@@ -49,6 +50,7 @@ struct well_side {
     struct backlog_thread *backlog;
     struct ring *rings[PLAN_LINES_MAX];
     struct gatherer *gatherers[PLAN_LINES_MAX];
+    struct local_socket *socket; /* NULL: it could not be opened, which was said */
     struct service service; /* what the service manager is told */
     struct clock_watch watch;
     struct stamp began;
@@ -68,17 +70,6 @@ struct well_side {
     bool listen[PLAN_LINES_MAX];
     int64_t journal_retry_us;
 };
-
-static void print_faults(const struct plan_faults *faults)
-{
-    char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32];
-    for (int i = 0; i < faults->n; i++) {
-        plan_fault_to_text(&faults->fault[i], text, sizeof text);
-        fprintf(stderr, "%s\n", text);
-    }
-    if (faults->more > 0)
-        fprintf(stderr, "and %d more\n", faults->more);
-}
 
 static enum up_rc start_lines(struct well_side *side, bool again, struct up_error *error)
 {
@@ -339,15 +330,31 @@ static bool read_signals(struct well_side *side)
 static void wait_for_work(struct well_side *side, int64_t until_us)
 {
     const bool wall = core_wall_is_up(side->core);
-    struct pollfd fds[] = {{.fd = side->wake_fd, .events = POLLIN},
-                           {.fd = side->signal_fd, .events = POLLIN},
-                           {.fd = wall ? side->side_wall : -1, .events = POLLIN}};
+    struct pollfd fds[3 + SOCKET_FDS_MAX] = {
+        {.fd = side->wake_fd, .events = POLLIN},
+        {.fd = side->signal_fd, .events = POLLIN},
+        {.fd = wall ? side->side_wall : -1, .events = POLLIN}};
+    const size_t n = 3 + socket_fds(side->socket, fds + 3);
     const int64_t left_us = until_us - clock_boot_us(&side->clock);
     const struct timespec timeout = {.tv_sec = left_us > 0 ? left_us / 1000000 : 0,
                                      .tv_nsec = left_us > 0 ? left_us % 1000000 * 1000 : 0};
-    (void)ppoll(fds, 3, &timeout, NULL);
+    (void)ppoll(fds, n, &timeout, NULL);
     uint64_t woken;
     (void)!read(side->wake_fd, &woken, sizeof woken);
+}
+
+static void serve_socket(struct well_side *side)
+{
+    const struct status_view view = {.core = side->core,
+                                     .plan = side->plan,
+                                     .clock = &side->clock,
+                                     .gatherers = side->gatherers,
+                                     .watch = &side->watch,
+                                     .began = &side->began,
+                                     .run = side->run,
+                                     .safe = side->safe,
+                                     .side = side->side};
+    socket_step(side->socket, &view);
 }
 
 static void loop(struct well_side *side)
@@ -366,6 +373,7 @@ static void loop(struct well_side *side)
                                           .scada_side = side->side > 0,
                                           .watch = &side->watch};
         service_pass(&side->service, &view);
+        serve_socket(side);
         const int64_t soon_us = clock_boot_us(&side->clock) + 200000;
         wait_for_work(side, next_us < soon_us ? next_us : soon_us);
     }
@@ -373,6 +381,7 @@ static void loop(struct well_side *side)
 
 static void stop(struct well_side *side)
 {
+    socket_close(side->socket); /* before the journal, whose lock keeps a second daemon away */
     stop_lines(side);
     if (side->checking)
         pthread_join(side->checker, NULL);
@@ -420,6 +429,7 @@ static int run_plan(struct plan *plan)
             "Uphole " UPHOLE_VERSION " runs for site %s on box %s: %u wells, %u lines, plan %.8s. "
             "Monitoring only; not a protection system.",
             plan->site, plan->box, plan->n_wells, plan->n_lines, plan->digest);
+        side->socket = socket_start(plan->journal.path, &side->clock);
         service_ready(&side->service);
         loop(side);
         say(SAY_INFO, "uphole", "Stopping.");
@@ -457,7 +467,7 @@ static int run(int argc, char **argv)
         return EX_OSERR;
     const enum up_rc rc = plan_from_file(config, maps, &plan, faults);
     if (rc != UP_OK)
-        print_faults(faults);
+        command_print_faults(faults);
     free(faults);
     if (rc != UP_OK)
         return up_exit_code(rc);

@@ -130,5 +130,7 @@ UP_MUST enum up_rc gather_start(const struct line_options *options /* port is ma
 void gather_stop(struct gatherer *gatherer);
 /** Passes of the line's loop so far, for the watchdog (atomic). */
 uint64_t gather_passes(const struct gatherer *gatherer);
+/** A copy of the line's totals, at most a second old; from any thread. */
+void gather_totals(struct gatherer *gatherer, struct line_counts *into);
 
 #endif

@@ -1,0 +1,26 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * socket_answer.h - what is answered to which question at the local socket.
+ */
+#ifndef UPHOLE_SOCKET_ANSWER_H
+#define UPHOLE_SOCKET_ANSWER_H
+
+#include "socket_text.h"
+#include "status_view.h"
+
+/** Answers `request` (NAME FORMAT [WELL], no line feed) into `text`; returns 0, or a code of
+ * sysexits.h with a sentence in `text`. What came is untrusted. */
+int socket_answer(const struct status_view *view, const char *request, struct socket_text *text);
+
+/* The answers, each into an empty text. */
+void status_as_text(const struct status_view *view, struct socket_text *text);
+void status_as_json(const struct status_view *view, struct socket_text *text);
+void read_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+void read_as_json(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** For a terminal that shows it again each second: states in sentences, then one row a channel. */
+void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** The four stages of one well in sentences, each line indented by two. */
+void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,
+                        const struct snapshot *snapshot, struct socket_text *text);
+
+#endif

@@ -1,0 +1,91 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * status_view.c - see status_view.h.
+ */
+#include "status_view.h"
+
+#include "core_inside.h"
+
+#include <stdio.h>
+
+void status_delivery_of(const struct core *core, uint16_t destination, uint16_t well_index,
+                        int64_t now_boot_ms, struct status_delivery *out)
+{
+    const struct core_destination *to = &core->destinations[destination];
+    const struct core_cursor *cursor = &to->cursor[0][well_index];
+    *out =
+        (struct status_delivery){.state = core->wall_up ? to->state : DELIVERY_DOWN,
+                                 .acknowledges = core_destination_acknowledges(core, destination),
+                                 .pos = cursor->pos,
+                                 .seq = cursor->seq,
+                                 .gap_pos = to->cursor[1][well_index].pos,
+                                 .since = to->since,
+                                 .reason = to->reason};
+    if (!out->acknowledges)
+        return;
+    out->waiting = core_waiting(core, destination, well_index);
+    if (out->waiting > 0 && cursor->waiting_since.boot_ms != 0 &&
+        cursor->waiting_since.boot_ms < now_boot_ms)
+        out->waiting_ms = now_boot_ms - cursor->waiting_since.boot_ms;
+    if (out->state == DELIVERY_UP && out->waiting_ms > DELIVERY_GAP_AFTER_MS)
+        out->state = DELIVERY_CATCHING_UP;
+}
+
+void status_snapshot(const struct core *core, uint16_t well_index, const struct stamp *now,
+                     struct snapshot *out)
+{
+    const struct core_well *well = &core->wells[well_index];
+    measure_at(well->fold, core->options.plan, well->plan, core->options.run, now, !core->refusing,
+               out);
+    if (core->refusing) /* the refused scan's number was never stored: another will bear it */
+        out->seq = 0;
+    out->gaps_open = (uint32_t)ledger_open_of_well(core->options.ledger, well->plan->number);
+}
+
+const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source)
+{
+    const struct scan *scan = &core->wells[well_index].newest_scan[source];
+    return scan->outcome != OUTCOME_NONE && scan->run == core->options.run ? scan : NULL;
+}
+
+void status_space_of(const struct core *core, struct status_space *out)
+{
+    *out = (struct status_space){.bytes = core->space_now.bytes,
+                                 .free_bytes = core->space_now.free_bytes,
+                                 .bytes_a_day = space_planned_bytes_a_day(core->options.plan),
+                                 .days_left = core->days_left};
+}
+
+const uint16_t *status_words(const struct scan *scan, const struct channel *channel, uint16_t *bit)
+{
+    const uint32_t first = channel->address, n = channel->n_words;
+    for (unsigned i = 0; n > 0 && i < scan->n_blocks && i < SCAN_BLOCKS_MAX; i++) {
+        const struct block *block = &scan->block[i];
+        const bool bits = block->function <= TABLE_DISCRETE;
+        const unsigned words = bits ? (block->count + 15u) / 16u : block->count;
+        if (block->function != channel->table || block->exception != 0 || first < block->first ||
+            first + n > (uint32_t)block->first + block->count ||
+            block->at + words > scan->n_words || scan->n_words > SCAN_WORDS_MAX)
+            continue;
+        const unsigned offset = (unsigned)(first - block->first);
+        if (!bits)
+            return &scan->words[block->at + offset];
+        *bit = scan->words[block->at + offset / 16] >> (offset % 16) & 1;
+        return bit;
+    }
+    return NULL;
+}
+
+uint64_t status_own_memory(void)
+{
+    char line[160];
+    unsigned long kb = 0;
+    FILE *file = fopen("/proc/self/status", "re");
+    if (file == NULL)
+        return 0;
+    while (fgets(line, sizeof line, file) != NULL)
+        if (sscanf(line, "RssAnon: %lu", &kb) == 1)
+            break;
+    fclose(file);
+    return (uint64_t)kb * 1024;
+}

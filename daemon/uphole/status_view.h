@@ -1,0 +1,62 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * status_view.h - what the local socket shows of the daemon: a read-only look at core, lines and
+ * processes, taken by core's own thread between two passes.
+ */
+#ifndef UPHOLE_STATUS_VIEW_H
+#define UPHOLE_STATUS_VIEW_H
+
+#include "core.h"
+
+#include "uphole/gather.h"
+
+#include <sys/types.h>
+
+/** All borrowed for one pass. */
+struct status_view {
+    struct core *core;
+    const struct plan *plan;
+    const struct up_clock *clock;
+    struct gatherer *const *gatherers; /* one a line of the plan; NULL where it does not run */
+    struct clock_watch *watch;         /* of the caller's thread */
+    const struct stamp *began;         /* of this run */
+    uint64_t run;
+    bool safe;  /* the journal's check has ended well */
+    pid_t side; /* the SCADA side, 0: it does not run */
+};
+
+/** One well at one destination. */
+struct status_delivery {
+    uint8_t state; /* enum delivery_state */
+    bool acknowledges;
+    uint64_t waiting;           /* records */
+    int64_t waiting_ms;         /* how long the oldest of them has waited; 0: none waits */
+    uint64_t pos, seq, gap_pos; /* accepted up to here */
+    struct stamp since;         /* of the state; boot_ms 0: not known */
+    const char *reason;         /* of the destination; "" where there is none */
+};
+void status_delivery_of(const struct core *core, uint16_t destination, uint16_t well_index,
+                        int64_t now_boot_ms, struct status_delivery *out);
+
+/** The well as it stands at `now`: the newest commit measured anew, so ages are those of now. */
+void status_snapshot(const struct core *core, uint16_t well_index, const struct stamp *now,
+                     struct snapshot *out);
+/** The newest scan of a source in this run, whatever came of it; NULL where it was not asked yet.
+ */
+const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source);
+
+struct status_space {
+    uint64_t bytes, free_bytes; /* of the journal; at most a minute old */
+    double bytes_a_day;         /* as planned */
+    uint16_t days_left;
+};
+void status_space_of(const struct core *core, struct status_space *out);
+
+/** The words of a channel in the newest block of `scan` that holds it whole; NULL where it is not
+ * there. A coil's or discrete input's bit is put into `bit`. */
+const uint16_t *status_words(const struct scan *scan, const struct channel *channel, uint16_t *bit);
+
+/** Resident memory that is this process's own (RssAnon), bytes; 0 where it can't be read. */
+uint64_t status_own_memory(void);
+
+#endif

@@ -1,0 +1,242 @@
+#!/usr/bin/env python3
+"""The local socket: status and read tell the truth, strangers are refused, and no client can hold up polling or the journal.
+
+Planted defects, each seen to be caught by the test named behind it: words taken one register too far (read); a right to ask for everybody
+(strangers); clients that are never let go (clients); a socket that waits for its client (clients); a left-over file that is not removed (files).
+"""
+import json
+import os
+import pathlib
+import signal
+import socket
+import struct
+import subprocess
+import time
+
+from walk import BINARY, SOURCE, Skip, Walk, main, wait_for
+
+NOBODY = 65534
+NEVER_ATTEMPTED = ("program", "disk", "skipped", "overflow")
+
+
+def uphole(walk, *words):
+    return subprocess.run([str(BINARY), *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=20)
+
+
+def asked(walk, *words):
+    out = uphole(walk, *words, "--json")
+    assert out.returncode == 0, out.stderr
+    return json.loads(out.stdout)
+
+
+def is_open(walk):
+    return uphole(walk, "status").returncode == 0
+
+
+def begin(walk):
+    walk.start_broker()
+    walk.start_simulator()
+    walk.start_daemon()
+    wait_for("the local socket", 10, lambda: is_open(walk))
+
+
+def connect(walk):
+    client = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    client.connect(str(walk.journal / "uphole.socket"))  # waits for its place in the queue
+    client.settimeout(10)
+    return client
+
+
+def answer(client):
+    whole = b""
+    while True:
+        try:
+            part = client.recv(65536)
+        except ConnectionResetError:
+            break
+        if not part:
+            break
+        whole += part
+    return whole
+
+
+def truths(walk, line, unit_id):
+    found = []
+    for text in walk.truth.read_text().splitlines():
+        try:
+            entry = json.loads(text)
+        except ValueError:
+            continue  # the last line, half written
+        if "points" in entry and (entry["line"], entry["unit_id"]) == (line, unit_id):
+            found.append(entry["points"])
+    return found
+
+
+def read_and_status_equal_the_truth():
+    """read shows the simulator's own values, with words that decode to them; status counts what the journal holds."""
+    with Walk("socket-truth") as walk:
+        begin(walk)
+        wait_for("good values of both gauges", 30, lambda: all(
+            any(c["channel"] == "intake_pressure" and c["quality"] == 192 for c in asked(walk, "read", w)["channels"]) for w in ("heron-7", "heron-8")))
+        checked = 0
+        for well, line, unit_id in (("heron-7", "pad-line", 1), ("heron-8", "pad-line", 2)):
+            rows = asked(walk, "read", well)["channels"]
+            time.sleep(0.3)
+            logged = truths(walk, line, unit_id)
+            for row in rows:
+                if row["source"] != "gauge" or row["quality"] != 192:
+                    continue
+                values = [p[row["channel"]]["value"] for p in logged if p.get(row["channel"], {}).get("value") is not None]
+                assert any(abs(v - row["value"]) <= 1e-4 * abs(v) + 0.0501 for v in values), f"{well} {row} is no value of the simulator's: {values}"
+                if well == "heron-8" and len(row["raw"] or []) == 2:  # IEEE 754, low word first
+                    low, high = row["raw"]
+                    assert struct.unpack(">f", struct.pack(">HH", high, low))[0] == row["decoded"], row
+                if well == "heron-7" and len(row["raw"] or []) == 1 and row["channel"] == "intake_pressure":
+                    assert row["raw"] == [row["decoded"]] == [row["value"]], row  # u16 in kPa, scale 1
+                assert row["age_s"] is not None and row["age_s"] < 10, row
+                checked += 1
+        assert checked > 15, checked
+        text = uphole(walk, "read", "heron-7").stdout
+        assert "intake_pressure" in text and "0x" in text and "Never use them for trips" in text, text
+        status = asked(walk, "status")
+        held = walk.sql("select well, max(seq) as seq from scan group by well order by well")
+        for well, row in zip(status["wells"], held):
+            assert 0 <= row["seq"] - well["newest_seq"] <= 4, (well["newest_seq"], row)
+        assert status["wells"][0]["line"] == dict(status["wells"][0]["line"], state="up", code=1)
+        assert status["lines"][0]["answers"] > 10 and status["lines"][0]["silent"] == 0, status["lines"]
+        assert status["own_memory_bytes"] > 0 and len(status["plan"]) == 64
+        before = status["lines"][0]["silent"]
+        walk.stop(walk.simulator)
+        down = wait_for("the line to be down", 30, lambda: next(
+            (s for s in [asked(walk, "status")] if s["wells"][0]["sources"]["gauge"]["state"] == "down"), None))
+        assert down["wells"][0]["gauge"]["state"] == "unknown", down["wells"][0]
+        assert down["lines"][0]["silent"] + down["lines"][0]["port_losses"] > before, down["lines"][0]
+        rows = asked(walk, "read", "heron-7")["channels"]
+        assert not any(r["quality"] == 192 for r in rows if r["source"] == "gauge"), "a value of a line that is down looks live"
+        assert uphole(walk, "read", "heron-9").returncode == 66
+        print(f"  {checked} values compared")
+
+
+def as_stranger(walk, groups):
+    """What a process of another user hears; runs in a child."""
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.setgroups(groups)
+            os.setgid(NOBODY)
+            os.setuid(NOBODY)
+            client = connect(walk)
+            try:
+                client.sendall(b"status json\n")
+            except OSError:
+                pass
+            os.write(writer, answer(client)[:200] or b"nothing")
+        except OSError as error:
+            os.write(writer, f"error {error.errno}".encode())
+        os._exit(0)
+    os.close(writer)
+    heard = os.read(reader, 4096)
+    os.close(reader)
+    os.waitpid(child, 0)
+    return heard
+
+
+def strangers_are_refused():
+    """Another user hears why not, even where the file's rights were opened; one of the socket's group is answered."""
+    if os.geteuid() != 0:
+        raise Skip("only root can ask as another user")
+    with Walk("socket-right") as walk:
+        begin(walk)
+        path = walk.journal / "uphole.socket"
+        assert path.stat().st_mode & 0o7777 == 0o660, oct(path.stat().st_mode)
+        walk.directory.chmod(0o711)
+        walk.journal.chmod(0o711)
+        assert as_stranger(walk, []) == b"error 13", "the file's rights keep a stranger out"
+        path.chmod(0o666)
+        refused = as_stranger(walk, [])
+        assert refused.startswith(b"77 ") and b"group" in refused and b"version" not in refused, refused
+        path.chmod(0o660)
+        member = as_stranger(walk, [path.stat().st_gid])
+        assert member.startswith(b"0 ") and b'"version"' in member, member
+
+
+def bad_clients_leave_polling_alone():
+    """Silent, slow, garbage and oversize clients: 0 scans missed, the journal goes on, and the socket answers again."""
+    with Walk("socket-clients", timeout="900 ms", poll="2 s", refresh="2 s") as walk:
+        begin(walk)
+        wait_for("rows", 20, lambda: walk.sql("select count(*) as n from scan")[0]["n"] > 4)
+        began = time.monotonic()
+        held = [connect(walk) for _ in range(8)]  # they ask nothing
+        busy = wait_for("the ninth to hear that places are taken", 4, lambda: next((a for a in [answer(connect(walk))] if a.startswith(b"75 ")), None))
+        assert b"Try again" in busy, busy
+        before = walk.sql("select count(*) as n from scan")[0]["n"]
+        time.sleep(max(0, 4.5 - (time.monotonic() - began)))  # they are let go after 5 s; commits come once a second meanwhile
+        grown = walk.sql("select count(*) as n from scan")[0]["n"] - before
+        assert grown >= 3, f"only {grown} rows were journaled while clients hang"
+        wait_for("silent clients to be let go", 15, lambda: is_open(walk))
+        for client in held:
+            client.close()
+        for junk in (os.urandom(4096), b"\0" * 300, b"status json heron-7\n", b"read text ../../x\n", b"read json \n", b"\n", b"status text" + b" " * 200 + b"\n", b"x" * 200000):
+            client = connect(walk)
+            try:
+                client.sendall(junk)
+                client.shutdown(socket.SHUT_WR)
+            except OSError:
+                pass
+            heard = answer(client)
+            assert not heard or heard.split(b" ")[0] in (b"64", b"66"), (junk[:20], heard[:80])
+            client.close()
+        for _ in range(40):  # asks and goes, or asks and does not listen
+            client = connect(walk)
+            client.sendall(b"read json heron-7\n")
+            client.close()
+        assert wait_for("the socket to answer", 10, lambda: is_open(walk))
+        time.sleep(1.5)
+        missed = [g for g in walk.gaps() if g["kind"] in NEVER_ATTEMPTED and g["kind"] != "program" and g["cause_code"] != "listening"]
+        assert not missed, f"polls were missed: {missed}"
+        for row in walk.sql("select well, source, count(*) as n, (max(boot_ms)-min(boot_ms))/1000.0 as s from scan group by well, source"):
+            assert abs(row["n"] - 1 - row["s"] / 2) < 1, f"not a scan every 2 s: {row}"
+        print("  scans missed: 0")
+
+
+def the_file_comes_and_goes():
+    """A left-over file is replaced, a live one and a foreign one are left alone, an orderly stop removes it; a long name is said."""
+    with Walk("socket-file") as walk:
+        begin(walk)
+        path = walk.journal / "uphole.socket"
+        walk.stop(walk.daemon, signal.SIGKILL)
+        assert path.exists()
+        out = uphole(walk, "status")
+        assert out.returncode == 69 and "uphole run" in out.stderr, out
+        walk.start_daemon()
+        wait_for("the socket after kill -9", 10, lambda: is_open(walk))
+        second = subprocess.run([str(BINARY), "run", "--config", str(walk.config), "--maps", str(SOURCE / "config/maps")], capture_output=True, text=True, timeout=30)
+        assert second.returncode == 75, second
+        assert is_open(walk), "a second daemon took the socket away"
+        walk.stop(walk.daemon)
+        assert not path.exists(), "it stays after an orderly stop"
+        path.write_text("not a socket")
+        walk.start_daemon()
+        wait_for("the sentence", 10, lambda: "is no socket" in walk.log("daemon"))
+        wait_for("rows all the same", 10, lambda: walk.sql("select count(*) as n from scan")[0]["n"] > 8)
+        walk.stop(walk.daemon)
+        assert path.read_text() == "not a socket"
+    base = pathlib.Path("/tmp") / f"uphole-long-{os.getpid()}"
+    deep = base / ("d" * 60) / ("e" * 60)
+    deep.mkdir(parents=True)
+    try:
+        with Walk("socket-long", journal=deep / "journal") as walk:
+            walk.start_broker()
+            walk.start_simulator()
+            walk.start_daemon()
+            wait_for("the sentence", 10, lambda: "choose a shorter journal path" in walk.log("daemon"))
+            wait_for("rows all the same", 10, lambda: walk.sql("select count(*) as n from scan")[0]["n"] > 2)
+            out = uphole(walk, "status")
+            assert out.returncode == 78 and "shorter" in out.stderr, out
+    finally:
+        subprocess.run(["rm", "-r", str(base)])
+
+
+if __name__ == "__main__":
+    main(read_and_status_equal_the_truth, strangers_are_refused, bad_clients_leave_polling_alone, the_file_comes_and_goes)
