@@ -19,6 +19,8 @@ void read_as_text(const struct status_view *view, uint16_t well, struct socket_t
 void read_as_json(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** For a terminal that shows it again each second: states in sentences, then one row a channel. */
 void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** All in one line, for a watch that no terminal shows. */
+void line_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** The four stages of one well in sentences, each line indented by two. */
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,
                         const struct snapshot *snapshot, struct socket_text *text);

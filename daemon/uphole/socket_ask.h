@@ -32,7 +32,7 @@ int socket_ask_options(const struct command *command, int argc, char **argv, boo
 /** Finds the directory; returns 0 or an exit code, with `error` filled. */
 int socket_ask_where(struct socket_asked *asked, struct up_error *error);
 /**
- * Sends one question (without line feed) and waits for the answer, SOCKET_ASK_PATIENCE_MS at most.
+ * Sends one question (without line feed) and waits for the answer, 5 s at most.
  * Returns 0 and the body (NUL behind it; the caller frees it), or an exit code with `error` filled:
  * 69 where nobody answers.
  */

@@ -194,6 +194,31 @@ void watch_as_text(const struct status_view *view, uint16_t well, struct socket_
     each_row(view, well, &now, &snapshot, row_as_text, text);
 }
 
+static void row_in_line(const struct row *row, struct socket_text *text)
+{
+    char value[NUMBER_TEXT_MAX] = "-";
+    const struct point *point = point_of(row);
+    if (point == NULL)
+        return;
+    if (row->reading != NULL)
+        number_or_dash(row->reading->value, point->resolution, value);
+    text_add(text, "; %s %s%s%s %s", point->id, value, point->unit[0] != '\0' ? " " : "",
+             point->unit, quality_name(row->quality));
+}
+
+void line_as_text(const struct status_view *view, uint16_t well, struct socket_text *text)
+{
+    const struct stamp now = stamp_take(view->clock, view->watch);
+    char instant[STAMP_TEXT_MAX];
+    struct snapshot snapshot;
+    status_snapshot(view->core, well, &now, &snapshot);
+    text_add(text, "%s %s line %s, gauge %s", stamp_to_text(now.utc_ms, instant),
+             view->plan->wells[well].id, line_state_name(snapshot.line),
+             gauge_state_name(snapshot.gauge));
+    each_row(view, well, &now, &snapshot, row_in_line, text);
+    text_add(text, "\n");
+}
+
 static void row_as_json(const struct row *row, struct socket_text *text)
 {
     const struct point *point = point_of(row);

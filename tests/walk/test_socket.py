@@ -2,15 +2,21 @@
 """The local socket: status and read tell the truth, strangers are refused, and no client can hold up polling or the journal.
 
 Planted defects, each seen to be caught by the test named behind it: words taken one register too far (read); a right to ask for everybody
-(strangers); clients that are never let go (clients); a socket that waits for its client (clients); a left-over file that is not removed (files).
+(strangers); clients that are never let go (clients); a socket that waits for its client (clients); a left-over file that is not removed (files);
+a watch that sends every line each second, or keeps the picture when no answer comes (watch).
 """
+import fcntl
 import json
 import os
 import pathlib
+import pty
+import re
+import select
 import signal
 import socket
 import struct
 import subprocess
+import termios
 import time
 
 from walk import BINARY, SOURCE, Skip, Walk, main, wait_for
@@ -238,5 +244,76 @@ def the_file_comes_and_goes():
         subprocess.run(["rm", "-r", str(base)])
 
 
+class Terminal:
+    """A pty with `uphole watch` on it, and the lines that a terminal would show: only cursor moves, erasures and text are understood."""
+
+    def __init__(self, walk, rows, columns):
+        self.main, side = pty.openpty()
+        self.resize(rows, columns)
+        self.before = termios.tcgetattr(side)
+        self.process = subprocess.Popen([str(BINARY), "watch", "heron-7", "--journal", str(walk.journal)], stdin=side, stdout=side,
+                                        stderr=subprocess.STDOUT, env=dict(os.environ, TERM="xterm"))
+        self.side, self.bytes, self.lines = side, b"", {}
+
+    def resize(self, rows, columns):
+        fcntl.ioctl(self.main, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
+
+    def look(self, seconds):
+        """What came within so many seconds, in bytes; the picture is kept up."""
+        end, came = time.monotonic() + seconds, b""
+        while time.monotonic() < end:
+            if select.select([self.main], [], [], 0.05)[0]:
+                came += os.read(self.main, 65536)
+        self.bytes += came
+        for row, text in re.findall(rb"\x1b\[(\d+);1H([^\x1b]*)\x1b\[K", came):
+            self.lines[int(row)] = text.decode()
+        for row in re.findall(rb"\x1b\[(\d+);1H\x1b\[J", came):
+            self.lines = {k: v for k, v in self.lines.items() if k < int(row)}
+        return came
+
+
+def watch_redraws_in_place():
+    """On a terminal only what changed is sent, a resize redraws, Ctrl-C leaves it clean; without an answer no value stays; else a line a second."""
+    with Walk("socket-watch") as walk:
+        begin(walk)
+        wait_for("values", 20, lambda: "intake_pressure" in uphole(walk, "read", "heron-7").stdout)
+        screen = Terminal(walk, 60, 160)
+        first = screen.look(2.0)
+        assert b"\x1b[?1049h" in first and any("intake_pressure" in line for line in screen.lines.values()), screen.lines
+        assert any(line.strip().startswith("gauge") for line in screen.lines.values()), screen.lines
+        whole = sum(len(line) for line in screen.lines.values())
+        quiet = screen.look(1.1)
+        heading = next(line for line in screen.lines.values() if line.startswith("channel"))
+        assert heading.encode() not in quiet and b"\x1b[2J" not in quiet, "what did not change is sent again"
+        screen.lines = {}
+        screen.resize(12, 40)
+        os.kill(screen.process.pid, signal.SIGWINCH)
+        screen.look(1.5)
+        assert screen.lines and max(screen.lines) == 12 and max(len(line) for line in screen.lines.values()) <= 40, screen.lines
+        assert "more rows" in screen.lines[12], screen.lines[12]
+        walk.stop(walk.daemon)
+        screen.look(2.5)
+        assert not any("up" in line or "intake_pressure" in line for line in screen.lines.values()), f"old values look live: {screen.lines}"
+        assert "No values" in screen.lines[1], screen.lines
+        os.write(screen.main, b"\x03")  # Ctrl-C, through the terminal
+        screen.look(0.5)
+        if screen.process.poll() is None:  # this pty is no controlling terminal: the signal itself
+            screen.process.send_signal(signal.SIGINT)
+        last = screen.bytes[-200:] + screen.look(1.0)
+        assert screen.process.wait(5) == 0
+        assert last.endswith(b"\x1b[?25h\x1b[?1049l"), last[-40:]
+        assert termios.tcgetattr(screen.side) == screen.before, "the terminal's settings are not as they were"
+        assert uphole(walk, "watch", "heron-7").returncode == 69
+        walk.start_daemon()
+        wait_for("the daemon", 10, lambda: is_open(walk))
+        plain = subprocess.Popen([str(BINARY), "watch", "heron-7", "--journal", str(walk.journal)], stdout=subprocess.PIPE, text=True)
+        time.sleep(3.5)
+        plain.terminate()
+        out = plain.communicate(timeout=5)[0].splitlines()
+        assert 3 <= len(out) <= 5 and all(" heron-7 line " in line and "intake_pressure" in line and "\x1b" not in line for line in out), out
+        print(f"  {whole} bytes a picture, {len(quiet)} in the next second")
+
+
 if __name__ == "__main__":
-    main(read_and_status_equal_the_truth, strangers_are_refused, bad_clients_leave_polling_alone, the_file_comes_and_goes)
+    main(read_and_status_equal_the_truth, strangers_are_refused, bad_clients_leave_polling_alone, the_file_comes_and_goes,
+         watch_redraws_in_place)
