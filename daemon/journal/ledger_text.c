@@ -54,12 +54,15 @@ void ledger_say_line(char into[static GAP_CAUSE_MAX], const struct ledger *ledge
     put_settings(settings, sizeof settings, line, entry->unit_id);
     switch (scan->outcome) {
     case OUTCOME_CUT_SHORT:
-        snprintf(into, GAP_CAUSE_MAX, "Answers of the %s break off (%s).", unit, settings);
+        snprintf(into, GAP_CAUSE_MAX,
+                 "Answers of the %s break off (%s). Check speed, response_timeout and the pair.",
+                 unit, settings);
         break;
     case OUTCOME_BAD_CHECKSUM:
         snprintf(into, GAP_CAUSE_MAX,
-                 "Answers of the %s arrive garbled: their checksums are wrong (%s).", unit,
-                 settings);
+                 "What arrives of the %s is garbled: no checksum is right (%s). Check the pair (A and "
+                 "B swapped?), speed and parity.",
+                 unit, settings);
         break;
     case OUTCOME_WRONG_REPLY:
         snprintf(into, GAP_CAUSE_MAX, "What arrives does not answer what the %s was asked (%s).",

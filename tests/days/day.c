@@ -81,35 +81,41 @@ static struct plan *read_plan(const struct day *day)
     return plan;
 }
 
+static void make_unit(struct day *day, const struct source_entry *entry, uint64_t seed)
+{
+    struct day_unit *unit = &day->units[day->n_units];
+    assert_true(day->n_units < DAY_UNITS_MAX);
+    unit->line = entry->line;
+    unit->unit_id = entry->unit_id;
+    const int64_t before_ms =
+        day->options.powered_before_ms != 0 ? day->options.powered_before_ms : 600000;
+    /* Units outlive a restart of the daemon, so they keep a copy of their map. */
+    unit->map = malloc(sizeof *unit->map);
+    *unit->map = day->plan->maps[entry->map];
+    const struct virtual_unit_options options = {.map = unit->map,
+                                                 .unit_id = entry->unit_id,
+                                                 .seed = seed,
+                                                 .refresh_ms = day->options.refresh_ms,
+                                                 .no_discharge =
+                                                     day->options.no_discharge[day->n_units],
+                                                 .powered_at_ms = DAY_BOOT_MS - before_ms};
+    struct up_error error = {0};
+    unit->unit = virtual_unit_create(&options, &error);
+    if (unit->unit == NULL)
+        fail_msg("%s", error.why);
+    day->n_units++;
+}
+
+/** One for each unit id of a line; a later entry with another unit id is another unit. */
 static void make_units(struct day *day)
 {
     for (uint16_t w = 0; w < day->plan->n_wells; w++)
-        for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++) {
-            if (day->plan->wells[w].n_entries[s] == 0)
-                continue;
-            const struct source_entry *entry = &day->plan->wells[w].entries[s][0];
-            struct day_unit *unit = &day->units[day->n_units];
-            assert_true(day->n_units < DAY_UNITS_MAX);
-            unit->line = entry->line;
-            unit->unit_id = entry->unit_id;
-            const int64_t before_ms =
-                day->options.powered_before_ms != 0 ? day->options.powered_before_ms : 600000;
-            /* Units outlive a restart of the daemon, so they keep a copy of their map. */
-            unit->map = malloc(sizeof *unit->map);
-            *unit->map = day->plan->maps[entry->map];
-            const struct virtual_unit_options options = {
-                .map = unit->map,
-                .unit_id = entry->unit_id,
-                .seed = day->options.seed + w,
-                .refresh_ms = day->options.refresh_ms,
-                .no_discharge = day->options.no_discharge[day->n_units],
-                .powered_at_ms = DAY_BOOT_MS - before_ms};
-            struct up_error error = {0};
-            unit->unit = virtual_unit_create(&options, &error);
-            if (unit->unit == NULL)
-                fail_msg("%s", error.why);
-            day->n_units++;
-        }
+        for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
+            for (uint16_t e = 0; e < day->plan->wells[w].n_entries[s]; e++) {
+                const struct source_entry *entry = &day->plan->wells[w].entries[s][e];
+                if (day_find_unit(day, entry->line, entry->unit_id) == NULL)
+                    make_unit(day, entry, day->options.seed + w + 1000u * e);
+            }
 }
 
 static const struct destination_plan *find_destination(const struct plan *plan, uint8_t medium,
@@ -128,7 +134,10 @@ struct day *day_create(const struct day_options *options)
     struct day *day = calloc(1, sizeof *day);
     assert_non_null(day);
     day->options = *options;
+    /* The day's kills are the harness's own, so no sync has to reach a disk: memory will do. */
     const char *base = getenv("TMPDIR");
+    if (base == NULL && access("/dev/shm", W_OK) == 0)
+        base = "/dev/shm";
     snprintf(day->directory, sizeof day->directory, "%s/uphole-day-XXXXXX",
              base != NULL ? base : "/tmp");
     assert_non_null(mkdtemp(day->directory));
@@ -232,6 +241,12 @@ void day_stop(struct day *day, int64_t down_ms)
     drop_well_side(day);
     day->now_us += down_ms * 1000;
     day_start(day);
+}
+
+void day_restart_with(struct day *day, const char *config)
+{
+    day->options.config = config;
+    day_stop(day, 1000);
 }
 
 void day_destroy(struct day *day)

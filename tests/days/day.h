@@ -21,7 +21,7 @@
 
 #define DAY_UNITS_MAX 8
 #define DAY_LINES_MAX 4
-#define DAY_START_UTC_MS INT64_C(1930118400000) /* 2031-03-01T00:00:00Z */
+#define DAY_START_UTC_MS INT64_C(1930118400000) /* 2031-03-01T08:00:00Z */
 
 /** What a fault hook may do with the answer that a unit is about to give. */
 struct day_answer {
@@ -40,6 +40,7 @@ struct day_options {
     int64_t utc_ms;            /* 0: DAY_START_UTC_MS */
     bool clock_unsynchronised;
     size_t ring_slots; /* 0: 256 */
+    bool unjudged;     /* the hook changes values on purpose: Good ones aren't held to the truth */
     /** Called for each answer; may change, delay or drop it. NULL: an honest line. */
     void (*fault)(struct day *day, void *context, uint16_t line, const uint8_t *request,
                   size_t n_request, struct day_answer *answer);
@@ -77,10 +78,20 @@ struct day_books day_check_books(struct day *day, const char *well_id, uint8_t s
 size_t day_ledger(struct day *day, struct gap *into, size_t room);
 /** Rows of one kind (and source; 0 any) among them. */
 size_t day_count_gaps(struct day *day, uint8_t kind, uint8_t source);
+/** Events of one kind in the journal; the newest one's sentence goes into `text` (may be NULL). */
+size_t day_count_events(struct day *day, const char *kind, char text[GAP_CAUSE_MAX]);
+/** The newest ledger row of a kind; fails the test where there is none. */
+struct gap day_newest_gap(struct day *day, uint8_t kind);
+const struct line_counts *day_line(const struct day *day, uint16_t line);
+/** Bytes of another speaker on the pair, from now on. */
+void day_put_bytes(struct day *day, uint16_t line, const uint8_t *bytes, size_t n);
+/** The daemon starts again with another configuration; lines and units stay. */
+void day_restart_with(struct day *day, const char *config);
 uint16_t day_register(struct day *day, uint8_t view, uint16_t address);
 
 struct day_counts {
     uint64_t records, record_holes, snapshots;
+    uint64_t duplicates; /* records sent again, since a kill took an acceptance that only memory knew */
     uint64_t by_quality[256];      /* of records' readings */
     uint64_t good, good_but_wrong; /* against the units' truth at the time of reading */
     uint64_t asked, answered;

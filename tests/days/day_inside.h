@@ -75,7 +75,7 @@ struct day {
     uint64_t cursor[PLAN_WELLS_MAX][3]; /* by well index and stream */
     uint64_t newest[PLAN_WELLS_MAX][3];
     bool want_out[PLAN_WELLS_MAX][3];
-    uint64_t last_run[PLAN_WELLS_MAX], last_seq[PLAN_WELLS_MAX];
+    uint64_t last_run[PLAN_WELLS_MAX], last_seq[PLAN_WELLS_MAX], last_pos[PLAN_WELLS_MAX];
     struct wall_message *message;
     struct day_counts counts;
 };

@@ -71,6 +71,28 @@ static void ask_unit(struct day_port *port, const uint8_t *bytes, size_t n,
                     : rtu_put_frame(answer->bytes, unit_id, pdu, m);
 }
 
+/** The rest of a flight's times follow from its first byte's. */
+static void put_flight(struct day_port *port, const uint8_t *bytes, size_t n, int64_t first_us)
+{
+    assert_true(port->n_flights < DAY_ANSWERS_MAX);
+    struct day_flight *flight = &port->flights[port->n_flights++];
+    *flight = (struct day_flight){.n = n, .per_byte_us = character_us(port), .first_us = first_us};
+    memcpy(flight->bytes, bytes, n);
+}
+
+void day_put_bytes(struct day *day, uint16_t line, const uint8_t *bytes, size_t n)
+{
+    struct day_port *port = &day->port_state[line];
+    assert_true(n <= sizeof port->flights[0].bytes);
+    if (port->is_open && port->n_flights < DAY_ANSWERS_MAX)
+        put_flight(port, bytes, n, day->now_us + character_us(port));
+}
+
+const struct line_counts *day_line(const struct day *day, uint16_t line)
+{
+    return line_totals(day->lines[line]);
+}
+
 static enum up_rc send_port(void *context, const uint8_t *bytes, size_t n, struct up_error *error)
 {
     (void)error;
@@ -82,15 +104,11 @@ static enum up_rc send_port(void *context, const uint8_t *bytes, size_t n, struc
         day->options.fault(day, day->options.context, port->line, bytes, n, &answer);
     if (answer.n == 0)
         return UP_OK;
-    assert_true(port->n_flights < DAY_ANSWERS_MAX);
-    struct day_flight *flight = &port->flights[port->n_flights++];
     const int64_t per_byte_us = character_us(port);
-    *flight = (struct day_flight){.n = answer.n, .per_byte_us = per_byte_us};
-    memcpy(flight->bytes, answer.bytes, answer.n);
     const struct line_plan *line = &day->plan->lines[port->line];
     const int64_t quiet_us = line->medium == LINE_MEDIUM_TCP ? 500 : line_quiet_us(line);
-    flight->first_us =
-        day->now_us + (int64_t)n * per_byte_us + quiet_us + answer.delay_us + per_byte_us;
+    put_flight(port, answer.bytes, answer.n,
+               day->now_us + (int64_t)n * per_byte_us + quiet_us + answer.delay_us + per_byte_us);
     return UP_OK;
 }
 

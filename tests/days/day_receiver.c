@@ -67,6 +67,11 @@ static bool is_true(struct day *day, const struct record *record, const struct r
 static void judge(struct day *day, const struct record *record, int well_index)
 {
     struct day_counts *counts = &day->counts;
+    if (record->pos <= day->last_pos[well_index]) {
+        counts->duplicates++; /* of what came before; a seq used twice has another pos */
+        return;
+    }
+    day->last_pos[well_index] = record->pos;
     counts->records++;
     if (record->after_seq != 0 && day->last_seq[well_index] != 0 &&
         (record->after_run != day->last_run[well_index] ||
@@ -82,7 +87,8 @@ static void judge(struct day *day, const struct record *record, int well_index)
         if (reading->quality != QUALITY_GOOD)
             continue;
         counts->good++;
-        if (point_get(reading->point)->type == POINT_MEASURED && !is_true(day, record, reading)) {
+        if (!day->options.unjudged && point_get(reading->point)->type == POINT_MEASURED &&
+            !is_true(day, record, reading)) {
             counts->good_but_wrong++;
             print_message("good but wrong: %s = %.6g, seq %" PRIu64 " at %" PRId64 " ms\n",
                           point_get(reading->point)->id, reading->value, record->seq,
