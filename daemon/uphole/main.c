@@ -28,8 +28,8 @@ const char COMMAND_ABOUT[] = "Carry a downhole gauge's readings from the surface
 const char COMMAND_EXIT_CODES[] =
     "Exit codes: 0 good, 1 the thing asked does not hold, 64 wrong usage, 65 bad data, 66 no such "
     "file, 69 not available,\n"
-    "74 input or output failed, 75 try again later (somebody else holds it), 78 bad "
-    "configuration.\n";
+    "74 input or output failed, 75 try again later (somebody else holds it), 77 not permitted, 78 "
+    "bad configuration.\n";
 const char COMMAND_CAUTION[] =
     "Monitoring only. Uphole reads; it never starts, stops or trips a pump, and it is not a "
     "protection system.\n";
