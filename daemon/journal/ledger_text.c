@@ -55,13 +55,13 @@ void ledger_say_line(char into[static GAP_CAUSE_MAX], const struct ledger *ledge
     switch (scan->outcome) {
     case OUTCOME_CUT_SHORT:
         snprintf(into, GAP_CAUSE_MAX,
-                 "Answers of the %s break off (%s). Check speed, response_timeout and the pair.",
+                 "Answers of the %s break off (%.80s). Check speed, response_timeout and the pair.",
                  unit, settings);
         break;
     case OUTCOME_BAD_CHECKSUM:
         snprintf(into, GAP_CAUSE_MAX,
-                 "What arrives of the %s is garbled: no checksum is right (%s). Check the pair (A and "
-                 "B swapped?), speed and parity.",
+                 "What arrives of the %s is garbled: no checksum is right (%.80s). Check the pair "
+                 "(A/B swapped?), speed and parity.",
                  unit, settings);
         break;
     case OUTCOME_WRONG_REPLY:
