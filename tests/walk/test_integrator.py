@@ -12,6 +12,7 @@ warnings.simplefilter("ignore")
 from walk import SOURCE, Walk, main, wait_for  # noqa: E402
 
 EXAMPLES = SOURCE / "docs/examples"
+sys.dont_write_bytecode = True  # docs/ stays as it is
 sys.path.insert(0, str(EXAMPLES))
 import history  # noqa: E402
 import live_points  # noqa: E402
