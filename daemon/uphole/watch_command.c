@@ -82,15 +82,26 @@ static size_t fitting(const char *text, size_t length, unsigned columns)
     return n;
 }
 
+/** Sends the line from its first changed character on, or nothing where it stands already. */
 static void show_line(struct watch *watch, unsigned row, const char *text, size_t length)
 {
     const size_t n = fitting(text, length, watch->columns);
     char *shown = watch->shown[row];
-    if (row < watch->n_shown && strlen(shown) == n && memcmp(shown, text, n) == 0)
-        return;
+    size_t same = 0;
+    unsigned column = 1;
+    if (row < watch->n_shown) {
+        while (same < n && shown[same] == text[same])
+            same++;
+        if (same == n && shown[n] == '\0')
+            return;
+        while (same > 0 && ((unsigned char)text[same] & 0xC0) == 0x80)
+            same--;
+    }
+    for (size_t i = 0; i < same; i++)
+        column += ((unsigned char)text[i] & 0xC0) != 0x80;
     memcpy(shown, text, n);
     shown[n] = '\0';
-    printf("\033[%u;1H%s\033[K", row + 1, shown);
+    printf("\033[%u;%uH%s\033[K", row + 1, column, shown + same);
 }
 
 static void show(struct watch *watch, const char *body)

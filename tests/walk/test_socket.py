@@ -265,8 +265,8 @@ class Terminal:
             if select.select([self.main], [], [], 0.05)[0]:
                 came += os.read(self.main, 65536)
         self.bytes += came
-        for row, text in re.findall(rb"\x1b\[(\d+);1H([^\x1b]*)\x1b\[K", came):
-            self.lines[int(row)] = text.decode()
+        for row, column, text in re.findall(rb"\x1b\[(\d+);(\d+)H([^\x1b]*)\x1b\[K", came):
+            self.lines[int(row)] = self.lines.get(int(row), "")[:int(column) - 1] + text.decode()
         for row in re.findall(rb"\x1b\[(\d+);1H\x1b\[J", came):
             self.lines = {k: v for k, v in self.lines.items() if k < int(row)}
         return came
