@@ -93,6 +93,7 @@ static void measure_one(struct core *core, size_t index)
     measure_scan(well->fold, core->options.plan, well->plan, scan, &core->record, facts, &n_facts);
     for (size_t i = 0; i < n_facts && core->n_facts < CORE_FACTS_MAX; i++) {
         facts[i].pos = index;
+        core_tell_fact(well, &facts[i]);
         core->facts[core->n_facts++] = facts[i];
     }
     const struct stamp due = core_due_of(core, scan);
@@ -149,6 +150,8 @@ static void note_newest(struct core *core)
         well->newest_pos = scan->pos;
         atomic_store_explicit(&well->newest_seq, scan->seq, memory_order_release);
     }
+    for (size_t i = 0; i < core->n_gaps; i++)
+        core_tell_gap(core, &core->gaps[i]);
     for (size_t i = 0; i < core->n_gaps; i++)
         for (int w = 0; w < core->options.plan->n_wells; w++)
             if (core->gaps[i].all_wells || core->gaps[i].well == core->wells[w].plan->number)

@@ -21,6 +21,12 @@
 #define SNAPSHOT_EVERY_US 5000000
 #define DELIVERY_GAP_AFTER_MS 60000
 
+/** A gap that ended, for the sentence that says so. */
+struct core_ended {
+    struct stamp start, end;
+    uint32_t scans, recovered;
+};
+
 struct core_well {
     const struct well_plan *plan;
     struct fold *fold;
@@ -31,7 +37,11 @@ struct core_well {
     uint64_t newest_gap_pos;
     struct stamp batch_begun; /* begun of the first scan of this well in the newest commit */
     struct snapshot snapshot;
-    struct scan newest_scan[SOURCE_KINDS]; /* outcome NONE: not asked in this run; for status_view.c */
+    uint8_t told_line[SOURCE_KINDS]; /* as the log has it: enum line_state */
+    bool told_silent;
+    struct core_ended ended_line[SOURCE_KINDS], ended_gauge;
+    struct scan
+        newest_scan[SOURCE_KINDS]; /* outcome NONE: not asked in this run; for status_view.c */
 };
 
 struct core_cursor {
@@ -45,7 +55,7 @@ struct core_destination {
     uint8_t state; /* of the connection, as the SCADA side says */
     uint8_t cause;
     char reason[160];
-    struct stamp since; /* of `state`; boot_ms 0: since the start */
+    struct stamp since;            /* of `state`; boot_ms 0: since the start */
     struct core_cursor *cursor[2]; /* [STREAM_RECORD - 1, STREAM_GAP - 1][well index] */
 };
 
@@ -76,6 +86,11 @@ struct core {
 int core_well_index(const struct core *core, uint16_t number);
 /** Due time on the grid of the scan, as a stamp. */
 struct stamp core_due_of(const struct core *core, const struct scan *scan);
+/* core_tell.c */
+/** Says what changed in the stages of a well since it was last said. */
+void core_tell_states(struct core *core, struct core_well *well);
+void core_tell_gap(struct core *core, const struct gap *row);
+void core_tell_fact(const struct core_well *well, const struct fact *fact);
 void core_take_item(struct core *core, const struct gathered *item);
 /** One transaction of what is in hand. `everything`: counts of open ledger rows too, which
  * otherwise come once a minute. */

@@ -64,6 +64,7 @@ void core_send_snapshots(struct core *core)
             continue;
         measure_at(well->fold, core->options.plan, well->plan, core->options.run, &now,
                    !core->refusing, &well->snapshot);
+        core_tell_states(core, well);
         if (core->refusing) /* the refused scan's number was never stored: another will bear it */
             well->snapshot.seq = 0;
         well->snapshot.gaps_open =
@@ -120,8 +121,12 @@ void core_send_state(struct core *core)
             (uint16_t)ledger_open_of_well(core->options.ledger, core->wells[w].plan->number);
     }
     for (uint16_t d = 0; d < state->n_destinations; d++) {
-        if (!core_destination_acknowledges(core, d))
+        if (!core_destination_acknowledges(core,
+                                           d)) { /* a table: is it served? Nothing waits for it */
+            state->destination[d].state =
+                core->wall_up ? core->destinations[d].state : DELIVERY_DOWN;
             continue;
+        }
         uint64_t all = 0;
         bool late = false;
         for (uint16_t w = 0; w < state->n_wells; w++) {

@@ -1,0 +1,33 @@
+#!/usr/bin/env python3
+"""One sentence when a line or a gauge is lost, and one when it is back; no repeats each poll."""
+import re
+import time
+
+from walk import Walk, main, wait_for
+
+
+def one_sentence_an_event():
+    """Planted defects: nothing is said at all; a sentence each poll; the end is not told, or without its interval."""
+    with Walk("log") as walk:
+        faults = walk.directory / "faults.txt"
+        faults.write_text("at 6 s for 12 s line pad-line unit 1 silence\nat 30 s for 12 s line pad-line unit 1 gauge_lost\n")
+        walk.start_simulator("--faults", faults)
+        walk.start_daemon()
+        wait_for("the gauge's return", 90, lambda: "the gauge is back" in walk.log("daemon"))
+        time.sleep(2)
+        log = [line for line in walk.log("daemon").splitlines() if "heron-7" in line]
+        down = [line for line in log if "No answer from the surface unit" in line]
+        back = [line for line in log if "the line is back" in line]
+        silent = [line for line in log if "downhole gauge does not" in line]
+        awake = [line for line in log if "the gauge is back" in line]
+        for what, lines in (("line lost", down), ("line back", back), ("gauge silent", silent), ("gauge back", awake)):
+            assert len(lines) == 1, f"{what}: {len(lines)} sentences\n" + "\n".join(log)
+        assert re.search(r"unit id 1, pad-line, 38400 8N1\) since 20\d\d-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z \(\d+ s\)", down[0]), down[0]
+        assert re.search(r"Gap 20\S+Z to 20\S+Z \(.+\)\. \d+ scans missed, 0 recovered\.", back[0]), back[0]
+        assert "site's electrical work procedure" in down[0]
+        for line in down + back + silent + awake:
+            print("  " + line)
+
+
+if __name__ == "__main__":
+    main(one_sentence_an_event)
