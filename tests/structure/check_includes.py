@@ -37,6 +37,13 @@ SYSTEM = re.compile(r"^(arpa|linux|net|netinet|sys)/[a-z0-9_]+\.h$|^(assert|comp
 PURE_FORBIDS = {"stdio.h", "stdlib.h", "time.h", "unistd.h", "sys/time.h", "sys/socket.h", "pthread.h", "fcntl.h", "poll.h"}
 CLOCKS = re.compile(r"\b(clock_gettime|gettimeofday|time|adjtimex|ntp_gettime|timespec_get)\s*\(")
 
+INCLUDE = r'\s*#\s*include\s*([<"])([^>"]+)[>"]'
+
+
+def without_comments(line):
+    return re.sub(r"/\*.*?\*/", " ", line)
+
+
 faults = []
 for room, doors in DOORS.items():
     for path in sorted((top / "daemon" / room).glob("*.[ch]")):
@@ -45,7 +52,7 @@ for room, doors in DOORS.items():
             code = "" if re.match(r"\s*\*(\s|$)", line) else re.sub(r"//.*|/\*.*?(\*/|$)", "", line)
             if CLOCKS.search(re.sub(r'"(\\.|[^"\\])*"', "", code)) and path.name != "stamp.c":
                 faults.append(f"{where}: reads a clock; only daemon/base/stamp.c may")
-            include = re.match(r'\s*#\s*include\s*([<"])([^>"]+)[>"]', line)
+            include = re.match(INCLUDE, without_comments(line))
             if not include:
                 continue
             kind, name = include.groups()
@@ -61,11 +68,23 @@ for room, doors in DOORS.items():
                 faults.append(f"{where}: {room} may not use {name}")
             elif room == "measure" and name in PURE_FORBIDS:
                 faults.append(f"{where}: measuring is pure and may not use {name}")
+ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "journal": "journal", "measure": "measure",
+                                                  "publish": "publish", "table": "publish", "simulate": "simulate"}
 for path in sorted((top / "include" / "uphole").glob("*.h")):
+    room = ROOM_OF_DOOR.get(path.stem)
+    if room is None:
+        faults.append(f"{path.relative_to(top)}: a front door that no room of this test owns")
+        continue
     for number, line in enumerate(path.read_text().splitlines(), 1):
-        include = re.match(r'\s*#\s*include\s*<([^>]+)>', line)
-        if include and not SYSTEM.match(include.group(1)):
-            faults.append(f"{path.relative_to(top)}:{number}: a front door may not show {include.group(1)}")
+        include = re.match(INCLUDE, without_comments(line))
+        if not include:
+            continue
+        kind, name = include.groups()
+        where = f"{path.relative_to(top)}:{number}"
+        if kind == "<" and not SYSTEM.match(name):
+            faults.append(f"{where}: a front door may not show {name}")
+        elif kind == '"' and (not name.startswith("uphole/") or name[len("uphole/"):-2] not in DOORS[room]):
+            faults.append(f"{where}: the front door of {room} may not hand on {name}")
 
 print("\n".join(faults) if faults else "rooms take only what they may")
 sys.exit(1 if faults else 0)
