@@ -121,29 +121,49 @@ static void show_chain(const struct fold *fold, const struct view_of_source *cha
     }
 }
 
-static void show_derived(const struct plan *plan, const struct well_plan *well,
-                         const struct view_of_source *views, const struct stamp *now, bool *present,
-                         struct live_reading *all)
+/** What needs more than one scan stands as its newest record said, unless its inputs have become
+ * worse since. */
+static void show_over_time(const struct fold *fold, const struct reading *inputs_leave,
+                           struct live_reading *out)
 {
+    const struct point_state *state = &fold->point[out->point];
+    uint8_t said = state->has_record ? state->live_quality : (uint8_t)QUALITY_NO_DATA;
+    out->quality = quality_first(said, inputs_leave->quality);
+    out->worst_input = out->quality == said ? state->live_worst : inputs_leave->worst_input;
+    out->value = NAN;
+    if (state->has_record && quality_class_of(out->quality) != QUALITY_CLASS_BAD) {
+        out->value = state->last_value;
+        out->fresh_boot_ms = state->last_fresh;
+    }
+}
+
+static void show_derived(const struct fold *fold, const struct plan *plan,
+                         const struct well_plan *well, const struct view_of_source *views,
+                         const struct stamp *now, bool *present, struct live_reading *all)
+{
+    const struct well_setting setting = well_setting_at(well, now->utc_ms);
     for (size_t i = 0; i < derived_count(); i++) {
         uint8_t home = derived_source(i, plan, well, now->utc_ms);
         unsigned point = derived_point(i);
         if (home == SOURCE_NONE || present[point])
             continue;
-        const uint16_t *points;
-        size_t n = derived_inputs(i, &points);
-        struct input inputs[8] = {{0}};
+        uint16_t points[INPUTS_MAX];
+        size_t n = derived_inputs(i, plan, well, now->utc_ms, points);
+        struct input inputs[INPUTS_MAX] = {{0}};
         bool is_heard = false;
         uint32_t stale_limit = UINT32_MAX;
         for (size_t k = 0; k < n; k++) {
             uint8_t source;
             const struct channel *channel =
                 well_channel(plan, well, points[k], now->utc_ms, &source);
-            const struct live_reading *reading = &all[points[k]];
-            inputs[k] =
-                (struct input){true, reading->quality, reading->value, reading->fresh_boot_ms,
-                               channel != 0 ? channel->reference : (uint8_t)REFERENCE_NONE};
-            is_heard = is_heard || views[source].state != 0;
+            if (channel != 0) {
+                const struct live_reading *reading = &all[points[k]];
+                inputs[k] = (struct input){.quality = reading->quality,
+                                           .value = reading->value,
+                                           .fresh = reading->fresh_boot_ms};
+                is_heard = is_heard || views[source].state != 0;
+            }
+            input_describe(&inputs[k], points[k], channel);
             if (views[source].entry != 0 && views[source].entry->stale_limit_ms < stale_limit)
                 stale_limit = views[source].entry->stale_limit_ms;
         }
@@ -152,12 +172,16 @@ static void show_derived(const struct plan *plan, const struct well_plan *well,
         if (!is_heard)
             continue;
         int64_t fresh;
-        struct reading reading = derive(i, inputs, &fresh);
+        struct reading reading = derive(i, inputs, &setting, &fresh);
         all[point].quality = reading.quality;
         all[point].worst_input = reading.worst_input;
         all[point].value = reading.value;
         if (quality_class_of(reading.quality) != QUALITY_CLASS_BAD)
             all[point].fresh_boot_ms = fresh;
+        if (derived_how(i) != HOW_FORMULA) {
+            all[point].fresh_boot_ms = NEVER;
+            show_over_time(fold, &reading, &all[point]);
+        }
     }
 }
 
@@ -218,7 +242,7 @@ void measure_at(const struct fold *fold, const struct plan *plan, const struct w
     }
     if (chain != SOURCE_NONE)
         show_chain(fold, &views[chain], chain == SOURCE_GAUGE, now, present, all);
-    show_derived(plan, well, views, now, present, all);
+    show_derived(fold, plan, well, views, now, present, all);
     show_stages(plan, views, out);
     for (unsigned point = 1; point < POINT_COUNT && out->n < RECORD_READINGS_MAX; point++) {
         if (!present[point])

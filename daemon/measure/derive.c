@@ -3,36 +3,115 @@
  * derive.c - derived points: one table row each, quality from the worst input, and that input's
  * number beside it.
  *
- * A derived point rides with the records of one source, the first that maps one of its inputs, so
- * that a well's columns stand still.
+ * A derived point rides with the records of one source, the first that maps one of its required
+ * inputs, so that a well's columns stand still. All reasons that apply go through quality_first.
  */
 #include "fold_state.h"
 
 #include <math.h>
+#include <string.h>
 
-#define INPUTS_MAX 4
+#define STANDARD_GRAVITY_M_S2 9.80665 /* NIST SP 811 (2008) app. B */
 
+/** One input; where the first point is not mapped, or stated as not fitted, the other stands for
+ * it. */
+struct derived_input {
+    uint16_t point, or_else;
+};
 struct derived_row {
     uint16_t point;
-    uint8_t n_inputs;
-    uint16_t input[INPUTS_MAX]; /* all required */
-    bool needs_one_reference;   /* pressures to subtract: both absolute, or both gauge, and known */
-    double (*compute)(const double *value);
+    uint8_t how; /* enum derived_how */
+    uint8_t n_required, n_optional;
+    struct derived_input input[INPUTS_MAX]; /* required, then optional */
+    bool needs_one_reference; /* pressures to subtract: both absolute, or both gauge, and known */
+    bool needs_one_detector;  /* vibrations: both rms, or both peak */
+    bool needs_density;
+    bool needs_pump; /* exists only while the pump runs; its last input tells */
+    /** May lower `quality`: 9 where there is no value, 72 where the formula does not hold. */
+    double (*compute)(const double *value, const struct well_setting *setting, uint8_t *quality);
 };
 
-static double difference(const double *value)
+static double difference(const double *value, const struct well_setting *setting, uint8_t *quality)
 {
+    (void)setting;
+    (void)quality;
     return value[0] - value[1];
 }
 
-/* pump_differential_pressure = discharge - intake; points.md section 2, row 34. */
+static double column_m(double pressure_kpa, const struct well_setting *setting)
+{
+    return 1000.0 * pressure_kpa / (setting->density_kg_m3 * STANDARD_GRAVITY_M_S2);
+}
+
+/** Pressure head, ISO 9906 without the terms of elevation and velocity. A pump that runs and gives
+ * less than it takes is no normal pump. */
+static double pump_head(const double *value, const struct well_setting *setting, uint8_t *quality)
+{
+    if (value[0] < value[1])
+        *quality = QUALITY_OUTSIDE_VALIDITY;
+    return column_m(value[0] - value[1], setting);
+}
+
+/** Never below the intake nor above the wellhead: there the column of one liquid is no longer what
+ * makes the pressure. */
+static double fluid_level(const double *value, const struct well_setting *setting, uint8_t *quality)
+{
+    double level = column_m(value[0] - value[1], setting), depth = setting->intake_depth_m;
+    if (level < 0.0 || (isfinite(depth) && level > depth)) {
+        *quality = QUALITY_OUTSIDE_VALIDITY;
+        level = level < 0.0 ? 0.0 : depth;
+    }
+    return level;
+}
+
+static double resultant(const double *value, const struct well_setting *setting, uint8_t *quality)
+{
+    (void)setting;
+    (void)quality;
+    return sqrt(value[0] * value[0] + value[1] * value[1]);
+}
+
+/** Largest departure from the mean, in per cent of the mean (common practice, no source; NEMA MG 1
+ * defines the unbalance of voltages so, from memory). */
+static double unbalance(const double *value, const struct well_setting *setting, uint8_t *quality)
+{
+    (void)setting;
+    double mean = (value[0] + value[1] + value[2]) / 3.0, largest = 0.0;
+    for (unsigned i = 0; i < 3; i++) {
+        if (value[i] < 0.0)
+            *quality = QUALITY_OUT_OF_DOMAIN; /* the size of a current is not negative */
+        if (fabs(value[i] - mean) > largest)
+            largest = fabs(value[i] - mean);
+    }
+    if (!(mean > 0.0)) {
+        *quality = QUALITY_OUT_OF_DOMAIN;
+        return NAN;
+    }
+    return 100.0 * largest / mean;
+}
+
+/* Formulas: points.c, notes of each row. Motor temperature is the winding's, else the oil's;
+ * whether the pump runs is told by its drive's state, else by the frequency. */
+/* clang-format off */
+#define RUNS {POINT_DRIVE_RUN_STATE, POINT_DRIVE_FREQUENCY}
+#define MOTOR_TEMPERATURE {POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE}
 static const struct derived_row DERIVED[] = {
-    {POINT_PUMP_DIFFERENTIAL_PRESSURE,
-     2,
-     {POINT_DISCHARGE_PRESSURE, POINT_INTAKE_PRESSURE},
-     true,
-     difference},
+    {.point = POINT_PUMP_DIFFERENTIAL_PRESSURE, .n_required = 2, .input = {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}},
+     .needs_one_reference = true, .compute = difference},
+    {.point = POINT_PUMP_HEAD, .n_required = 2, .n_optional = 1, .input = {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}, RUNS},
+     .needs_one_reference = true, .needs_density = true, .needs_pump = true, .compute = pump_head},
+    {.point = POINT_MOTOR_TEMPERATURE_RISE, .n_required = 2, .input = {MOTOR_TEMPERATURE, {POINT_INTAKE_TEMPERATURE, 0}}, .compute = difference},
+    {.point = POINT_FLUID_LEVEL_ABOVE_INTAKE, .n_required = 2, .input = {{POINT_INTAKE_PRESSURE, 0}, {POINT_CASING_HEAD_PRESSURE, 0}},
+     .needs_one_reference = true, .needs_density = true, .compute = fluid_level},
+    {.point = POINT_VIBRATION_RESULTANT, .n_required = 2, .input = {{POINT_VIBRATION_X, 0}, {POINT_VIBRATION_Y, 0}},
+     .needs_one_detector = true, .compute = resultant},
+    {.point = POINT_CURRENT_UNBALANCE, .n_required = 3, .n_optional = 1,
+     .input = {{POINT_MOTOR_CURRENT_A, 0}, {POINT_MOTOR_CURRENT_B, 0}, {POINT_MOTOR_CURRENT_C, 0}, RUNS}, .needs_pump = true, .compute = unbalance},
+    {.point = POINT_INTAKE_PRESSURE_RATE, .how = HOW_RATE, .n_required = 1, .input = {{POINT_INTAKE_PRESSURE, 0}}},
+    {.point = POINT_MOTOR_TEMPERATURE_RATE, .how = HOW_RATE, .n_required = 1, .input = {MOTOR_TEMPERATURE}},
+    {.point = POINT_RUN_TIME, .how = HOW_RUN_TIME, .n_required = 1, .input = {RUNS}},
 };
+/* clang-format on */
 
 size_t derived_count(void)
 {
@@ -44,10 +123,9 @@ unsigned derived_point(size_t index)
     return DERIVED[index].point;
 }
 
-size_t derived_inputs(size_t index, const uint16_t **points)
+enum derived_how derived_how(size_t index)
 {
-    *points = DERIVED[index].input;
-    return DERIVED[index].n_inputs;
+    return (enum derived_how)DERIVED[index].how;
 }
 
 const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
@@ -66,6 +144,36 @@ const struct channel *well_channel(const struct plan *plan, const struct well_pl
     return 0;
 }
 
+/** Which of an input's two points the well has: told by map and configuration alone, never by what
+ * a scan holds, so that a curve does not change its sensor unseen. */
+static uint16_t point_of(const struct derived_input *input, const struct plan *plan,
+                         const struct well_plan *well, int64_t utc_ms)
+{
+    const uint16_t points[2] = {input->point, input->or_else};
+    uint16_t mapped = 0;
+    for (unsigned i = 0; i < 2 && points[i] != 0; i++) {
+        uint8_t source;
+        if (well_channel(plan, well, points[i], utc_ms, &source) == 0)
+            continue;
+        const struct source_entry *entry = entry_at(plan, well, source, utc_ms);
+        if (entry != 0 && entry->fitted[points[i]] != FITTED_NO)
+            return points[i];
+        if (mapped == 0)
+            mapped = points[i];
+    }
+    return mapped != 0 ? mapped : input->point;
+}
+
+size_t derived_inputs(size_t index, const struct plan *plan, const struct well_plan *well,
+                      int64_t utc_ms, uint16_t points[INPUTS_MAX])
+{
+    const struct derived_row *row = &DERIVED[index];
+    unsigned n = (unsigned)row->n_required + row->n_optional;
+    for (unsigned i = 0; i < n; i++)
+        points[i] = point_of(&row->input[i], plan, well, utc_ms);
+    return n;
+}
+
 uint8_t derived_source(size_t index, const struct plan *plan, const struct well_plan *well,
                        int64_t utc_ms)
 {
@@ -73,8 +181,9 @@ uint8_t derived_source(size_t index, const struct plan *plan, const struct well_
     uint8_t first = SOURCE_NONE, source;
     if (well_channel(plan, well, row->point, utc_ms, &source) != 0)
         return SOURCE_NONE; /* the map delivers it as measured */
-    for (unsigned i = 0; i < row->n_inputs; i++) {
-        if (well_channel(plan, well, row->input[i], utc_ms, &source) == 0)
+    for (unsigned i = 0; i < row->n_required; i++) {
+        if (well_channel(plan, well, point_of(&row->input[i], plan, well, utc_ms), utc_ms,
+                         &source) == 0)
             return SOURCE_NONE;
         if (first == SOURCE_NONE || source < first)
             first = source;
@@ -82,45 +191,118 @@ uint8_t derived_source(size_t index, const struct plan *plan, const struct well_
     return first;
 }
 
-/** 8 where references are unknown or differ; the input that is to be put right is named. */
-static uint8_t reference_quality(const struct derived_row *row, const struct input *inputs,
-                                 uint8_t *worst)
+/* ---- inputs ---- */
+
+/** A word of the map's remark, whatever its case. */
+static bool says(const char *about, const char *word)
 {
-    for (unsigned i = 0; row->needs_one_reference && i < row->n_inputs; i++) {
-        bool is_known =
-            inputs[i].reference == REFERENCE_ABSOLUTE || inputs[i].reference == REFERENCE_GAUGE;
-        if (!is_known || inputs[i].reference != inputs[0].reference) {
-            *worst = (uint8_t)row->input[i];
-            return QUALITY_NOT_CONFIGURED;
-        }
+    size_t n = strlen(word);
+    for (size_t i = 0; about[i] != '\0'; i++) {
+        size_t k = 0;
+        while (k < n && (about[i + k] | 0x20) == word[k])
+            k++;
+        int before = i > 0 ? about[i - 1] | 0x20 : ' ', after = about[i + k] | 0x20;
+        if (k == n && !(before >= 'a' && before <= 'z') && !(after >= 'a' && after <= 'z'))
+            return true;
     }
-    return QUALITY_GOOD;
+    return false;
 }
 
-struct reading derive(size_t index, const struct input *inputs, int64_t *fresh)
+void input_describe(struct input *input, unsigned point, const struct channel *channel)
+{
+    input->point = (uint16_t)point;
+    input->is_mapped = channel != 0;
+    input->reference = REFERENCE_NONE;
+    input->detector = DETECTOR_UNKNOWN;
+    if (channel == 0) {
+        input->quality = QUALITY_NOT_MAPPED;
+        input->value = NAN;
+        return;
+    }
+    input->reference = channel->reference;
+    bool is_rms = says(channel->about, "rms"), is_peak = says(channel->about, "peak");
+    if (is_rms != is_peak)
+        input->detector = is_rms ? DETECTOR_RMS : DETECTOR_PEAK;
+}
+
+/* ---- quality ---- */
+
+struct verdict {
+    uint8_t quality, worst_input;
+};
+
+static void reason(struct verdict *verdict, uint8_t quality, unsigned worst_input)
+{
+    if (quality == verdict->quality || quality_first(verdict->quality, quality) != quality)
+        return;
+    verdict->quality = quality;
+    verdict->worst_input = (uint8_t)worst_input;
+}
+
+/** 8 where a constant is missing, or what the map says of the inputs does not fit together; the
+ * input that is to be put right is named. */
+static void judge_settings(const struct derived_row *row, const struct input *inputs,
+                           const struct well_setting *setting, struct verdict *verdict)
+{
+    for (unsigned i = 0; row->needs_one_reference && i < row->n_required; i++) {
+        bool is_known =
+            inputs[i].reference == REFERENCE_ABSOLUTE || inputs[i].reference == REFERENCE_GAUGE;
+        if (!is_known || inputs[i].reference != inputs[0].reference)
+            reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
+    }
+    for (unsigned i = 0; row->needs_one_detector && i < row->n_required; i++) {
+        if (inputs[i].detector == DETECTOR_UNKNOWN)
+            reason(verdict, QUALITY_INPUT_UNSURE, inputs[i].point);
+        else if (inputs[0].detector != DETECTOR_UNKNOWN && inputs[i].detector != inputs[0].detector)
+            reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
+    }
+    if (row->needs_density && !isfinite(setting->density_kg_m3))
+        reason(verdict, QUALITY_NOT_CONFIGURED, 0);
+    else if (row->needs_density && setting->is_assumed)
+        reason(verdict, QUALITY_INPUT_UNSURE, 0);
+}
+
+static void judge_inputs(const struct derived_row *row, const struct input *inputs,
+                         struct verdict *verdict)
+{
+    uint8_t quality[INPUTS_MAX] = {0};
+    unsigned n = (unsigned)row->n_required + row->n_optional;
+    for (unsigned i = 0; i < n; i++)
+        quality[i] = inputs[i].quality;
+    int worst = -1;
+    uint8_t result = quality_combine(quality, row->n_required, quality + row->n_required,
+                                     row->n_optional, &worst);
+    if (worst >= 0 && worst < (int)n)
+        reason(verdict, result, inputs[worst].point);
+    if (!row->needs_pump)
+        return;
+    const struct input *runs = &inputs[n - 1];
+    enum pump_state state = pump_state_of(runs->point, runs->quality, runs->value);
+    if (state == PUMP_STOPPED)
+        reason(verdict, QUALITY_PUMP_STOPPED, runs->point);
+    else if (state == PUMP_UNKNOWN)
+        reason(verdict, QUALITY_INPUT_UNSURE, runs->point);
+}
+
+struct reading derive(size_t index, const struct input *inputs, const struct well_setting *setting,
+                      int64_t *fresh)
 {
     const struct derived_row *row = &DERIVED[index];
-    uint8_t quality[INPUTS_MAX] = {0}, worst_input = 0;
     double value[INPUTS_MAX] = {0};
     *fresh = INT64_MAX;
-    for (unsigned i = 0; i < row->n_inputs; i++) {
-        quality[i] = inputs[i].quality;
+    for (unsigned i = 0; i < row->n_required; i++) {
         value[i] = inputs[i].value;
         if (inputs[i].fresh < *fresh)
             *fresh = inputs[i].fresh;
     }
-    uint8_t result = reference_quality(row, inputs, &worst_input);
-    if (result == QUALITY_GOOD) {
-        int worst = -1;
-        result = quality_combine(quality, row->n_inputs, 0, 0, &worst);
-        if (worst >= 0 && worst < row->n_inputs)
-            worst_input = (uint8_t)row->input[worst];
+    struct verdict verdict = {QUALITY_GOOD, 0};
+    judge_settings(row, inputs, setting, &verdict);
+    judge_inputs(row, inputs, &verdict);
+    double number = row->compute != 0 ? NAN : 0.0;
+    if (row->compute != 0 && quality_class_of(verdict.quality) != QUALITY_CLASS_BAD) {
+        uint8_t quality = QUALITY_GOOD;
+        number = row->compute(value, setting, &quality) + 0.0;
+        reason(&verdict, isfinite(number) ? quality : (uint8_t)QUALITY_OUT_OF_DOMAIN, 0);
     }
-    double number = NAN;
-    if (quality_class_of(result) != QUALITY_CLASS_BAD) {
-        number = row->compute(value) + 0.0;
-        if (!isfinite(number))
-            result = QUALITY_OUT_OF_DOMAIN;
-    }
-    return reading_of(row->point, result, worst_input, number, 0.0);
+    return reading_of(row->point, verdict.quality, verdict.worst_input, number, 0.0);
 }

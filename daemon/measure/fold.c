@@ -22,6 +22,7 @@ static void facts_clear(struct fold *fold)
     for (unsigned i = 0; i < POINT_COUNT; i++)
         fold->facts[i] =
             (struct point_facts){.good_boot = NEVER, .good_utc = NEVER, .noticed_utc = NEVER};
+    fold->start = (struct pump_start){.boot_ms = NEVER};
 }
 
 static void source_clear(struct source_state *state)
@@ -42,6 +43,9 @@ static void scans_clear(struct fold *fold)
         source_clear(&fold->source[i]);
     memset(fold->point, 0, sizeof fold->point);
     memset(fold->step, 0, sizeof fold->step);
+    memset(fold->rate, 0, sizeof fold->rate);
+    memset(&fold->pump, 0, sizeof fold->pump);
+    fold->pump.seen_boot = fold->pump.known_boot = NEVER;
 }
 
 void fold_init(struct fold *fold)
@@ -61,6 +65,8 @@ void fold_load_fact(struct fold *fold, const struct fact *fact)
     }
     if (fact->kind == FACT_GAUGE_AGREED && fact->source < SOURCE_KINDS)
         fold->agreed_fact[fact->source] = fact->boot_ms;
+    if (fact->kind == FACT_PUMP_STARTED && fact->boot_ms > fold->start.boot_ms)
+        fold->start = (struct pump_start){fact->boot_ms, fact->value > 0.0};
     if (fact->point == POINT_NONE || fact->point >= POINT_COUNT)
         return;
     struct point_facts *known = &fold->facts[fact->point];
@@ -97,6 +103,12 @@ static void forget_source(struct fold *fold, struct source_state *state, uint8_t
             memset(&fold->step[i], 0, sizeof fold->step[i]);
         }
     }
+    for (unsigned i = 0; i < RATE_SERIES; i++) {
+        if (fold->rate[i].source == source)
+            memset(&fold->rate[i], 0, sizeof fold->rate[i]);
+    }
+    if (fold->pump.source == source)
+        fold->pump = (struct pump_memory){.is_new = true, .seen_boot = NEVER, .known_boot = NEVER};
 }
 
 static void enter_source(struct fold *fold, struct scan_context *context)
@@ -240,30 +252,70 @@ static struct input input_of_fold(const struct fold *fold, const struct scan_con
     return input;
 }
 
-static void judge_derived(const struct fold *fold, struct scan_context *context)
+static struct input input_of_scan(const struct fold *fold, const struct scan_context *context,
+                                  unsigned point)
+{
+    uint8_t source;
+    const struct channel *channel =
+        well_channel(context->plan, context->well, point, context->scan->begun.utc_ms, &source);
+    struct input input = {.quality = QUALITY_NOT_MAPPED, .value = NAN, .fresh = context->fresh};
+    if (channel != 0 && source == context->scan->source) {
+        const struct reading *reading = &context->reading[point];
+        input = (struct input){
+            .quality = reading->quality, .value = reading->value, .fresh = context->fresh};
+    } else if (channel != 0) {
+        input = input_of_fold(fold, context, point, source);
+    }
+    input_describe(&input, point, channel);
+    return input;
+}
+
+/** What needs more than one scan: `reading` holds the quality that the inputs leave it. */
+static struct reading judge_over_time(struct fold *fold, const struct scan_context *context,
+                                      size_t index, const struct input *input,
+                                      const struct reading *reading, struct fact *facts,
+                                      size_t *n_facts)
+{
+    uint8_t quality;
+    double value = NAN;
+    unsigned point = reading->point;
+    if (derived_how(index) == HOW_RATE) {
+        struct rate_series *series = &fold->rate[point == POINT_INTAKE_PRESSURE_RATE ? 0 : 1];
+        rate_take(series, input->point, context->scan->source, rate_step_of(context->entry),
+                  context->begun, input->quality, input->value);
+        quality = rate_of(series, &value);
+        value *= 3600.0; /* an hour */
+    } else {
+        enum pump_state state = pump_state_of(input->point, input->quality, input->value);
+        pump_take(fold, context, state, facts, n_facts);
+        quality = pump_run_time(fold, context, state, &value);
+    }
+    uint8_t worst =
+        quality != QUALITY_GOOD && quality != QUALITY_PUMP_STOPPED && quality != QUALITY_LIMITED
+            ? (uint8_t)input->point
+            : 0;
+    if (quality_first(reading->quality, quality) == reading->quality)
+        worst = reading->worst_input;
+    return reading_of(point, quality_first(reading->quality, quality), worst, value + 0.0, 0.0);
+}
+
+static void judge_derived(struct fold *fold, struct scan_context *context, struct fact *facts,
+                          size_t *n_facts)
 {
     int64_t utc = context->scan->begun.utc_ms;
+    const struct well_setting setting = well_setting_at(context->well, utc);
     for (size_t i = 0; i < derived_count(); i++) {
         if (derived_source(i, context->plan, context->well, utc) != context->scan->source)
             continue;
-        const uint16_t *points;
-        size_t n = derived_inputs(i, &points);
-        struct input inputs[8] = {{0}};
-        for (size_t k = 0; k < n; k++) {
-            uint8_t source;
-            const struct channel *channel =
-                well_channel(context->plan, context->well, points[k], utc, &source);
-            if (source == context->scan->source) {
-                const struct reading *reading = &context->reading[points[k]];
-                inputs[k] =
-                    (struct input){true, reading->quality, reading->value, context->fresh, 0};
-            } else {
-                inputs[k] = input_of_fold(fold, context, points[k], source);
-            }
-            inputs[k].reference = channel != 0 ? channel->reference : REFERENCE_NONE;
-        }
+        uint16_t points[INPUTS_MAX];
+        size_t n = derived_inputs(i, context->plan, context->well, utc, points);
+        struct input inputs[INPUTS_MAX] = {{0}};
+        for (size_t k = 0; k < n; k++)
+            inputs[k] = input_of_scan(fold, context, points[k]);
         int64_t fresh;
-        struct reading reading = derive(i, inputs, &fresh);
+        struct reading reading = derive(i, inputs, &setting, &fresh);
+        if (derived_how(i) != HOW_FORMULA)
+            reading = judge_over_time(fold, context, i, &inputs[0], &reading, facts, n_facts);
         if (quality_class_of(reading.quality) != QUALITY_CLASS_BAD)
             reading.age_s = (float)((double)(context->end - fresh) / 1000.0);
         put(context, reading);
@@ -290,6 +342,8 @@ static void remember(struct fold *fold, const struct scan_context *context,
     state->record_fresh = fresh;
     if (reading->quality == QUALITY_LINE_DOWN)
         return; /* what was shown before ages until the line is down */
+    if (reading->quality == QUALITY_INPUT_BAD && !context->is_heard)
+        return; /* as its input */
     state->live_quality = reading->quality;
     state->live_worst = reading->worst_input;
     if (has_value) {
@@ -352,7 +406,7 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     gauge_step(state, &context);
     judge_channels(fold, &context, facts, n_facts);
     judge_chain(state, &context);
-    judge_derived(fold, &context);
+    judge_derived(fold, &context, facts, n_facts);
     note_agreed(fold, &context, facts, n_facts);
     for (unsigned point = 1; point < POINT_COUNT; point++) {
         if (!context.present[point] || out->n >= RECORD_READINGS_MAX)

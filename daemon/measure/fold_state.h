@@ -91,6 +91,40 @@ struct clock_memory {
     int64_t step_boot; /* NEVER */
 };
 
+/* ---- rates of change: bins of boot time, so that no phase depends on where a fold began ---- */
+
+#define RATE_BINS 20     /* the window, in refreshes (or polls, where those are rarer) */
+#define RATE_NEEDS 10    /* bins with data, else too_few */
+#define RATE_HOLES_MAX 2 /* empty bins in a row; more is a gap */
+#define RATE_SERIES 2
+
+struct rate_bin {
+    int64_t index; /* boot_ms / step_ms */
+    uint32_t n;    /* 0: empty */
+    uint8_t worst; /* quality of the worst sample */
+    int64_t sum_ms /* after the bin's begin */;
+    double first, sum /* of what samples lie above the first: equal samples give an exact mean */;
+};
+struct rate_series {
+    uint16_t point;
+    uint8_t source;
+    int64_t step_ms, newest;
+    struct rate_bin bin[RATE_BINS];
+};
+
+enum pump_state { PUMP_UNKNOWN = 0, PUMP_STOPPED, PUMP_RUNNING };
+
+/** What the scans say about the pump; the start itself is a fact. */
+struct pump_memory {
+    uint8_t source, known; /* enum pump_state of the newest scan that told */
+    bool is_new;           /* another drive, or map: what was known no longer counts */
+    int64_t seen_boot, known_boot;
+};
+struct pump_start {
+    int64_t boot_ms; /* NEVER */
+    bool is_seen;    /* stopped before it; else only: it ran when it was first heard */
+};
+
 struct fold {
     uint64_t run; /* of the scans; 0 before the first */
     uint64_t seq;
@@ -102,6 +136,9 @@ struct fold {
     struct point_state point[POINT_COUNT];
     struct point_facts facts[POINT_COUNT];
     struct step_series step[POINT_COUNT];
+    struct rate_series rate[RATE_SERIES];
+    struct pump_memory pump;
+    struct pump_start start;
 };
 
 /* ---- one scan on its way through ---- */
@@ -188,24 +225,68 @@ uint64_t signature_of(const struct plan *plan, const struct source_entry *entry)
 const struct source_entry *entry_at(const struct plan *plan, const struct well_plan *well,
                                     uint8_t source, int64_t utc_ms);
 
+/** How long the state of the pump counts without being heard; what stood still for longer may have
+ * started unseen. */
+int64_t pump_lapse_of(const struct plan *plan, const struct source_entry *entry);
+int64_t rate_step_of(const struct source_entry *entry);
+
+/* well_data.c */
+struct well_setting {
+    double density_kg_m3; /* NaN: not configured */
+    bool is_assumed; /* the produced water's density is not stated; that of fresh water stands in */
+    double intake_depth_m; /* NaN: not configured */
+};
+struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms);
+/** Dead oil's density at 60 degF from its API gravity. */
+double oil_density_kg_m3(double gravity_api);
+
 /* derive.c */
+#define INPUTS_MAX 4
 struct input {
     bool is_mapped;
+    uint16_t point;
     uint8_t quality;
     double value;
-    int64_t fresh; /* instant of age zero */
-    uint8_t reference;
+    int64_t fresh;     /* instant of age zero */
+    uint8_t reference; /* of pressures */
+    uint8_t detector;  /* of vibrations: enum detector */
 };
+enum detector { DETECTOR_UNKNOWN = 0, DETECTOR_RMS, DETECTOR_PEAK };
+enum derived_how { HOW_FORMULA = 0, HOW_RATE, HOW_RUN_TIME };
+
 size_t derived_count(void);
 unsigned derived_point(size_t index);
-/** The source whose records carry it: the first that maps an input; SOURCE_NONE where an input is
- * mapped nowhere, or the point itself is mapped. */
+enum derived_how derived_how(size_t index);
+/** The source whose records carry it: the first that maps a required input; SOURCE_NONE where one
+ * is mapped nowhere, or the point itself is mapped. */
 uint8_t derived_source(size_t index, const struct plan *plan, const struct well_plan *well,
                        int64_t utc_ms);
-size_t derived_inputs(size_t index, const uint16_t **points);
-/** fresh: of the oldest input. */
-struct reading derive(size_t index, const struct input *inputs, int64_t *fresh);
+/** Points of its inputs, the required ones first; an optional one may be unmapped. */
+size_t derived_inputs(size_t index, const struct plan *plan, const struct well_plan *well,
+                      int64_t utc_ms, uint16_t points[INPUTS_MAX]);
+/** Fills what the map says of an input; NULL: not mapped. */
+void input_describe(struct input *input, unsigned point, const struct channel *channel);
+/** A formula's reading; for what needs more than one scan (derived_how) only the quality that the
+ * inputs leave, with 0 for a value. fresh: of the oldest required input. */
+struct reading derive(size_t index, const struct input *inputs, const struct well_setting *setting,
+                      int64_t *fresh);
 const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
                                    unsigned point, int64_t utc_ms, uint8_t *source);
+
+/* well_rate.c */
+void rate_take(struct rate_series *series, unsigned point, uint8_t source, int64_t step_ms,
+               int64_t boot_ms, uint8_t quality, double value);
+/** Change a second; the quality is 192, 69, 11 or 12. */
+uint8_t rate_of(const struct rate_series *series, double *per_s);
+
+/* well_pump.c */
+enum pump_state pump_state_of(unsigned point, uint8_t quality, double value);
+/** Notes the pump's state, and a start as a fact. */
+void pump_take(struct fold *fold, const struct scan_context *context, enum pump_state state,
+               struct fact *facts, size_t *n_facts);
+/** Hours since the start at the end of the scan; 192, 74 (it ran before it was first heard), 10 or
+ * 7. */
+uint8_t pump_run_time(const struct fold *fold, const struct scan_context *context,
+                      enum pump_state state, double *hours);
 
 #endif

@@ -50,9 +50,20 @@ int64_t step_look_back_of(const struct source_entry *entry)
     return STEP_LOOK_BACK_REFRESHES * larger(entry->refresh_ms, entry->poll_every_ms);
 }
 
+int64_t pump_lapse_of(const struct plan *plan, const struct source_entry *entry)
+{
+    return lapse_of(entry) + starting_of(plan, entry);
+}
+
+int64_t rate_step_of(const struct source_entry *entry)
+{
+    int64_t step = larger(entry->refresh_ms, entry->poll_every_ms);
+    return step > 0 ? step : 1;
+}
+
 struct fold_window fold_window_of(const struct plan *plan, const struct well_plan *well)
 {
-    int64_t gap = LAPSE_MIN_MS, longest = CLOCK_STEADY_MS + CLOCK_COMPARE_MS;
+    int64_t gap = LAPSE_MIN_MS, longest = CLOCK_STEADY_MS + CLOCK_COMPARE_MS, series = 0;
     for (unsigned source = SOURCE_GAUGE; source < SOURCE_KINDS; source++) {
         for (unsigned i = 0; i < well->n_entries[source]; i++) {
             const struct source_entry *entry = &well->entries[source][i];
@@ -64,11 +75,14 @@ struct fold_window fold_window_of(const struct plan *plan, const struct well_pla
             longest = larger(longest, lapse + starting_of(plan, entry)); /* starting, then silent */
             longest = larger(longest, lapse + larger(still_of(entry), freeze_of(entry)));
             longest = larger(longest, lapse + 2 * step_look_back_of(entry) + refresh);
+            series = larger(series, pump_lapse_of(plan, entry));
+            series = larger(series, RATE_BINS * rate_step_of(entry));
         }
     }
     /* A derived point also reads another source's newest record, which is at most a lapse old; one
-     * lapse more for the first scan to come. */
-    return (struct fold_window){.ms = longest + 2 * gap, .scans = ERROR_RATIO_SCANS + 1};
+     * lapse more for the first scan to come. Rates and the state of the pump look back on readings,
+     * each of which must have settled. */
+    return (struct fold_window){.ms = longest + 2 * gap + series, .scans = ERROR_RATIO_SCANS + 1};
 }
 
 /* ---- which gauge is it ---- */

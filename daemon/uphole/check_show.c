@@ -155,27 +155,110 @@ static bool well_maps(const struct check_facts *facts, const struct well_plan *w
     return false;
 }
 
+/* Derived points and what they need; the second of two inputs in a pair may stand for the first. */
+struct derived_need {
+    uint16_t point;
+    uint16_t input[3][2];
+};
+static const struct derived_need DERIVED_NEEDS[] = {
+    {POINT_PUMP_DIFFERENTIAL_PRESSURE, {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}}},
+    {POINT_PUMP_HEAD, {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}}},
+    {POINT_MOTOR_TEMPERATURE_RISE,
+     {{POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE},
+      {POINT_INTAKE_TEMPERATURE, 0}}},
+    {POINT_FLUID_LEVEL_ABOVE_INTAKE, {{POINT_INTAKE_PRESSURE, 0}, {POINT_CASING_HEAD_PRESSURE, 0}}},
+    {POINT_VIBRATION_RESULTANT, {{POINT_VIBRATION_X, 0}, {POINT_VIBRATION_Y, 0}}},
+    {POINT_CURRENT_UNBALANCE,
+     {{POINT_MOTOR_CURRENT_A, 0}, {POINT_MOTOR_CURRENT_B, 0}, {POINT_MOTOR_CURRENT_C, 0}}},
+    {POINT_INTAKE_PRESSURE_RATE, {{POINT_INTAKE_PRESSURE, 0}}},
+    {POINT_MOTOR_TEMPERATURE_RATE,
+     {{POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE}}},
+    {POINT_RUN_TIME, {{POINT_DRIVE_RUN_STATE, POINT_DRIVE_FREQUENCY}}},
+};
+
+/** 0 where all inputs are there; else the first that is missing. */
+static unsigned missing_input(const struct check_facts *facts, const struct well_plan *well,
+                              const struct derived_need *need)
+{
+    for (unsigned i = 0; i < 3 && need->input[i][0] != POINT_NONE; i++)
+        if (!well_maps(facts, well, need->input[i][0]) &&
+            (need->input[i][1] == POINT_NONE || !well_maps(facts, well, need->input[i][1])))
+            return need->input[i][0];
+    return 0;
+}
+
+static uint8_t reference_of(const struct check_facts *facts, const struct well_plan *well,
+                            unsigned point)
+{
+    for (unsigned i = 0; i < facts->n_sources; i++) {
+        const struct channel *channel = map_channel(facts->sources[i].map, point);
+        if (facts->sources[i].well == well && channel)
+            return channel->reference;
+    }
+    return REFERENCE_NONE;
+}
+
+/** Two pressures that count from different things, or nobody knows from what. */
+static bool references_differ(const struct check_facts *facts, const struct well_plan *well,
+                              const struct derived_need *need)
+{
+    if (need->point != POINT_PUMP_DIFFERENTIAL_PRESSURE && need->point != POINT_PUMP_HEAD &&
+        need->point != POINT_FLUID_LEVEL_ABOVE_INTAKE)
+        return false;
+    const uint8_t a = reference_of(facts, well, need->input[0][0]),
+                  b = reference_of(facts, well, need->input[1][0]);
+    return a != b || (a != REFERENCE_ABSOLUTE && a != REFERENCE_GAUGE);
+}
+
 static void show_well_data(FILE *out, const struct check_facts *facts, const struct well_plan *well)
 {
     const struct well_data *data = well->n_data > 0 ? &well->data[well->n_data - 1] : NULL;
-    const bool has_density =
-        data && (!isnan(data->liquid_density_kg_m3) ||
-                 (!isnan(data->oil_gravity_api) && !isnan(data->water_cut_ratio)));
-    const bool intake = well_maps(facts, well, POINT_INTAKE_PRESSURE),
-               discharge = well_maps(facts, well, POINT_DISCHARGE_PRESSURE);
+    const bool is_mixed = data && !isnan(data->oil_gravity_api) && !isnan(data->water_cut_ratio);
+    const bool has_density = data && (!isnan(data->liquid_density_kg_m3) || is_mixed);
+    char worked_out[500] = "", off[160];
+    for (size_t i = 0; i < sizeof DERIVED_NEEDS / sizeof *DERIVED_NEEDS; i++) {
+        const struct derived_need *need = &DERIVED_NEEDS[i];
+        const bool needs_density =
+            need->point == POINT_PUMP_HEAD || need->point == POINT_FLUID_LEVEL_ABOVE_INTAKE;
+        if (missing_input(facts, well, need) != 0 || (needs_density && !has_density) ||
+            references_differ(facts, well, need) || well_maps(facts, well, need->point))
+            continue;
+        const size_t n = strlen(worked_out);
+        (void)snprintf(worked_out + n, sizeof worked_out - n, "%s%s",
+                       n > 0 ? ", " : "worked out: ", point_get(need->point)->id);
+    }
     fprintf(out, "  %-16s ", well->id);
-    if (intake && discharge)
-        wrapped(out, 19, "pump_differential_pressure is worked out");
-    else
-        wrapped(out, 19,
-                !intake ? "pump_differential_pressure is off: there is no intake_pressure"
-                        : "pump_differential_pressure is off: there is no discharge_pressure, or "
-                          "it is stated as not fitted");
+    wrapped(out, 19, worked_out[0] ? worked_out : "nothing is worked out");
+    for (size_t i = 0; i < sizeof DERIVED_NEEDS / sizeof *DERIVED_NEEDS; i++) {
+        const struct derived_need *need = &DERIVED_NEEDS[i];
+        const unsigned missing = missing_input(facts, well, need);
+        if (well_maps(facts, well, need->point))
+            continue;
+        if (missing != 0)
+            (void)snprintf(off, sizeof off, "%s is off: no %s, or it is stated as not fitted",
+                           point_get(need->point)->id, point_get(missing)->id);
+        else if (references_differ(facts, well, need))
+            (void)snprintf(off, sizeof off,
+                           "%s is off: %s and %s must count from the same `reference`",
+                           point_get(need->point)->id, point_get(need->input[0][0])->id,
+                           point_get(need->input[1][0])->id);
+        else
+            continue;
+        fprintf(out, "%19s", "");
+        wrapped(out, 21, off);
+    }
     if (!has_density) {
         fprintf(out, "%19s", "");
         wrapped(out, 21,
                 "no liquid_density, nor oil_gravity with water_cut: switches off pump_head and "
                 "fluid_level_above_intake");
+    } else if (isnan(data->liquid_density_kg_m3) && isnan(data->water_density_kg_m3) &&
+               data->water_cut_ratio > 0) {
+        fprintf(out, "%19s", "");
+        wrapped(
+            out, 21,
+            "no water_density: that of fresh water, 999.016 kg/m3, stands in, and pump_head and "
+            "fluid_level_above_intake are Uncertain (input_unsure)");
     }
     if (!data || isnan(data->intake_depth_m)) {
         fprintf(out, "%19s", "");
@@ -219,8 +302,7 @@ void check_show_text(FILE *out, const struct check_facts *facts)
     fprintf(out, "\nSources (newest entry of each)\n");
     for (unsigned i = 0; i < facts->n_sources; i++)
         show_source(out, &facts->sources[i]);
-    fprintf(out, "\nDerived points, and what missing well data switch off (this version works out "
-                 "pump_differential_pressure only)\n");
+    fprintf(out, "\nDerived points, and what missing sensors and well data switch off\n");
     for (int w = 0; w < plan->n_wells; w++)
         show_well_data(out, facts, &plan->wells[w]);
     show_destinations(out, facts);

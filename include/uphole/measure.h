@@ -23,7 +23,8 @@ void fold_init(struct fold *fold);
 /**
  * Takes a fact of the run whose scans follow. Facts of another run are ignored when scans come. To be right at a wanted scan load all facts of
  * its run with a pos below that scan's, also those made within the window: a fold that began one window early can't find them all again. A fact
- * acts only on scans later than itself. A run has at most 2 a point and 1 a source (more only where an entry's date passes).
+ * acts only on scans later than itself. A run has at most 2 a point and 1 a source (more only where an entry's date passes), and 1 a start of the pump,
+ * of which only the newest counts.
  */
 void fold_load_fact(struct fold *fold, const struct fact *fact);
 

@@ -102,9 +102,13 @@ class Check(unittest.TestCase):
 
     def test_missing_well_data_say_what_they_switch_off(self):
         got = words(check(EXAMPLE).stdout)
-        self.assertIn("heron-8 pump_differential_pressure is worked out no liquid_density, nor oil_gravity with water_cut: "
-                      "switches off pump_head and fluid_level_above_intake", got)
-        self.assertIn("heron-7 pump_differential_pressure is off", got)
+        self.assertIn("heron-8 worked out: pump_differential_pressure, ", got)
+        self.assertIn("no liquid_density, nor oil_gravity with water_cut: switches off pump_head and fluid_level_above_intake", got)
+        self.assertIn("heron-7 worked out: motor_temperature_rise, vibration_resultant, ", got)
+        self.assertIn("fluid_level_above_intake is off: intake_pressure and casing_head_pressure must count from the same `reference`", got)
+        self.assertIn("run_time pump_differential_pressure is off: no discharge_pressure, or it is stated as not fitted", got)
+        self.assertIn("no water_density: that of fresh water, 999.016 kg/m3, stands in", got)
+        self.assertNotIn("no water_density", words(self.with_text(self.example().replace("water_cut: 60 %}", "water_cut: 60 %, water_density: 1050 kg/m3}")).stdout))
 
     def test_halves_of_two_values_in_one_register_are_pointed_out(self):
         with open(os.path.join(MAPS, "scaled-16.yaml"), encoding="utf-8") as file:

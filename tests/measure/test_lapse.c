@@ -144,7 +144,7 @@ static void an_input_of_another_source_is_forgotten_after_a_lapse(void **state)
     memmove(&drive->channel[1], &drive->channel[0], drive->n_channels++ * sizeof intake);
     drive->channel[0] = intake;
     script.made->drive[2] = 12000;
-    for (unsigned i = 0; i < 300; i++) {
+    for (unsigned i = 0; i < 600; i++) {
         script_polls(&script, 10000);
         if (i >= 120)
             continue;
