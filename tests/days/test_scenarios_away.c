@@ -38,9 +38,8 @@ static const char TWO_WELLS[] = HEAD
         "pad-line", "1",
         "scaled-16") "      drive:\n" ENTRY("skid-line", "1",
                                             "drive-a") "  heron-8:\n    table_block: 1\n    "
-                                                       "sources:\n      gauge:\n" ENTRY("pad-line",
-                                                                                        "2",
-                                                                                        "scaled-16")
+                                                       "sources:\n      gauge:\n" ENTRY(
+                                                           "pad-line", "2", "scaled-16")
                                                            DESTINATIONS;
 
 static bool is_long(void)

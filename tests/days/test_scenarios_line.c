@@ -157,7 +157,7 @@ static void swap_wires(struct day *day, void *context, uint16_t line, const uint
 }
 
 /** S3. Planted defect: bytes that are no frame count as the unit being there (line up, gauge
- * silent); scan-garbage-is-heard. */
+ * silent). */
 static void swapped_wires_take_the_line_down_and_never_call_the_gauge_silent(void **state)
 {
     (void)state;
@@ -393,8 +393,8 @@ static void one_late_answer(struct day *day, void *context, uint16_t line, const
     seen->delay_us = 0;
 }
 
-/** S8. Planted defect: flushes before the next question and doesn't wait (gather-flush-only): the
- * late answer is taken for the other block's, with success. */
+/** S8. Planted defect: the line rests for 1 ms after a fault (gather, line_rest_us): the late
+ * answer goes unnoticed. */
 static void a_late_answer_never_stands_in_the_other_blocks_place(void **state)
 {
     (void)state;

@@ -28,8 +28,9 @@
     ", poll_every: 10 s" more "}\n"
 #define SINCE "2031-01-10T08:00:00Z"
 #define NOON "2031-03-01T12:00:00Z" /* four hours into the day */
-#define HALF_PAST_11 (DAY_START_UTC_MS + 3 * HOUR + 30 * MINUTE + 5000) /* noon between two polls  \
-                                                                         */
+#define HALF_PAST_11                                                                               \
+    (DAY_START_UTC_MS + 3 * HOUR + 30 * MINUTE + 5000) /* noon between two polls                   \
+                                                        */
 #define CONFIRMED ", confirmed_units: all"
 
 static const char UNCONFIRMED[] = HEAD WELL ENTRY(SINCE, "1", "scaled-16", "") DESTINATIONS;
@@ -239,8 +240,8 @@ static void run_over_noon(const char *config, int64_t utc_ms, struct seen *seen,
     day_destroy(day);
 }
 
-/** Planted defect: the rate of change goes across the date (measure-gauge-by-source): the new
- * well's pressure is a step of the old one's; the old unit is asked on; a due time lost. */
+/** Planted defect: the date is not looked at while the program runs, so that the old unit is asked
+ * on (and taken for the new one). */
 static void another_gauge_from_noon_makes_no_step(void **state)
 {
     (void)state;
