@@ -75,12 +75,11 @@ void ledger_take_back_seq(struct ledger *ledger, uint16_t well, uint64_t seq)
         *newest = seq;
 }
 
-uint32_t ledger_refresh_ms(const struct ledger *ledger, uint16_t well, uint8_t source,
-                           int64_t utc_ms)
+const struct source_entry *ledger_entry(const struct ledger *ledger, uint16_t well, uint8_t source,
+                                        int64_t utc_ms)
 {
     const struct well_plan *plan = plan_well_by_number(ledger->plan, well);
-    const struct source_entry *entry = plan == NULL ? NULL : plan_entry_at(plan, source, utc_ms);
-    return entry == NULL ? 0 : entry->refresh_ms;
+    return plan == NULL ? NULL : plan_entry_at(plan, source, utc_ms);
 }
 
 int64_t stamp_between_ms(const struct stamp *from, const struct stamp *to)
@@ -238,16 +237,21 @@ void ledger_close(struct ledger_row *row, const struct stamp *end, uint64_t afte
 
 /* ---- handing out ---- */
 
+/** Gauge readings that are missing: the time for which the counted polls stand over the refresh, so
+ * that rows agree with each other; never more than the whole gap holds. */
 static void count_refreshes(const struct ledger *ledger, struct gap *gap, const struct stamp *now)
 {
     const struct stamp *until = gap->is_open ? now : &gap->end;
-    const uint32_t refresh_ms =
-        ledger_refresh_ms(ledger, gap->well, gap->source, gap->start.utc_ms);
-    if (until == NULL || refresh_ms == 0 || gap->kind == GAP_DELIVERY || gap->kind == GAP_CLOCK)
+    const struct source_entry *entry =
+        ledger_entry(ledger, gap->well, gap->source, gap->start.utc_ms);
+    if (entry == NULL || entry->refresh_ms == 0 || gap->kind == GAP_DELIVERY ||
+        gap->kind == GAP_CLOCK)
         return;
-    const int64_t ms = stamp_between_ms(&gap->start, until);
-    gap->refreshes_about =
-        ms <= 0 ? 0 : (uint32_t)(ms / refresh_ms > UINT32_MAX ? UINT32_MAX : ms / refresh_ms);
+    const int64_t counted_ms = (int64_t)gap->scans * entry->poll_every_ms;
+    const int64_t whole_ms = until == NULL ? counted_ms : stamp_between_ms(&gap->start, until);
+    const int64_t ms = gap->scans > 0 && counted_ms < whole_ms ? counted_ms : whole_ms;
+    const int64_t refreshes = ms <= 0 ? 0 : ms / entry->refresh_ms;
+    gap->refreshes_about = refreshes > UINT32_MAX ? UINT32_MAX : (uint32_t)refreshes;
 }
 
 size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into,

@@ -79,16 +79,21 @@ void ledger_touch(struct ledger_row *row, bool urgent);
 void ledger_close(struct ledger_row *row, const struct stamp *end, uint64_t after_seq);
 /** Milliseconds from one instant to another: within a boot by its clock, else by the labels. */
 int64_t stamp_between_ms(const struct stamp *from, const struct stamp *to);
-/** Refresh and poll of a source at a time; 0 where the plan has none. */
-uint32_t ledger_refresh_ms(const struct ledger *ledger, uint16_t well, uint8_t source,
-                           int64_t utc_ms);
+/** What the plan says of a source at a time (refresh, poll); NULL where it has none. */
+const struct source_entry *ledger_entry(const struct ledger *ledger, uint16_t well, uint8_t source,
+                                        int64_t utc_ms);
 uint64_t *ledger_newest_seq(struct ledger *ledger, uint16_t well);
 
 /* ---- polls never attempted (ledger_count.c) ---- */
 
-/** A scan of the source is about to be stored: counts that wait go out with it. With data, its rows
- * close. */
+/** A scan of the source is about to be stored: counts that wait go out with it. Rows whose cause it
+ * ends close. */
 void ledger_counts_see_scan(struct ledger *ledger, const struct scan *scan);
+
+/** A line gap opens, or opens again, at `due`: polls put off since then count in it; rows of polls
+ * put off before end there, so that none counts half in it. */
+void ledger_counts_join_line(struct ledger *ledger, struct ledger_row *line,
+                             const struct stamp *due);
 
 /* ---- sentences (ledger_text.c) ---- */
 

@@ -49,6 +49,31 @@ void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t w
     }
 }
 
+/** Listening ends with the first question; "busy" and "asked less often" with the first sign of
+ * life, where the line gap ends too; what was lost inside Uphole with data. */
+static bool ends_count(const struct gap *gap, uint8_t outcome)
+{
+    if (gap->cause_code == CAUSE_LISTENING || gap->cause_code == CAUSE_ANOTHER_MASTER)
+        return true;
+    return gap->kind == GAP_SKIPPED ? outcome_is_heard(outcome) : outcome_has_data(outcome);
+}
+
+void ledger_counts_join_line(struct ledger *ledger, struct ledger_row *line,
+                             const struct stamp *due)
+{
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        const struct gap *gap = &row->gap;
+        if (!row->used || !gap->is_open || gap->kind != GAP_SKIPPED ||
+            gap->well != line->gap.well || gap->source != line->gap.source)
+            continue;
+        if (stamp_between_ms(&gap->start, due) > 0)
+            ledger_close(row, due, 0); /* what comes now is put off within the line gap */
+        else
+            line->gap.scans = plus(line->gap.scans, gap->scans);
+    }
+}
+
 void ledger_counts_see_scan(struct ledger *ledger, const struct scan *scan)
 {
     for (size_t i = 0; i < ledger->n; i++) {
@@ -59,7 +84,7 @@ void ledger_counts_see_scan(struct ledger *ledger, const struct scan *scan)
             continue;
         if (row->changed)
             row->urgent = true;
-        if (gap->is_open && outcome_has_data(scan->outcome))
+        if (gap->is_open && ends_count(gap, scan->outcome))
             ledger_close(row, &scan->begun, scan->seq);
     }
 }

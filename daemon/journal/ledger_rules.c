@@ -111,6 +111,8 @@ static void see_silence(struct ledger *ledger, const struct scan *scan, const st
         suppress(ledger, scan, due, true);
     if (row == NULL)
         return;
+    if (!was_open)
+        ledger_counts_join_line(ledger, row, due);
     row->gap.scans++;
     ledger_touch(row, false);
     if (fresh || rank_of(key.cause) > rank_of(row->gap.cause_code)) {

@@ -152,7 +152,8 @@ void ledger_say_count(char into[static GAP_CAUSE_MAX], uint8_t cause)
         uint8_t cause;
         const char *text;
     } TEXTS[] = {
-        {CAUSE_LINE_BUSY, "The line was still busy with other questions."},
+        {CAUSE_LINE_BUSY,
+         "The line was still busy: with another unit, or waiting for an answer that did not come."},
         {CAUSE_BACK_OFF, "The unit does not answer, so it is asked less often."},
         {CAUSE_LISTENING, "Uphole listened for another master before it asked."},
         {CAUSE_ANOTHER_MASTER,

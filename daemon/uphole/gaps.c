@@ -78,6 +78,8 @@ static enum up_rc read_rows(struct gaps_report *report, struct up_error *error)
             return rc;
         skip += got;
         for (size_t i = 0; i < got; i++) {
+            if (slice[i].is_open && report->asked.from_utc_ms > report->asked.now_utc_ms)
+                continue; /* open until now; what comes after, nobody knows */
             if (report->well != 0 && slice[i].well != report->well && !slice[i].all_wells)
                 continue;
             if (report->n_rows == report->room) {
@@ -142,10 +144,15 @@ static bool read_span(const char *text, int64_t *ms)
 static int read_options(int argc, char **argv, struct gaps_asked *asked)
 {
     static const struct option OPTIONS[] = {
-        {"last", required_argument, NULL, 'l'},   {"from", required_argument, NULL, 'f'},
-        {"to", required_argument, NULL, 't'},     {"well", required_argument, NULL, 'w'},
-        {"config", required_argument, NULL, 'c'}, {"journal", required_argument, NULL, 'j'},
-        {"json", no_argument, NULL, 'J'},         {NULL, 0, NULL, 0},
+        {"last", required_argument, NULL, 'l'},
+        {"from", required_argument, NULL, 'f'},
+        {"to", required_argument, NULL, 't'},
+        {"well", required_argument, NULL, 'w'},
+        {"config", required_argument, NULL, 'c'},
+        {"journal", required_argument, NULL, 'j'},
+        {"maps", required_argument, NULL, 'm'},
+        {"json", no_argument, NULL, 'J'},
+        {NULL, 0, NULL, 0},
     };
     int option;
     optind = 1;
@@ -178,6 +185,9 @@ static int read_options(int argc, char **argv, struct gaps_asked *asked)
         case 'c':
             asked->config = optarg;
             break;
+        case 'm':
+            asked->maps = optarg;
+            break;
         case 'j':
             asked->directory = optarg;
             break;
@@ -204,7 +214,7 @@ static enum up_rc open_reader(struct gaps_report *report, struct up_error *error
     struct plan_faults *faults = calloc(1, sizeof *faults);
     if (faults == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory to read the configuration");
-    enum up_rc rc = plan_from_file(report->asked.config, NULL, &plan, faults);
+    enum up_rc rc = plan_from_file(report->asked.config, report->asked.maps, &plan, faults);
     if (rc == UP_OK) {
         rc = journal_reader_open(plan->journal.path, &report->reader, error);
     } else {
@@ -273,13 +283,16 @@ static int run_gaps(int argc, char **argv)
 const struct command COMMAND_GAPS = {
     .name = "gaps",
     .summary = "List what is missing: since when, why, and whether it will come back",
-    .usage = "gaps [--last SPAN | --from TIME] [--to TIME] [--well ID] [--config FILE | --journal "
-             "DIRECTORY] [--json]",
+    .usage = "gaps [--last SPAN | --from TIME] [--to TIME] [--well ID] [--config FILE [--maps "
+             "DIRECTORY] | "
+             "--journal DIRECTORY] [--json]",
     .help = "  --last SPAN          gaps of the last SPAN: 7d (the default), 36h, 90min\n"
             "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
             "  --to TIME            up to TIME; now by default\n"
             "  --well ID            of one well\n"
             "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
+            "  --maps DIRECTORY     where maps are looked up (default: maps/ beside the "
+            "configuration, then the installed maps)\n"
             "  --journal DIRECTORY  the journal itself, as on a copy of it\n"
             "  --json               every row of the ledger, as an array of the objects that go to "
             "<well>/gap\n"

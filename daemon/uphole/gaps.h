@@ -14,7 +14,7 @@
 struct gaps_asked {
     int64_t from_utc_ms, to_utc_ms, last_ms, now_utc_ms;
     bool has_from, has_to, json;
-    const char *well, *config, *directory;
+    const char *well, *config, *maps, *directory;
 };
 
 struct gaps_row {

@@ -29,8 +29,11 @@ const char *gaps_grouped(uint64_t number, char into[static 32])
 
 static int64_t length_ms(const struct gaps_report *report, const struct gap *gap)
 {
-    if (gap->is_open)
-        return report->asked.now_utc_ms - gap->start.utc_ms;
+    if (gap->is_open) {
+        const int64_t now_ms = report->asked.now_utc_ms, to_ms = report->asked.to_utc_ms;
+        const int64_t shown_ms = (to_ms < now_ms ? to_ms : now_ms) - gap->start.utc_ms;
+        return shown_ms > 0 ? shown_ms : 0;
+    }
     return gap->start.boot == gap->end.boot ? gap->end.boot_ms - gap->start.boot_ms
                                             : gap->end.utc_ms - gap->start.utc_ms;
 }
@@ -45,6 +48,13 @@ static bool folds(const struct gap *into, const struct gap *gap)
     const int64_t apart_ms = llabs(gap->start.utc_ms - into->start.utc_ms);
     return apart_ms <= (gap->kind == GAP_PROGRAM ? FOLD_START_MS : 0) &&
            strcmp(gap->cause, into->cause) == 0;
+}
+
+/** Put off because the line or the unit itself did not let us ask. */
+static bool is_put_off(const struct gap *gap)
+{
+    return gap->kind == GAP_SKIPPED &&
+           (gap->cause_code == CAUSE_BACK_OFF || gap->cause_code == CAUSE_LINE_BUSY);
 }
 
 /** True where the row's polls are counted in a line gap of the same source that spans it. */
@@ -66,8 +76,7 @@ void gaps_fold(struct gaps_report *report)
         struct gaps_row *into = &report->rows[i];
         if (into->folded)
             continue;
-        if (into->gap.kind == GAP_SKIPPED && into->gap.cause_code == CAUSE_BACK_OFF &&
-            stands_in_line_gap(report, &into->gap)) {
+        if (is_put_off(&into->gap) && stands_in_line_gap(report, &into->gap)) {
             into->folded = true;
             continue;
         }
@@ -105,6 +114,7 @@ static void what_is_missing(const struct gaps_row *row, char *into, size_t room)
     if (gap->source == SOURCE_GAUGE && gap->refreshes_about > 0 && !row->of_all)
         snprintf(refreshes, sizeof refreshes, ", about %u gauge reading%s", gap->refreshes_about,
                  gap->refreshes_about == 1 ? "" : "s");
+    const char *so_far = gap->is_open ? " so far" : "";
     if (gap->kind == GAP_CLOCK)
         snprintf(into, room, "nothing missing, time stamps jumped");
     else if (gap->kind == GAP_DELIVERY && gap->is_open)
@@ -112,15 +122,15 @@ static void what_is_missing(const struct gaps_row *row, char *into, size_t room)
     else if (gap->kind == GAP_DELIVERY)
         snprintf(into, room, "%s record%s late, none lost", scans, plural);
     else if (gap->kind == GAP_CHANNEL)
-        snprintf(into, room, "%s reading%s of %s, not recoverable", scans, plural,
-                 point != NULL ? point->id : "every channel");
+        snprintf(into, room, "%s reading%s of %s%s, not recoverable", scans, plural,
+                 point != NULL ? point->id : "every channel", so_far);
     else if (gap->kind == GAP_GAUGE)
-        snprintf(into, room, "%s scan%s without gauge data%s, not recoverable", scans, plural,
-                 refreshes);
+        snprintf(into, room, "%s scan%s without gauge data%s%s, not recoverable", scans, plural,
+                 refreshes, so_far);
     else if (row->scans == 0 && !gap->end_sure && !gap->is_open)
         snprintf(into, room, "number of scans not known, not recoverable");
     else
-        snprintf(into, room, "%s scan%s%s, not recoverable", scans, plural, refreshes);
+        snprintf(into, room, "%s scan%s%s%s, not recoverable", scans, plural, refreshes, so_far);
 }
 
 /** Fills the six columns of a row: well, kind, start, end, how long, what is missing. */

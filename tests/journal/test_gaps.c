@@ -7,12 +7,32 @@
 
 #include "check.h"
 #include "../../daemon/uphole/command.h"
+#include "../../daemon/uphole/gaps.h"
 
 #include <stdlib.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 static char printed[65536];
+
+/** Sends what is printed into a file; returns what `read_printed` needs to undo it. */
+static int print_into(const char *path)
+{
+    fflush(stdout);
+    const int kept = dup(STDOUT_FILENO);
+    assert_non_null(freopen(path, "w", stdout));
+    return kept;
+}
+
+static void read_printed(const char *path, int kept)
+{
+    fflush(stdout);
+    dup2(kept, STDOUT_FILENO);
+    close(kept);
+    FILE *file = fopen(path, "r");
+    printed[fread(printed, 1, sizeof printed - 1, file)] = '\0';
+    fclose(file);
+}
 
 /** Runs the command with `--journal` and these words; what it prints lands in `printed`. Returns
  * its exit code. */
@@ -22,16 +42,9 @@ static int gaps(const struct rig *rig, int n, const char *const words[])
     rig_path(rig, "printed", path);
     for (int i = 0; i < n; i++)
         argv[3 + i] = (char *)words[i];
-    fflush(stdout);
-    const int kept = dup(STDOUT_FILENO);
-    assert_non_null(freopen(path, "w", stdout));
+    const int kept = print_into(path);
     const int code = COMMAND_GAPS.run(3 + n, argv);
-    fflush(stdout);
-    dup2(kept, STDOUT_FILENO);
-    close(kept);
-    FILE *file = fopen(path, "r");
-    printed[fread(printed, 1, sizeof printed - 1, file)] = '\0';
-    fclose(file);
+    read_printed(path, kept);
     return code;
 }
 
@@ -163,6 +176,127 @@ static void json_holds_every_row_with_the_fields_of_the_gap_message(void **state
     box_kill(&box);
 }
 
+/** The gauge of heron-7 is silent from 06:05 on: one question, then two polls put off, again and
+ * again. */
+static void make_silence(struct box *box)
+{
+    static const uint8_t CAUSES[] = {CAUSE_LINE_BUSY, CAUSE_BACK_OFF};
+    box_start(box, BOOT_A);
+    box_poll(box, 30, OUTCOME_ANSWERED, 3);
+    for (size_t i = 0; i < 4; i++) {
+        box_poll(box, 1, OUTCOME_SILENT, 3);
+        for (int k = 0; k < 2; k++) {
+            box_to_next_due(box);
+            const struct stamp due = rig_now(box->rig);
+            for (int s = 0; s < BOX_SOURCES_N; s++)
+                ledger_count(box->ledger, GAP_SKIPPED, CAUSES[i % 2],
+                             box->rig->wells[BOX_SOURCES[s].well].number, BOX_SOURCES[s].source, 1,
+                             &due, &due, NULL);
+        }
+        box_commit(box, NULL, 0, true);
+    }
+}
+
+/* Planted defect: "line busy" stands beside the line gap that counts the same polls. */
+static void polls_put_off_in_a_line_gap_are_shown_in_it_alone(void **state)
+{
+    struct box box = {.rig = *state};
+    make_silence(&box);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    assert_int_equal(gaps(box.rig, 4, MARCH), 0);
+    check_says(
+        "heron-8   line   2031-03-06 06:05:00Z  to 06:07:00Z   2 min   12 scans, about 4 gauge "
+        "readings, not recoverable");
+    check_says("3 gaps; 36 of 135 scans missing");
+    if (strstr(printed, "skipped") != NULL)
+        fail_msg("counted twice:\n%s", printed);
+    const char *const words[] = {MARCH[0], MARCH[1], MARCH[2], MARCH[3], "--json"};
+    assert_int_equal(gaps(box.rig, 5, words), 0);
+    check_says("\"kind\":\"skipped\"");
+    box_kill(&box);
+}
+
+/** Prints one row of the ledger as asked for at `now_utc_ms`, up to `to_utc_ms`. */
+static void print_row(struct box *box, const struct gap *gap, int64_t now_utc_ms, int64_t to_utc_ms)
+{
+    char path[128];
+    struct up_error error = {0};
+    struct gaps_row row = {.gap = *gap, .scans = gap->scans};
+    struct gaps_report report = {.rows = &row, .n_rows = 1};
+    report.asked.now_utc_ms = now_utc_ms;
+    report.asked.to_utc_ms = to_utc_ms;
+    rig_path(box->rig, "printed", path);
+    assert_int_equal(journal_reader_open(box->rig->directory, &report.reader, &error), UP_OK);
+    const int kept = print_into(path);
+    gaps_fold(&report);
+    gaps_print_rows(&report);
+    read_printed(path, kept);
+    journal_reader_close(report.reader);
+}
+
+/* Planted defects: an open row lasts until now though the time asked for ended before, or until a
+ * time that has not come; its counts read as final. */
+static void an_open_row_is_shown_as_far_as_it_was_asked_for(void **state)
+{
+    struct box box = {.rig = *state};
+    make_silence(&box);
+    const struct gap *gap = NULL;
+    for (size_t i = 0; (gap = ledger_open_row(box.ledger, i)) != NULL; i++)
+        if (gap->kind == GAP_LINE && gap->source == SOURCE_GAUGE)
+            break;
+    assert_non_null(gap);
+    const int64_t start_ms = gap->start.utc_ms;
+    print_row(&box, gap, start_ms + 3600000, start_ms + 60000);
+    check_says("still open   1 min   12 scans, about 4 gauge readings so far, not recoverable");
+    print_row(&box, gap, start_ms + 120000, start_ms + 3600000);
+    check_says("still open   2 min   12 scans");
+    box_kill(&box);
+}
+
+/* Planted defect: a row that is open now is listed for a time that has not come. */
+static void what_is_open_now_is_no_gap_of_the_future(void **state)
+{
+    struct box box = {.rig = *state};
+    make_silence(&box);
+    const char *const words[] = {"--from", "2081-03-06T06:00:00Z", "--to", "2082-03-06T06:00:00Z",
+                                 "--json"};
+    assert_int_equal(gaps(box.rig, 4, words), 0);
+    check_says("No gaps");
+    assert_int_equal(gaps(box.rig, 5, words), 0);
+    check_text("json", printed, "[]\n");
+    box_kill(&box);
+}
+
+/* Planted defect: maps are looked up beside the configuration and nowhere else. */
+static void a_configuration_may_name_the_journal_with_maps_elsewhere(void **state)
+{
+    struct box box = {.rig = *state};
+    char config[128], command[400];
+    make_history(&box);
+    rig_path(box.rig, "uphole.yaml", config);
+    snprintf(command, sizeof command, "sed -i 's#/var/lib/uphole#%s#' '%s'", box.rig->directory,
+             config);
+    assert_int_equal(system(command), 0);
+    char *words[] = {(char[]){"gaps"},
+                     (char[]){"--config"},
+                     config,
+                     (char[]){"--from"},
+                     (char *)MARCH[1],
+                     (char[]){"--to"},
+                     (char *)MARCH[3],
+                     (char[]){"--maps"},
+                     (char[]){UPHOLE_SOURCE_DIR "/config/maps"},
+                     NULL};
+    char path[128];
+    rig_path(box.rig, "printed", path);
+    const int kept = print_into(path);
+    const int code = COMMAND_GAPS.run(9, words);
+    read_printed(path, kept);
+    assert_int_equal(code, 0);
+    check_says("5 gaps");
+    box_kill(&box);
+}
+
 /* Planted defect: the reader opens for writing, and checkpoints or recovers the daemon's file. */
 static void reading_changes_nothing_and_works_beside_the_writer(void **state)
 {
@@ -202,6 +336,10 @@ int main(void)
         RIG_TEST(one_well_is_shown_alone_and_an_unknown_one_is_named),
         RIG_TEST(gaps_outside_the_time_asked_for_are_not_shown),
         RIG_TEST(json_holds_every_row_with_the_fields_of_the_gap_message),
+        RIG_TEST(polls_put_off_in_a_line_gap_are_shown_in_it_alone),
+        RIG_TEST(an_open_row_is_shown_as_far_as_it_was_asked_for),
+        RIG_TEST(what_is_open_now_is_no_gap_of_the_future),
+        RIG_TEST(a_configuration_may_name_the_journal_with_maps_elsewhere),
         RIG_TEST(reading_changes_nothing_and_works_beside_the_writer),
         RIG_TEST(wrong_words_are_refused_with_what_was_expected),
     };

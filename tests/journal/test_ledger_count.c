@@ -15,14 +15,14 @@ static void skips_of_a_source_and_cause_are_one_row_until_data_comes(void **stat
     const struct stamp first = rig_now(book->rig);
     struct stamp last = first;
     last.boot_ms += 20000;
-    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_GAUGE, 3, &first, &last,
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_BACK_OFF, 11, SOURCE_GAUGE, 3, &first, &last,
                  NULL);
-    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_DRIVE, 1, &first, &first,
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_BACK_OFF, 11, SOURCE_DRIVE, 1, &first, &first,
                  NULL);
     book_take(book);
     check_count("rows", (long long)book_revisions(book, GAP_SKIPPED), 2);
     book_poll_silent(book, 1);
-    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_GAUGE, 2, &last, &last,
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_BACK_OFF, 11, SOURCE_GAUGE, 2, &last, &last,
                  NULL);
     book_take(book);
     check_count("a count alone waits for its minute", book_newest(book, GAP_SKIPPED, 0)->scans, 3);
@@ -33,10 +33,88 @@ static void skips_of_a_source_and_cause_are_one_row_until_data_comes(void **stat
     assert_false(book_newest(book, GAP_SKIPPED, 0)->is_open);
     assert_true(book_newest(book, GAP_SKIPPED, 1)->is_open);
     check_count("drive", book_newest(book, GAP_SKIPPED, 1)->scans, 1);
-    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LISTENING, 11, SOURCE_GAUGE, 1, &last, &last,
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_BACK_OFF, 11, SOURCE_GAUGE, 1, &last, &last,
                  NULL);
     book_take(book);
     check_count("after data it is another row", book_newest(book, GAP_SKIPPED, 2)->scans, 1);
+    book_close(book);
+}
+
+/* Planted defect: the row waits for data, so that "listening" lasts as long as the unit is dead. */
+static void listening_and_another_master_end_with_the_first_question(void **state)
+{
+    static const uint8_t CAUSES[] = {CAUSE_LISTENING, CAUSE_ANOTHER_MASTER};
+    for (size_t i = 0; i < sizeof CAUSES; i++) {
+        struct book *book = book_open(*state, 64);
+        const struct stamp due = rig_now(book->rig);
+        ledger_count(book->ledger, GAP_SKIPPED, CAUSES[i], 11, SOURCE_GAUGE, 3, &due, &due, NULL);
+        book->rig->boot_ms += 30000;
+        book->rig->utc_ms += 30000;
+        const struct stamp asked = rig_now(book->rig);
+        book_poll_silent(book, 1);
+        const struct gap *gap = book_newest(book, GAP_SKIPPED, 0);
+        assert_false(gap->is_open);
+        check_count("ends where the first question began", gap->end.boot_ms, asked.boot_ms + 120);
+        check_count("scans", gap->scans, 3);
+        check_count("the silence counts its own", book_newest(book, GAP_LINE, 0)->scans, 1);
+        book_close(book);
+    }
+}
+
+/* Planted defects: a row of polls put off before the unit fell silent goes on in its line gap; what
+ * was put off before its first time-out was known is not counted there; the row outlasts the line
+ * gap where the first answer is an exception. */
+static void polls_put_off_in_a_line_gap_are_a_row_within_it_and_counted_by_it(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    struct stamp due = rig_now(book->rig);
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LINE_BUSY, 11, SOURCE_GAUGE, 1, &due, &due, NULL);
+    book->rig->boot_ms += 10000;
+    book->rig->utc_ms += 10000;
+    const struct stamp down = rig_now(book->rig);
+    book_poll_silent(book, 1);
+    check_count("ended where the silence began", book_newest(book, GAP_SKIPPED, 0)->end.boot_ms,
+                down.boot_ms);
+    due = rig_now(book->rig);
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LINE_BUSY, 11, SOURCE_GAUGE, 2, &due, &due, NULL);
+    book->rig->boot_ms += 20000;
+    book->rig->utc_ms += 20000;
+    book_poll_with(book, 0, SOURCE_GAUGE, OUTCOME_EXCEPTION, QUALITY_GAUGE_SILENT,
+                   QUALITY_GAUGE_SILENT, QUALITY_GAUGE_SILENT);
+    const struct gap *line = book_newest(book, GAP_LINE, 0);
+    const struct gap *put_off = book_newest(book, GAP_SKIPPED, 1);
+    assert_false(line->is_open || put_off->is_open);
+    check_count("line", line->scans, 3);
+    check_count("put off", put_off->scans, 2);
+    check_count("same end", put_off->end.boot_ms, line->end.boot_ms);
+    check_count("30 s hold one refresh of 28 s", line->refreshes_about, 1);
+    check_text("true for one unit alone as well", put_off->cause,
+               "The line was still busy: with another unit, or waiting for an answer that did not "
+               "come.");
+    book_poll_good(book, 4);
+    due = rig_now(book->rig); /* known to be put off before the time-out of the one before */
+    struct stamp next = due;
+    next.boot_ms += 10000;
+    next.utc_ms += 10000;
+    ledger_count(book->ledger, GAP_SKIPPED, CAUSE_LINE_BUSY, 11, SOURCE_GAUGE, 1, &next, &next,
+                 NULL);
+    book_poll_silent(book, 1);
+    check_count("both", book_newest(book, GAP_LINE, 1)->scans, 2);
+    book_close(book);
+}
+
+/* Planted defect: gauge readings from the interval alone, so that a row of one poll, open for an
+ * hour, claims 128. */
+static void gauge_readings_follow_the_polls_that_were_counted(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    const struct stamp due = rig_now(book->rig);
+    ledger_count(book->ledger, GAP_DISK, CAUSE_DISK_REFUSED, 11, SOURCE_GAUGE, 6, &due, &due, NULL);
+    book->rig->boot_ms += 3600000;
+    book->rig->utc_ms += 3600000;
+    book_take(book);
+    check_count("60 s hold two refreshes of 28 s", book_newest(book, GAP_DISK, 0)->refreshes_about,
+                2);
     book_close(book);
 }
 
@@ -177,6 +255,9 @@ int main(void)
 #define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
     const struct CMUnitTest tests[] = {
         RIG_TEST(skips_of_a_source_and_cause_are_one_row_until_data_comes),
+        RIG_TEST(listening_and_another_master_end_with_the_first_question),
+        RIG_TEST(polls_put_off_in_a_line_gap_are_a_row_within_it_and_counted_by_it),
+        RIG_TEST(gauge_readings_follow_the_polls_that_were_counted),
         RIG_TEST(changed_counts_of_open_rows_go_out_once_a_minute),
         RIG_TEST(rows_that_were_not_stored_come_again_with_the_same_revision),
         RIG_TEST(a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge),
