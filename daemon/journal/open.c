@@ -49,7 +49,7 @@ static enum up_rc take_lock(struct journal *journal, struct up_error *error)
     const int fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0640);
     if (fd < 0)
         return UP_FAIL_ERRNO(error, UP_E_DISK, "the journal's lock %s can't be opened: %s", path,
-                             strerror(errno));
+                             store_path_trouble(errno));
     if (flock(fd, LOCK_EX | LOCK_NB) != 0) {
         const int why = errno;
         const ssize_t n = pread(fd, text, sizeof text - 1, 0);
@@ -57,7 +57,7 @@ static enum up_rc take_lock(struct journal *journal, struct up_error *error)
         text[n > 0 ? strcspn(text, "\n") : 0] = '\0';
         if (why != EWOULDBLOCK)
             return UP_FAIL(error, UP_E_DISK, "the journal's lock %s can't be taken: %s", path,
-                           strerror(why));
+                           store_path_trouble(why));
         return UP_FAIL(error, UP_E_LOCKED,
                        "the journal in %s is in use by another Uphole (process %s): one daemon a "
                        "journal. Stop that one "
@@ -68,7 +68,7 @@ static enum up_rc take_lock(struct journal *journal, struct up_error *error)
     if (ftruncate(fd, 0) != 0 || pwrite(fd, text, (size_t)length, 0) != length) {
         /* Without the text the lock still holds; only its holder's name would be missing. */
         say(SAY_WARNING, "journal", "The process number could not be written into %s: %s.", path,
-            strerror(errno));
+            store_path_trouble(errno));
     }
     journal->lock_fd = fd;
     return UP_OK;
@@ -111,7 +111,7 @@ static enum up_rc move_aside(struct journal *journal, char moved[static MOVED_PA
         if (rename(from, to) != 0 && errno != ENOENT)
             return UP_FAIL_ERRNO(error, UP_E_DISK,
                                  "the damaged journal %s can't be moved aside: %s", from,
-                                 strerror(errno));
+                                 store_path_trouble(errno));
     }
     sync_directory(journal);
     return UP_OK;
@@ -192,6 +192,7 @@ enum up_rc journal_open(const char *directory, const struct up_clock *clock,
     if (journal == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for the journal");
     journal->lock_fd = -1;
+    pthread_mutex_init(&journal->check_lock, NULL);
     journal->clock = *clock;
     snprintf(journal->directory, sizeof journal->directory, "%s", directory);
     snprintf(journal->boot_id, sizeof journal->boot_id, "%s", boot_id);
@@ -200,7 +201,7 @@ enum up_rc journal_open(const char *directory, const struct up_clock *clock,
     enum up_rc rc = UP_OK;
     if (mkdir(directory, 0750) != 0 && errno != EEXIST)
         rc = UP_FAIL_ERRNO(error, UP_E_DISK, "the journal's directory %s can't be made: %s",
-                           directory, strerror(errno));
+                           directory, store_path_trouble(errno));
     if (rc == UP_OK)
         rc = take_lock(journal, error);
     if (rc == UP_OK)
@@ -287,6 +288,7 @@ void journal_close(struct journal *journal)
     store_close(&journal->store);
     if (journal->lock_fd >= 0)
         close(journal->lock_fd); /* and with it the lock */
+    pthread_mutex_destroy(&journal->check_lock);
     free(journal->wells);
     free(journal);
 }

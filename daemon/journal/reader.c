@@ -58,12 +58,23 @@ enum up_rc journal_reader_open(const char *directory, struct journal_reader **ou
     snprintf(path, sizeof path, "%s/%s", directory, JOURNAL_FILE);
     struct up_error why = {0};
     struct stat there;
-    if (stat(path, &there) != 0 && errno == ENOENT) {
+    if (stat(path, &there) != 0) {
+        const int trouble = errno;
         free(reader);
-        return UP_FAIL(
-            error, UP_E_MISSING,
-            "there is no journal %s: Uphole has not run with it yet, or the journal lies elsewhere",
-            path);
+        if (trouble == ENOENT && stat(directory, &there) == 0)
+            return UP_FAIL(error, UP_E_MISSING,
+                           "there is no journal %s: Uphole has not run with it yet, or the journal "
+                           "lies elsewhere",
+                           path);
+        if (trouble == ENOENT)
+            return UP_FAIL(error, UP_E_MISSING,
+                           "there is no directory %s, so no journal either: Uphole has not run "
+                           "with it yet, or the journal lies elsewhere",
+                           directory);
+        return UP_FAIL(error, UP_E_DISK, "the journal %s can't be read: %s", path,
+                       trouble == EACCES
+                           ? "there is no right to its directory. Ask as a user who may read it"
+                           : store_path_trouble(trouble));
     }
     enum store_verdict verdict = store_connect(&reader->store, path, false, &why);
     if (verdict == STORE_OK)

@@ -14,6 +14,8 @@
 
 #define CHECKPOINT_TRIES 200
 #define CHECKPOINT_PAUSE_MS 50
+#define CANCEL_TRIES 200
+#define CANCEL_PAUSE_MS 10
 
 enum up_rc store_checkpoint(struct store *store, struct up_error *error)
 {
@@ -52,29 +54,70 @@ static int quick_check(struct store *store, char *complaint, size_t room)
     return rc;
 }
 
+/** Makes the check's connection known to journal_cancel_check, or takes it back (NULL) before it is
+ * closed. False where the check was called off. */
+static bool set_checking(struct journal *journal, sqlite3 *db)
+{
+    pthread_mutex_lock(&journal->check_lock);
+    journal->checking = db;
+    const bool cancelled = journal->check_cancelled;
+    pthread_mutex_unlock(&journal->check_lock);
+    return !cancelled;
+}
+
+void journal_cancel_check(struct journal *journal)
+{
+    /* SQLite forgets an interrupt that comes between two statements, so it is said again until the
+     * check has ended. */
+    for (int i = 0; i < CANCEL_TRIES; i++) {
+        pthread_mutex_lock(&journal->check_lock);
+        journal->check_cancelled = true;
+        const bool under_way = journal->checking != NULL;
+        if (under_way)
+            sqlite3_interrupt(journal->checking);
+        pthread_mutex_unlock(&journal->check_lock);
+        if (!under_way)
+            return;
+        sqlite3_sleep(CANCEL_PAUSE_MS);
+    }
+}
+
+static enum up_rc check_store(struct journal *journal, struct store *store, struct up_error *error)
+{
+    char complaint[120] = "";
+    const int rc = quick_check(store, complaint, sizeof complaint);
+    const bool is_sound = rc == SQLITE_OK && strcmp(complaint, "ok") == 0;
+    if (!is_sound && !set_checking(journal, store->db))
+        return UP_E_DISK; /* what half a check complains of is no evidence of damage */
+    if (rc != SQLITE_OK) {
+        if (store_is_damage(rc))
+            atomic_store(&journal->damaged, true); /* the next journal_reopen moves it aside */
+        return store_fail(store, rc, "be checked", error);
+    }
+    if (is_sound)
+        return store_checkpoint(store, error);
+    atomic_store(&journal->damaged, true);
+    return UP_FAIL(error, UP_E_DISK, "the journal %s is damaged (%s)", journal->path, complaint);
+}
+
 enum up_rc journal_make_safe(struct journal *journal, struct up_error *error)
 {
     /* A connection of its own: this runs in another thread beside the writer, and touches nothing
      * of it but its path. */
     struct store store;
-    char complaint[120] = "";
     const enum store_verdict verdict = store_connect(&store, journal->path, true, error);
     if (verdict != STORE_OK) {
         atomic_store(&journal->damaged, verdict == STORE_DAMAGED);
         store_close(&store);
         return verdict == STORE_DAMAGED || error == NULL ? UP_E_DISK : error->rc;
     }
-    const int rc = quick_check(&store, complaint, sizeof complaint);
-    enum up_rc result = UP_OK;
-    if (rc != SQLITE_OK)
-        result = store_fail(&store, rc, "be checked", error);
-    else if (strcmp(complaint, "ok") != 0)
+    enum up_rc result = UP_E_DISK; /* called off before it began */
+    if (set_checking(journal, store.db))
+        result = check_store(journal, &store, error);
+    const bool wanted = set_checking(journal, NULL);
+    if (!wanted && result == UP_E_DISK && !atomic_load(&journal->damaged))
         result =
-            UP_FAIL(error, UP_E_DISK, "the journal %s is damaged (%s)", journal->path, complaint);
-    if (result != UP_OK && (store_is_damage(rc) || rc == SQLITE_OK))
-        atomic_store(&journal->damaged, true); /* the next journal_reopen moves it aside */
-    if (result == UP_OK)
-        result = store_checkpoint(&store, error);
+            UP_FAIL(error, UP_E_DISK, "the check of the journal %s was called off", journal->path);
     store_close(&store);
     return result;
 }

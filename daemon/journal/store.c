@@ -9,8 +9,10 @@
  */
 #include "store.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 
 /* What a result means to a person; the first row whose primary code matches. */
 static const struct {
@@ -20,7 +22,9 @@ static const struct {
     {SQLITE_FULL, "the disk is full"},
     {SQLITE_IOERR, "the disk reported an input or output error"},
     {SQLITE_READONLY, "it can't be written (read-only file system, or no right to write)"},
-    {SQLITE_CANTOPEN, "no such directory, or no right to it"},
+    {SQLITE_CANTOPEN,
+     "it or its directory is missing, or there is no right to it. Make the directory, or let the "
+     "user who runs this write into it"},
     {SQLITE_PERM, "there is no right to it"},
     {SQLITE_BUSY, "another program holds it"},
     {SQLITE_LOCKED, "another program holds it"},
@@ -29,6 +33,28 @@ static const struct {
     {SQLITE_NOMEM, "there is no memory"},
     {SQLITE_CONSTRAINT, "it holds a row of the same identity already"},
 };
+
+const char *store_path_trouble(int why)
+{
+    static const struct {
+        int why;
+        const char *words;
+    } TROUBLES[] = {
+        {EACCES, "there is no right to it. Give the user who runs this the right to write there"},
+        {EPERM, "there is no right to it. Give the user who runs this the right to write there"},
+        {ENOENT, "the directory above it is missing. Make it, or correct journal.path"},
+        {ENOTDIR, "a part of its path is a file. Correct journal.path"},
+        {ELOOP, "it is a symbolic link. Name the directory itself in journal.path"},
+        {EROFS, "the file system can only be read. Mount it for writing, or correct journal.path"},
+        {ENOSPC, "the disk is full. Make room on it"},
+        {EIO, "the disk reported an input or output error. Check the disk"},
+        {EISDIR, "a directory of that name is in the way. Move it away"},
+    };
+    for (size_t i = 0; i < sizeof TROUBLES / sizeof *TROUBLES; i++)
+        if (TROUBLES[i].why == why)
+            return TROUBLES[i].words;
+    return "the system refused. Check the directory, its owner and the disk";
+}
 
 bool store_is_damage(int rc)
 {
@@ -112,45 +138,86 @@ static int make_schema(struct store *store)
     return rc;
 }
 
-/** Version of the file; makes the schema in an empty one. Nothing is changed in a file that is not
- * ours or is newer. */
+/** What an SQLite file says of itself. */
+struct identity {
+    int64_t application, version, tables, ours; /* ours: of the tables that every journal has */
+};
+
+static int read_identity(struct store *store, struct identity *identity)
+{
+    int rc = SQLITE_OK;
+    memset(identity, 0, sizeof *identity);
+    identity->application = store_number(store, "PRAGMA application_id", 0, &rc);
+    if (rc == SQLITE_OK)
+        identity->version = store_number(store, "PRAGMA user_version", 0, &rc);
+    if (rc == SQLITE_OK)
+        identity->tables = store_number(store, "SELECT count(*) FROM sqlite_schema", 0, &rc);
+    if (rc == SQLITE_OK)
+        identity->ours = store_number(store,
+                                      "SELECT count(*) FROM sqlite_schema WHERE type='table' AND "
+                                      "name IN ('plan','run','scan','gap','event','cursor')",
+                                      0, &rc);
+    return rc;
+}
+
+/** Another program's database: it bears another mark, or none and not our tables. */
+static bool is_foreign(const struct identity *identity)
+{
+    if (identity->application != 0)
+        return identity->application != STORE_APPLICATION_ID;
+    return identity->ours != 6 && (identity->tables > 0 || identity->version != 0);
+}
+
+/** Whose file it is, and of which version; makes the schema in an empty one. Nothing is changed in
+ * a file that is not ours or is newer. */
 static enum store_verdict check_version(struct store *store, const char *path, bool write,
                                         struct up_error *error)
 {
-    int rc = SQLITE_OK;
-    const int64_t version = store_number(store, "PRAGMA user_version", 0, &rc);
-    int64_t tables = 0;
-    if (rc == SQLITE_OK)
-        tables = store_number(store, "SELECT count(*) FROM sqlite_schema", 0, &rc);
+    struct identity is;
+    int rc = read_identity(store, &is);
     if (rc != SQLITE_OK)
         return verdict_of(store, rc, "be read", error);
-    if (version > JOURNAL_SCHEMA) {
+    if (is_foreign(&is)) {
+        (void)!UP_FAIL(error, UP_E_DISK,
+                       "%s is a database of another program, and is no journal of Uphole; nothing "
+                       "in it was changed. Name another journal directory, or move that file away",
+                       path);
+        return STORE_REFUSED;
+    }
+    if (is.version > JOURNAL_SCHEMA) {
         (void)!UP_FAIL(error, UP_E_NEWER,
                        "the journal %s was written by a newer Uphole (schema %lld, this one knows "
                        "%d): install that "
                        "version again, or give this one another journal directory",
-                       path, (long long)version, JOURNAL_SCHEMA);
-        return STORE_REFUSED;
-    }
-    if (version == 0 && tables > 0) {
-        (void)!UP_FAIL(error, UP_E_DISK,
-                       "%s is a database, but not a journal of Uphole; nothing in it was changed. "
-                       "Give another "
-                       "journal directory, or move that file away",
-                       path);
+                       path, (long long)is.version, JOURNAL_SCHEMA);
         return STORE_REFUSED;
     }
     if (!write) {
-        if (version == JOURNAL_SCHEMA)
+        if (is.version == JOURNAL_SCHEMA)
             return STORE_OK;
         (void)!UP_FAIL(error, UP_E_MISSING,
                        "the journal %s is empty: Uphole has not run with it yet", path);
         return STORE_REFUSED;
     }
     rc = store_run(store, "PRAGMA journal_mode=WAL");
-    if (rc == SQLITE_OK && version == 0)
+    if (rc == SQLITE_OK && is.version == 0 && is.tables == 0)
         rc = make_schema(store);
+    else if (rc == SQLITE_OK && is.application == 0) /* made before journals bore a mark */
+        rc = store_run(store, "PRAGMA application_id=" STORE_NUMBER_TEXT(STORE_APPLICATION_ID));
     return rc == SQLITE_OK ? STORE_OK : verdict_of(store, rc, "be prepared", error);
+}
+
+/** A directory of the journal's name is told from a damaged file: it must not be moved. */
+static bool is_directory(const char *path, struct up_error *error)
+{
+    struct stat there;
+    if (stat(path, &there) != 0 || !S_ISDIR(there.st_mode))
+        return false;
+    (void)!UP_FAIL(error, UP_E_DISK,
+                   "%s is a directory, and is no journal of Uphole. Name another journal "
+                   "directory, or move that one away",
+                   path);
+    return true;
 }
 
 enum store_verdict store_connect(struct store *store, const char *path, bool write,
@@ -167,6 +234,8 @@ enum store_verdict store_connect(struct store *store, const char *path, bool wri
         "PRAGMA temp_store=MEMORY; PRAGMA trusted_schema=OFF; PRAGMA cell_size_check=ON;";
     memset(store, 0, sizeof *store);
     snprintf(store->path, sizeof store->path, "%s", path);
+    if (is_directory(path, error))
+        return STORE_REFUSED;
     int rc = sqlite3_open_v2(path, &store->db, flags, NULL);
     if (rc == SQLITE_OK) {
         int keep = 1;

@@ -20,6 +20,7 @@
 
 #include "uphole/journal.h"
 
+#include <pthread.h>
 #include <stdatomic.h>
 #include <sys/types.h>
 
@@ -34,6 +35,8 @@
 
 extern const char STORE_SCHEMA_SQL[];
 #define STORE_APPLICATION_ID 0x55706831 /* "Uph1" */
+#define STORE_TEXT_OF(number) #number
+#define STORE_NUMBER_TEXT(number) STORE_TEXT_OF(number)
 
 struct store {
     char path[JOURNAL_PATH_MAX];
@@ -53,6 +56,9 @@ void store_close(struct store *store);
 /** Says in plain words what SQLite's result means: "the journal PATH: ...". */
 enum up_rc store_fail(const struct store *store, int rc, const char *doing, struct up_error *error);
 bool store_is_damage(int rc);
+/** What a refusal of the file system (an errno) means, and what to do: a clause without full stop.
+ */
+const char *store_path_trouble(int why);
 /** Runs text without rows. */
 int store_run(struct store *store, const char *sql);
 /** Steps a statement that gives no row, resets it and forgets what was bound. */
@@ -143,7 +149,10 @@ struct journal {
     size_t n_wells;
     ino_t file_inode, wal_inode;
     bool poisoned;
-    _Atomic bool damaged; /* quick_check found damage: the next reopen moves the file aside */
+    _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
+    pthread_mutex_t check_lock; /* over the two below */
+    sqlite3 *checking;          /* connection of the check that is under way, or NULL */
+    bool check_cancelled;
     struct scan scratch;
 };
 

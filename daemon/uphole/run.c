@@ -383,8 +383,10 @@ static void stop(struct well_side *side)
 {
     socket_close(side->socket); /* before the journal, whose lock keeps a second daemon away */
     stop_lines(side);
-    if (side->checking)
+    if (side->checking) {
+        journal_cancel_check(side->journal); /* of a large journal it may take minutes */
         pthread_join(side->checker, NULL);
+    }
     side->checking = false;
     if (side->core != NULL) {
         core_serve_rest(side->core);

@@ -34,7 +34,7 @@ struct last_run {
 /**
  * Opens or makes `directory`/journal.sqlite for writing: takes the lock (UP_E_LOCKED by name of the holder's pid), checks the schema (UP_E_NEWER), sets WAL,
  * FULL, wal_autocheckpoint, a small cache. A file that is no database or fails to open as one is moved aside (name.damaged-UTC), never deleted,
- * with an event. Fast: no full check. `boot_id` is this boot's.
+ * with an event. A sound database of another program, and a directory of that name, are refused by name and stay. Fast: no full check. `boot_id` is this boot's.
  */
 UP_MUST enum up_rc journal_open(const char *directory, const struct up_clock *clock, const char boot_id[static 37],
                                 struct journal **out, struct up_error *error);
@@ -47,6 +47,9 @@ UP_MUST enum up_rc journal_put_plan(struct journal *journal, struct plan *plan, 
                                     struct up_error *error);
 /** quick_check and a TRUNCATE-free full checkpoint: only after this may anything be published. Slow; a second connection beside the writer. */
 UP_MUST enum up_rc journal_make_safe(struct journal *journal, struct up_error *error);
+/** From another thread: ends a journal_make_safe that is under way (it returns UP_E_DISK and calls nothing damaged), and lets no other begin; for
+ *  an orderly stop. Waits for its end, 2 s at most. */
+void journal_cancel_check(struct journal *journal);
 /** Just the checkpoint (after a failed append): PASSIVE until the WAL is wholly in the file and synced. */
 UP_MUST enum up_rc journal_checkpoint(struct journal *journal, struct up_error *error);
 

@@ -175,14 +175,112 @@ static void a_newer_schema_is_refused_by_name_and_not_touched(void **state)
                      UP_OK); /* and the refusal kept no lock */
 }
 
+/** Both sides name the file and say that it is no journal; it stays as it is. */
+static void check_foreign(struct rig *rig)
+{
+    struct up_error error = {0};
+    struct journal_reader *reader = NULL;
+    char command[200];
+    assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_DISK);
+    assert_non_null(strstr(error.why, "no journal of Uphole"));
+    assert_non_null(strstr(error.why, rig->directory));
+    assert_non_null(strstr(error.why, "Name another journal directory"));
+    error = (struct up_error){0};
+    assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_E_DISK);
+    assert_non_null(strstr(error.why, "no journal of Uphole"));
+    snprintf(command, sizeof command, "ls '%s' | grep -q damaged", rig->directory);
+    assert_int_not_equal(system(command), 0);
+}
+
+/* Planted defects: only user_version 0 is looked at, so that another program's database with a
+ * version of its own is called damaged and moved aside, or "newer". */
 static void a_stranger_s_database_is_refused_and_not_touched(void **state)
 {
     struct rig *rig = *state;
-    struct up_error error = {0};
+    static const char *const VERSIONS[] = {"PRAGMA user_version=0", "PRAGMA user_version=1",
+                                           "PRAGMA user_version=7",
+                                           "PRAGMA application_id=252006674"};
     rig_execute(rig, "CREATE TABLE recipes(name)");
-    assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_DISK);
-    assert_non_null(strstr(error.why, "not a journal of Uphole"));
-    check_count("only its own table", rig_query(rig, "SELECT count(*) FROM sqlite_schema"), 1);
+    for (size_t i = 0; i < sizeof VERSIONS / sizeof *VERSIONS; i++) {
+        rig_execute(rig, VERSIONS[i]);
+        check_foreign(rig);
+        check_count("only its own table", rig_query(rig, "SELECT count(*) FROM sqlite_schema"), 1);
+    }
+}
+
+/* Planted defect: another program that happens to have our tables' names is written into. */
+static void the_mark_of_another_program_is_believed(void **state)
+{
+    struct rig *rig = *state;
+    rig_start(rig, BOOT_A);
+    rig_kill(rig);
+    check_count("ours", rig_query(rig, "PRAGMA application_id"), 0x55706831);
+    rig_execute(rig, "PRAGMA application_id=252006674");
+    check_foreign(rig);
+    check_count("as it was", rig_query(rig, "PRAGMA application_id"), 252006674);
+}
+
+static void a_journal_from_before_the_mark_is_taken_and_gets_it(void **state)
+{
+    struct rig *rig = *state;
+    struct journal_reader *reader = NULL;
+    struct up_error error = {0};
+    rig_start(rig, BOOT_A);
+    struct scan scan = rig_scan(rig, 0, SOURCE_GAUGE, OUTCOME_ANSWERED);
+    rig_append(rig, &scan, 1);
+    rig_kill(rig);
+    rig_execute(rig, "PRAGMA application_id=0");
+    assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_OK);
+    journal_reader_close(reader);
+    rig_start(rig, BOOT_A);
+    check_count("marked", rig_query(rig, "PRAGMA application_id"), 0x55706831);
+    check_count("its rows are there", rig_query(rig, "SELECT count(*) FROM scan"), 1);
+}
+
+static void a_directory_in_the_journal_s_place_is_named_and_stays(void **state)
+{
+    struct rig *rig = *state;
+    struct stat there;
+    char path[128];
+    rig_path(rig, JOURNAL_FILE, path);
+    assert_int_equal(mkdir(path, 0755), 0);
+    check_foreign(rig);
+    assert_true(stat(path, &there) == 0 && S_ISDIR(there.st_mode));
+}
+
+static void check_refused(struct rig *rig, const char *directory, const char *what,
+                          const char *todo)
+{
+    struct up_error error = {0};
+    assert_int_equal(journal_open(directory, &rig->clock, BOOT_A, &rig->journal, &error),
+                     UP_E_DISK);
+    if (strstr(error.why, directory) == NULL || strstr(error.why, what) == NULL ||
+        strstr(error.why, todo) == NULL)
+        fail_msg("\"%s\" lacks %s, \"%s\" or \"%s\"", error.why, directory, what, todo);
+}
+
+/* Planted defect: the system's own words ("Permission denied") stand alone. */
+static void a_directory_that_can_t_be_used_is_named_with_what_to_do(void **state)
+{
+    struct rig *rig = *state;
+    char path[128], inside[160];
+    rig_path(rig, "not-there/journal", path);
+    check_refused(rig, path, "the directory above it is missing", "Make it");
+    struct journal_reader *reader = NULL;
+    struct up_error error = {0};
+    assert_int_equal(journal_reader_open(path, &reader, &error), UP_E_MISSING);
+    assert_non_null(strstr(error.why, "there is no directory"));
+    write_file(rig, "a-file", "text");
+    rig_path(rig, "a-file", path);
+    snprintf(inside, sizeof inside, "%s/journal", path);
+    check_refused(rig, inside, "a part of its path is a file", "Correct journal.path");
+    rig_path(rig, "locked", path);
+    assert_int_equal(mkdir(path, 0500), 0);
+    if (geteuid() == 0) {
+        print_message("skipped: a directory without the right to write (runs as root)\n");
+        return;
+    }
+    check_refused(rig, path, "there is no right to it", "Give the user");
 }
 
 static void an_impossible_directory_is_named(void **state)
@@ -308,6 +406,10 @@ int main(void)
         RIG_TEST(damage_inside_is_found_before_anything_is_published_and_then_moved_aside),
         RIG_TEST(a_newer_schema_is_refused_by_name_and_not_touched),
         RIG_TEST(a_stranger_s_database_is_refused_and_not_touched),
+        RIG_TEST(the_mark_of_another_program_is_believed),
+        RIG_TEST(a_journal_from_before_the_mark_is_taken_and_gets_it),
+        RIG_TEST(a_directory_in_the_journal_s_place_is_named_and_stays),
+        RIG_TEST(a_directory_that_can_t_be_used_is_named_with_what_to_do),
         RIG_TEST(an_impossible_directory_is_named),
         RIG_TEST(how_the_last_run_ended_follows_from_evidence),
         RIG_TEST(a_file_that_loses_its_name_takes_no_more_rows),

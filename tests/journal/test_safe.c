@@ -81,6 +81,34 @@ static void the_check_and_a_reader_run_beside_the_writer(void **state)
     free(scans);
 }
 
+/* Planted defects: nobody interrupts the check (the stop waits for all of a large journal); an
+ * interrupted check calls the journal damaged, and the next start moves it aside. */
+static void a_check_that_is_called_off_ends_and_blames_nobody(void **state)
+{
+    struct rig *rig = *state;
+    struct beside check = {.rig = rig, .rc = UP_OK};
+    pthread_t checker;
+    rig_start(rig, BOOT_A);
+    rig_execute(rig,
+                "CREATE TABLE ballast AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i+1 "
+                "FROM n WHERE i < 400000) SELECT i, hex(randomblob(60)) AS text FROM n");
+    rig_execute(rig, "CREATE INDEX heavy ON ballast(text)");
+    assert_int_equal(pthread_create(&checker, NULL, make_safe, &check), 0);
+    usleep(20000);
+    journal_cancel_check(rig->journal);
+    pthread_join(checker, NULL);
+    assert_int_equal(check.rc, UP_E_DISK);
+    assert_non_null(strstr(check.error.why, "was called off"));
+    assert_int_equal(journal_make_safe(rig->journal, &check.error),
+                     UP_E_DISK);        /* nor may another */
+    journal_cancel_check(rig->journal); /* nothing is under way: returns at once */
+    rig_kill(rig);
+    rig_start(rig, BOOT_A);
+    check_count("not moved aside", rig_query(rig, "SELECT count(*) FROM ballast"), 400000);
+    struct up_error error = {0};
+    assert_int_equal(journal_make_safe(rig->journal, &error), UP_OK);
+}
+
 /** After the checkpoint every row is in the file itself: a copy without the log holds them all. */
 static void after_it_every_row_stands_in_the_file_itself(void **state)
 {
@@ -107,6 +135,7 @@ int main(void)
 #define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
     const struct CMUnitTest tests[] = {
         RIG_TEST(the_check_and_a_reader_run_beside_the_writer),
+        RIG_TEST(a_check_that_is_called_off_ends_and_blames_nobody),
         RIG_TEST(after_it_every_row_stands_in_the_file_itself),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
