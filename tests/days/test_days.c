@@ -232,8 +232,8 @@ static void note_restart(struct day *day, void *context, const struct record *re
     }
 }
 
-/** S15. Planted defect: zeros of a starting unit published, or 0 degC taken for "not fitted"
- * meanwhile; status read once only. */
+/** S15. Planted defect: measure-zeros-published. (Either half of it alone leaves the other's defence
+ * standing here; test_fold and test_scenarios see a status read once and a first scan believed.) */
 static void a_restarted_surface_unit_publishes_no_zero(void **state)
 {
     (void)state;
