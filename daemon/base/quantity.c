@@ -8,6 +8,7 @@
  */
 #include "uphole/quantity.h"
 
+#include <math.h>
 #include <string.h>
 
 #define FOLDED_MAX 48
@@ -209,4 +210,16 @@ unit_number unit_find(const char *name, size_t length, enum quantity kind)
             found = find_row(row->name, row->kind);
     }
     return found;
+}
+
+double quantity_floor(enum quantity kind, enum pressure_reference reference)
+{
+    if (kind == QUANTITY_TEMPERATURE)
+        return -273.15;
+    return kind == QUANTITY_PRESSURE && reference == REFERENCE_ABSOLUTE ? 0.0 : -INFINITY;
+}
+
+bool quantity_is_below_floor(double value, enum quantity kind, enum pressure_reference reference)
+{
+    return value < quantity_floor(kind, reference) - 1e-9;
 }

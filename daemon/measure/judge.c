@@ -18,9 +18,17 @@ static bool is_within(double value, double low, double high)
     return value >= low - slack && value <= high + slack;
 }
 
+/* What no instrument can measure, whether its range is stated or not. */
+static bool is_below_floor(const struct channel *channel, double value)
+{
+    const enum quantity kind = channel->point != POINT_NONE ? point_get(channel->point)->kind
+                                                            : unit_get(channel->unit)->kind;
+    return quantity_is_below_floor(value, kind, (enum pressure_reference)channel->reference);
+}
+
 uint8_t range_quality(const struct channel *channel, double value)
 {
-    if (!isfinite(value))
+    if (!isfinite(value) || is_below_floor(channel, value))
         return QUALITY_IMPOSSIBLE;
     if (channel->has_instrument_range &&
         !is_within(value, channel->instrument_low, channel->instrument_high))

@@ -75,6 +75,13 @@ const struct unit *unit_get(unit_number id); /* id 0 or beyond: the unit "none" 
  */
 unit_number unit_find(const char *name, size_t length, enum quantity kind);
 unit_number unit_of_kind(enum quantity kind); /* the one unit inside */
+/**
+ * The lowest value that exists, in the kind's own unit: -273.15 degC, since the kelvin is counted from absolute zero (SI Brochure 9, 2.3.1), and
+ * 0 kPa of an absolute pressure, which is counted from a vacuum. Minus infinity where there is none.
+ */
+double quantity_floor(enum quantity kind, enum pressure_reference reference);
+/** True where the value is lower, by more than the rounding of a conversion. */
+bool quantity_is_below_floor(double value, enum quantity kind, enum pressure_reference reference);
 const char *quantity_name(enum quantity kind); /* "pressure", "temperature difference", ... */
 enum quantity quantity_from_name(const char *name, size_t length); /* names of points.md's kinds: "temp_difference" too */
 /** OPC UA UnitId of a Rec 20 code: its ASCII characters as a big-endian number. Source: OPC 10000-8. -1 where there is no code. */

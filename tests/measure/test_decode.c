@@ -256,6 +256,42 @@ static void what_is_not_finite_is_never_a_value(void **state)
     }
 }
 
+/* Planted defect that it must catch: a judge that looks at stated ranges only (-300 degC is then
+ * Good). Sources: SI Brochure 9, 2.3.1 (the kelvin is counted from absolute zero, -273.15 degC); an
+ * absolute pressure is counted from a vacuum. */
+static void what_physics_forbids_is_impossible_with_a_range_or_without(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *unit;
+        uint8_t reference;
+        double value;
+        uint8_t expected;
+    } ROWS[] = {{"degC", REFERENCE_NONE, -300.0, QUALITY_IMPOSSIBLE},
+                {"degC", REFERENCE_NONE, -273.16, QUALITY_IMPOSSIBLE},
+                {"degC", REFERENCE_NONE, -273.15, QUALITY_GOOD},
+                {"degC", REFERENCE_NONE, -40.0, QUALITY_GOOD},
+                {"kPa", REFERENCE_ABSOLUTE, -0.1, QUALITY_IMPOSSIBLE},
+                {"kPa", REFERENCE_ABSOLUTE, 0.0, QUALITY_GOOD},
+                {"kPa", REFERENCE_GAUGE, -50.0, QUALITY_GOOD},
+                {"kPa", REFERENCE_UNKNOWN, -50.0, QUALITY_GOOD},
+                {"kW", REFERENCE_NONE, -300.0, QUALITY_GOOD}};
+    for (size_t i = 0; i < sizeof ROWS / sizeof *ROWS; i++) {
+        struct channel channel = {.unit =
+                                      unit_find(ROWS[i].unit, strlen(ROWS[i].unit), QUANTITY_NONE),
+                                  .reference = ROWS[i].reference};
+        check_count(ROWS[i].unit, range_quality(&channel, ROWS[i].value), ROWS[i].expected);
+        channel.has_instrument_range = true;
+        channel.instrument_low = -1000;
+        channel.instrument_high = 1000;
+        check_count(ROWS[i].unit, range_quality(&channel, ROWS[i].value), ROWS[i].expected);
+    }
+    const struct channel by_point = {.point = POINT_INTAKE_TEMPERATURE};
+    check_count("by its point", range_quality(&by_point, -300.0), QUALITY_IMPOSSIBLE);
+    const struct channel difference = {.unit = unit_find("K", 1, QUANTITY_TEMPERATURE_DIFFERENCE)};
+    check_count("a difference", range_quality(&difference, -300.0), QUALITY_GOOD);
+}
+
 static void an_enumeration_becomes_its_number_and_an_unlisted_code_nothing(void **state)
 {
     (void)state;
@@ -332,6 +368,7 @@ int main(void)
         cmocka_unit_test(text_longer_than_its_room_is_undecodable_not_cut),
         cmocka_unit_test(minus_zero_is_published_as_zero),
         cmocka_unit_test(what_is_not_finite_is_never_a_value),
+        cmocka_unit_test(what_physics_forbids_is_impossible_with_a_range_or_without),
         cmocka_unit_test(an_enumeration_becomes_its_number_and_an_unlisted_code_nothing),
         cmocka_unit_test(the_table_gets_the_published_floats),
         cmocka_unit_test(a_scaled_integer_is_rounded_half_to_even_and_never_clamped),

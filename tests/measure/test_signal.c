@@ -292,6 +292,7 @@ static void ranges_come_in_order(void **state)
     channel->n_words = 2;
     channel->address = 26;
     channel->n_markers = 0;
+    channel->reference = REFERENCE_GAUGE; /* an absolute pressure of -0.05 MPa can't be */
     made_instrument(channel, -100, 70000);
     made_expected(channel, 500, 25000);
     int64_t ms = 0;
@@ -319,9 +320,19 @@ static void a_raw_at_the_end_of_its_type_is_unusual_unless_it_is_a_marker(void *
     check_close("DEC-049", made_value(made, POINT_INTAKE_TEMPERATURE), 3276.7, 1e-9);
     made->unit[INTAKE_TEMPERATURE_AT] = 0x8000;
     made_poll(made, 50000);
-    check_count("DEC-050", made_quality(made, POINT_INTAKE_TEMPERATURE), QUALITY_UNUSUAL);
-    check_close("DEC-050", made_value(made, POINT_INTAKE_TEMPERATURE), -3276.8, 1e-9);
+    /* -3276.8 degC is below absolute zero, which speaks before the type's end. */
+    check_count("DEC-050", made_quality(made, POINT_INTAKE_TEMPERATURE), QUALITY_IMPOSSIBLE);
     made_free(made);
+    const struct channel power = {.type = TYPE_S16,
+                                  .n_words = 1,
+                                  .unit = unit_find("kW", 2, QUANTITY_POWER),
+                                  .to_point = {1, 0, 10}};
+    const uint16_t lowest = 0x8000;
+    struct decoded decoded;
+    decode_channel(&power, &lowest, &decoded);
+    check_count("DEC-050, where physics allows it", decoded_quality(&power, &decoded),
+                QUALITY_UNUSUAL);
+    check_close("DEC-050, where physics allows it", decoded.value, -3276.8, 1e-9);
 }
 
 /* ---- restart and clock ---- */
