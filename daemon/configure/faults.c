@@ -87,8 +87,10 @@ size_t plan_fault_to_text(const struct plan_fault *fault, char *into, size_t roo
     if (fault->line > 0)
         n = snprintf(into, room, "%s:%d:%d: %s", fault->file, fault->line, fault->column,
                      fault->text);
-    else
+    else if (fault->file[0])
         n = snprintf(into, room, "%s: %s", fault->file, fault->text);
+    else /* a name that the command line states */
+        n = snprintf(into, room, "%s", fault->text);
     if (n < 0 || room == 0)
         return 0;
     return (size_t)n < room ? (size_t)n : room - 1;

@@ -7,10 +7,12 @@
 
 #include <dirent.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
 #define NAMES_MAX 200
 
@@ -18,19 +20,28 @@ char *file_read(struct plan_faults *faults, const char *path, size_t *length, bo
 {
     struct stat status;
     *missing = true;
-    FILE *file = fopen(path, "re");
-    if (!file || fstat(fileno(file), &status) != 0) {
-        const char *why = errno == EACCES   ? "this user may not read it"
-                          : errno == ENOENT ? "no such file"
+    /* Without O_NONBLOCK a named pipe that nobody writes to would hold us for ever. */
+    const int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+    FILE *file = fd >= 0 ? fdopen(fd, "r") : NULL;
+    if (!file || fstat(fd, &status) != 0) {
+        const char *why = errno == EACCES
+                              ? "this user may not read it; run this as root or as the service's "
+                                "user, or let this user read it"
+                          : errno == ENOENT ? "no such file; name the file by its full path, or "
+                                              "relative to the directory you are in"
                                             : strerror(errno);
         fault_in(faults, path, 0, 0, "%s", why);
         if (file)
             (void)fclose(file);
+        else if (fd >= 0)
+            (void)close(fd);
         return NULL;
     }
     char *text = NULL;
-    if (!S_ISREG(status.st_mode) && !S_ISFIFO(status.st_mode) && !S_ISCHR(status.st_mode)) {
-        fault_in(faults, path, 0, 0, "is no file that can be read");
+    if (!S_ISREG(status.st_mode)) {
+        fault_in(faults, path, 0, 0,
+                 "is no file; expected one that holds the text, not a directory, pipe or "
+                 "device");
     } else if ((text = malloc(PLAN_TEXT_MAX + 2)) == NULL) {
         fault_in(faults, path, 0, 0, "no memory for this file");
     } else {
@@ -158,7 +169,7 @@ enum up_rc map_from_file(const char *path, struct map **map, struct plan_faults 
 enum up_rc map_by_name(const char *name, const char *maps_directory, struct map **map,
                        struct plan_faults *faults)
 {
-    const struct node nowhere = {.file = "map", .line = 0};
+    const struct node nowhere = {.file = "", .line = 0};
     char path[PATH_LENGTH_MAX];
     memset(faults, 0, sizeof *faults);
     struct map *made = calloc(1, sizeof *made);

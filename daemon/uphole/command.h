@@ -35,6 +35,17 @@ extern const char COMMAND_ABOUT[], COMMAND_EXIT_CODES[], COMMAND_CAUTION[];
  * (64). */
 __attribute__((format(printf, 2, 3))) int command_usage_error(const struct command *command,
                                                               const char *format, ...);
+/** What command_option returns once it has said what is wrong; the command returns EX_USAGE then.
+ */
+#define COMMAND_OPTION_BAD '?'
+/**
+ * The next long option, as getopt_long gives it: its `val`, -1 behind the last. COMMAND_OPTION_BAD
+ * for one that is not known, lacks its value or has an empty one, which it has said in one message.
+ * The first call of a command sets optind to 1 (or 0) before.
+ */
+struct option;
+int command_option(const struct command *command, int argc, char **argv,
+                   const struct option *options);
 /** Prints `uphole: sentence` to standard error and returns the exit code of `error`. */
 struct up_error;
 int command_fail(const struct up_error *error);

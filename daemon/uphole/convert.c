@@ -139,6 +139,12 @@ static void unit_text(unit_number id, uint8_t reference, char into[static TEXT_M
                                                : "");
 }
 
+static int refuse_below_vacuum(void)
+{
+    fputs("uphole: that is below an absolute pressure of 0.\n", stderr);
+    return EX_DATAERR;
+}
+
 /** Takes the atmosphere off or adds it. A non-zero code was said. */
 static int apply_reference(const struct asked *asked, const struct sides *sides, double *own)
 {
@@ -153,6 +159,8 @@ static int apply_reference(const struct asked *asked, const struct sides *sides,
         fputs("uphole: say gauge or absolute of both pressures, or of neither.\n", stderr);
         return EX_DATAERR;
     }
+    if (quantity_is_below_floor(*own, QUANTITY_PRESSURE, from))
+        return refuse_below_vacuum();
     if (from != to) {
         double atmosphere;
         unit_number unit;
@@ -171,12 +179,9 @@ static int apply_reference(const struct asked *asked, const struct sides *sides,
                     asked->atmosphere);
             return EX_DATAERR;
         }
-        bool is_void = from == REFERENCE_ABSOLUTE && *own < 0;
         *own += from == REFERENCE_GAUGE ? atmosphere : -atmosphere;
-        if (is_void || (to == REFERENCE_ABSOLUTE && *own < 0)) {
-            fputs("uphole: that is below an absolute pressure of 0.\n", stderr);
-            return EX_DATAERR;
-        }
+        if (to == REFERENCE_ABSOLUTE && *own < 0)
+            return refuse_below_vacuum();
     }
     return 0;
 }
@@ -200,7 +205,8 @@ static int convert(const struct asked *asked)
         return command_fail(&error);
     double value = decimal_to_double(number), result = conversion_apply(&step, value);
     if (unit_get(sides.from)->kind == QUANTITY_TEMPERATURE &&
-        unit_convert(value, sides.from, unit_find("K", 1, QUANTITY_TEMPERATURE)) < -1e-9) {
+        quantity_is_below_floor(unit_convert(value, sides.from, unit_of_kind(QUANTITY_TEMPERATURE)),
+                                QUANTITY_TEMPERATURE, REFERENCE_NONE)) {
         fputs("uphole: that is below absolute zero (-273.15 degC).\n", stderr);
         return EX_DATAERR;
     }
@@ -301,7 +307,7 @@ static int read_arguments(struct asked *asked, int argc, char **argv)
                                            "--atmosphere needs a pressure, as in 101.325 kPa");
             i += taken;
         } else {
-            return command_usage_error(&COMMAND_CONVERT, "no option %s", argv[i]);
+            return command_usage_error(&COMMAND_CONVERT, "option '%s' is not known", argv[i]);
         }
     }
     if (asked->list ? asked->n_words > 0 : asked->n_words < 3)

@@ -224,11 +224,7 @@ static int channel_from_map(const struct asked *asked, struct map **map,
     enum up_rc rc = is_file ? map_from_file(asked->map, map, &faults)
                             : map_by_name(asked->map, asked->maps, map, &faults);
     if (rc != UP_OK) {
-        for (int i = 0; i < faults.n; i++) {
-            char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32];
-            plan_fault_to_text(&faults.fault[i], text, sizeof text);
-            fprintf(stderr, "%s\n", text);
-        }
+        command_print_faults(&faults);
         return up_exit_code(rc);
     }
     unsigned point = point_find(asked->channel, strlen(asked->channel));
@@ -267,19 +263,16 @@ static int read_options(struct asked *asked, int argc, char **argv)
         [OPTION_REFERENCE - 256] = &asked->reference, [OPTION_RANGE - 256] = &asked->range,
         [OPTION_EXPECTED - 256] = &asked->expected,   [OPTION_MAP - 256] = &asked->map,
         [OPTION_CHANNEL - 256] = &asked->channel,     [OPTION_MAPS - 256] = &asked->maps};
-    opterr = 0;
     optind = 1;
-    for (int option; (option = getopt_long(argc, argv, ":", OPTIONS, NULL)) != -1;) {
+    for (int option; (option = command_option(&COMMAND_DECODE, argc, argv, OPTIONS)) != -1;) {
         if (option == OPTION_JSON)
             asked->json = true;
         else if (option == OPTION_NOT_FITTED && asked->n_not_fitted < MAP_MARKERS_MAX)
             asked->not_fitted[asked->n_not_fitted++] = optarg;
         else if (option == OPTION_NOT_FITTED)
             return command_usage_error(&COMMAND_DECODE, "at most %d markers", MAP_MARKERS_MAX);
-        else if (option == ':')
-            return command_usage_error(&COMMAND_DECODE, "%s needs a value", argv[optind - 1]);
         else if (option < OPTION_TYPE)
-            return command_usage_error(&COMMAND_DECODE, "no option %s", argv[optind - 1]);
+            return EX_USAGE;
         else
             *texts[option - 256] = optarg;
     }

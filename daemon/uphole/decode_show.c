@@ -7,6 +7,7 @@
 
 #include "uphole/measure.h"
 
+#include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -154,6 +155,12 @@ static void show_quality(const struct channel *channel, const struct decoded *de
     const char *meaning = row->meaning;
     if (quality == QUALITY_GOOD)
         meaning = "as far as one reading can tell";
+    else if (quality == QUALITY_IMPOSSIBLE && decoded->verdict == DECODE_VALUE &&
+             quantity_is_below_floor(decoded->value, unit_get(inside_unit(channel))->kind,
+                                     (enum pressure_reference)channel->reference))
+        meaning = channel->reference == REFERENCE_ABSOLUTE
+                      ? "an absolute pressure can't be below 0"
+                      : "nothing is colder than absolute zero, -273.15 degC";
     else if (quality == QUALITY_UNUSUAL && range_quality(channel, decoded->value) == QUALITY_GOOD)
         meaning = "the raw word stands at the end of its type, and no marker is stated for it";
     printf("quality   %u %s: %s\n", quality, row->name, meaning);
@@ -238,10 +245,26 @@ static const enum register_type TYPES[] = {TYPE_U16, TYPE_S16, TYPE_BCD16,  TYPE
                                            TYPE_U64, TYPE_S64, TYPE_F64};
 #define TYPES_N (sizeof TYPES / sizeof *TYPES)
 
+/** The digits of a 64-bit integer, which a double can't hold; false for other types. */
+static bool whole_of(enum register_type type, const struct order *order, const uint16_t *words,
+                     char cell[static NUMBER_TEXT_MAX])
+{
+    if (type != TYPE_U64 && type != TYPE_S64)
+        return false;
+    const uint64_t raw = get_registers(words, 4, order->words, order->bytes);
+    if (type == TYPE_U64)
+        snprintf(cell, NUMBER_TEXT_MAX, "%" PRIu64, raw);
+    else
+        snprintf(cell, NUMBER_TEXT_MAX, "%" PRId64, (int64_t)raw);
+    return true;
+}
+
 static void cell_of(enum register_type type, const struct order *order, const uint16_t *words,
                     char cell[static NUMBER_TEXT_MAX])
 {
     double number;
+    if (whole_of(type, order, words, cell))
+        return;
     if (!decode_number(type, order->words, order->bytes, words, &number))
         snprintf(cell, NUMBER_TEXT_MAX, "-");
     else if (!isfinite(number) || number_to_text(number, 0, cell) == 0)
@@ -316,7 +339,11 @@ static void show_all_as_json(const uint16_t *words, unsigned n)
             if (n > 1)
                 json_text("words", ORDERS[k].words == WORDS_LOW_FIRST ? "low-first" : "high-first");
             json_text("bytes", ORDERS[k].bytes == BYTES_LOW_FIRST ? "low-first" : "high-first");
-            json_number("number", number);
+            char whole[NUMBER_TEXT_MAX];
+            if (whole_of(TYPES[i], &ORDERS[k], words, whole))
+                printf(",\"number\":%s", whole);
+            else
+                json_number("number", number);
             putchar('}');
             is_first = false;
         }

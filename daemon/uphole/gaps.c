@@ -154,12 +154,13 @@ static int read_options(int argc, char **argv, struct gaps_asked *asked)
         {"json", no_argument, NULL, 'J'},
         {NULL, 0, NULL, 0},
     };
+    bool has_last = false;
     int option;
     optind = 1;
-    opterr = 0;
-    while ((option = getopt_long(argc, argv, "", OPTIONS, NULL)) != -1) {
+    while ((option = command_option(&COMMAND_GAPS, argc, argv, OPTIONS)) != -1) {
         switch (option) {
         case 'l':
+            has_last = true;
             if (!read_span(optarg, &asked->last_ms))
                 return command_usage_error(
                     &COMMAND_GAPS,
@@ -195,10 +196,11 @@ static int read_options(int argc, char **argv, struct gaps_asked *asked)
             asked->json = true;
             break;
         default:
-            return command_usage_error(&COMMAND_GAPS, "'%s' is no option, or lacks its value",
-                                       argv[optind - 1]);
+            return EX_USAGE;
         }
     }
+    if (has_last && asked->has_from)
+        return command_usage_error(&COMMAND_GAPS, "state --last or --from, not both");
     if (optind < argc)
         return command_usage_error(&COMMAND_GAPS,
                                    "'%s' is one word too many; a well is asked for with --well",
@@ -282,7 +284,7 @@ static int run_gaps(int argc, char **argv)
 
 const struct command COMMAND_GAPS = {
     .name = "gaps",
-    .summary = "List what is missing: since when, why, and whether it will come back",
+    .summary = "list what is missing: since when, why, and whether it will come back",
     .usage = "gaps [--last SPAN | --from TIME] [--to TIME] [--well ID] [--config FILE [--maps "
              "DIRECTORY] | "
              "--journal DIRECTORY] [--json]",

@@ -7,6 +7,7 @@
 #include "uphole/error.h"
 #include "uphole/plan.h"
 
+#include <getopt.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
@@ -39,6 +40,28 @@ int command_usage_error(const struct command *command, const char *format, ...)
     return EX_USAGE;
 }
 
+int command_option(const struct command *command, int argc, char **argv,
+                   const struct option *options)
+{
+    opterr = 0; /* getopt_long says nothing itself */
+    const int before = optind > 0 ? optind : 1;
+    const int option = getopt_long(argc, argv, ":", options, NULL);
+    if (option == -1 || (option != '?' && option != ':' && (optarg == NULL || optarg[0] != '\0')))
+        return option;
+    const char *name = argv[optind > before ? optind - 1 : before];
+    if (option == '?')
+        (void)command_usage_error(command,
+                                  optopt != 0 && strchr(name, '=') ? "option '%s' takes no value"
+                                                                   : "option '%s' is not known",
+                                  name);
+    else if (option == ':')
+        (void)command_usage_error(command, "option '%s' needs a value", name);
+    else
+        (void)command_usage_error(command, "option '%s' needs a value that is not empty",
+                                  name[0] != '\0' ? name : argv[optind - 2]);
+    return COMMAND_OPTION_BAD;
+}
+
 int command_fail(const struct up_error *error)
 {
     fprintf(stderr, "uphole: %s\n", error->why);
@@ -58,7 +81,9 @@ void command_print_faults(const struct plan_faults *faults)
     char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32];
     for (int i = 0; i < faults->n; i++) {
         plan_fault_to_text(&faults->fault[i], text, sizeof text);
-        fprintf(stderr, "%s\n", text);
+        /* A place in a file leads, so that editors find it; a sentence without one begins as all
+         * do. */
+        fprintf(stderr, "%s%s\n", faults->fault[i].line > 0 ? "" : "uphole: ", text);
     }
     if (faults->more > 0)
         fprintf(stderr, "and %d more\n", faults->more);

@@ -64,6 +64,7 @@ static void print_help(FILE *out)
 static int print_version(void)
 {
     puts("uphole " UPHOLE_VERSION "\n"
+         "Copyright (C) 2026 the Uphole authors\n"
          "License Apache-2.0: Apache License, version 2.0 "
          "<https://www.apache.org/licenses/LICENSE-2.0>.\n"
          "This is free software: you are free to change and redistribute it.\n"
@@ -110,6 +111,11 @@ int main(int argc, char **argv)
         const struct command *command = find(argv[2]);
         if (command == NULL)
             return unknown(argv[2]);
+        if (argc > 3) {
+            fprintf(stderr, "uphole help: '%s' is one argument too many; expected one command\n",
+                    argv[3]);
+            return EX_USAGE;
+        }
         command_print_help(command);
         return flushed(0);
     }

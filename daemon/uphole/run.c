@@ -428,9 +428,10 @@ static int run_plan(struct plan *plan)
     int code = 0;
     if (prepare(side, &error) == UP_OK) {
         say(SAY_INFO, "uphole",
-            "Uphole " UPHOLE_VERSION " runs for site %s on box %s: %u wells, %u lines, plan %.8s. "
+            "Uphole " UPHOLE_VERSION " runs for site %s on box %s: %u %s, %u %s, plan %.8s. "
             "Monitoring only; not a protection system.",
-            plan->site, plan->box, plan->n_wells, plan->n_lines, plan->digest);
+            plan->site, plan->box, plan->n_wells, plan->n_wells == 1 ? "well" : "wells",
+            plan->n_lines, plan->n_lines == 1 ? "line" : "lines", plan->digest);
         side->socket = socket_start(plan->journal.path, &side->clock);
         service_ready(&side->service);
         loop(side);
@@ -452,13 +453,13 @@ static int run(int argc, char **argv)
                                             {NULL, 0, NULL, 0}};
     const char *config = CONFIG_DEFAULT, *maps = NULL;
     optind = 1;
-    for (int c; (c = getopt_long(argc, argv, "c:m:", OPTIONS, NULL)) != -1;) {
+    for (int c; (c = command_option(&COMMAND_RUN, argc, argv, OPTIONS)) != -1;) {
         if (c == 'c')
             config = optarg;
         else if (c == 'm')
             maps = optarg;
         else
-            return command_usage_error(&COMMAND_RUN, "an option is not known");
+            return EX_USAGE;
     }
     if (optind < argc)
         return command_usage_error(

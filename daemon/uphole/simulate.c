@@ -31,17 +31,6 @@ struct wish {
 
 #define USAGE(...) command_usage_error(&COMMAND_SIMULATE, __VA_ARGS__)
 
-static void print_faults(const struct plan_faults *faults)
-{
-    char text[PATH_LENGTH_MAX + UP_WHY_MAX + 40];
-    for (int i = 0; i < faults->n; i++) {
-        (void)plan_fault_to_text(&faults->fault[i], text, sizeof text);
-        fprintf(stderr, "%s\n", text);
-    }
-    if (faults->more)
-        fprintf(stderr, "and %d more\n", faults->more);
-}
-
 /* ---- from a configuration ---- */
 
 static const struct virtual_unit_options *find_unit(const struct simulate_line *line, uint8_t id)
@@ -88,7 +77,7 @@ static int take_plan(struct wish *wish)
     struct up_clock clock;
     enum up_rc rc = plan_from_file(wish->config, wish->maps, &wish->plan, &faults);
     if (rc != UP_OK) {
-        print_faults(&faults);
+        command_print_faults(&faults);
         return up_exit_code(rc);
     }
     const struct plan *plan = wish->plan;
@@ -204,7 +193,7 @@ static int take_unit(struct wish *wish, const char *text)
     struct map **map = &wish->map[wish->n_maps];
     enum up_rc rc = map_by_name(end + 1, wish->maps, map, &faults);
     if (rc != UP_OK) {
-        print_faults(&faults);
+        command_print_faults(&faults);
         return up_exit_code(rc);
     }
     wish->n_maps++;
@@ -301,7 +290,7 @@ static int take_settings(struct wish *wish, int option, const char *text)
         wish->power_up = true;
         return 0;
     default:
-        return command_usage_error(&COMMAND_SIMULATE, "an option is unknown or lacks its argument");
+        return EX_USAGE;
     }
 }
 
@@ -309,11 +298,10 @@ static int take_settings(struct wish *wish, int option, const char *text)
 static int take_options(struct wish *wish, int argc, char **argv, bool lines)
 {
     optind = 0;
-    opterr = 0;
     int code = 0, option;
-    while (code == 0 && (option = getopt_long(argc, argv, "", OPTIONS, NULL)) != -1) {
+    while (code == 0 && (option = command_option(&COMMAND_SIMULATE, argc, argv, OPTIONS)) != -1) {
         bool of_line = option >= OPTION_LINE && option <= OPTION_UNIT;
-        if (of_line != lines && option != '?')
+        if (of_line != lines && option != COMMAND_OPTION_BAD)
             continue;
         switch (option) {
         case OPTION_CONFIG:
@@ -404,7 +392,7 @@ static int simulate(int argc, char **argv)
 
 const struct command COMMAND_SIMULATE = {
     .name = "simulate",
-    .summary = "Serve virtual surface units with an invented well behind them",
+    .summary = "serve virtual surface units with an invented well behind them",
     .usage = "simulate (--config FILE | --line PATH|HOST:PORT --unit ID:MAP...) [OPTION]...",
     .help = "  --config FILE        serve every line and source of a configuration, with its maps "
             "and unit ids\n"

@@ -32,8 +32,7 @@ int socket_ask_options(const struct command *command, int argc, char **argv, boo
     };
     *asked = (struct socket_asked){.config = CONFIG_DEFAULT};
     optind = 1;
-    opterr = 0;
-    for (int c; (c = getopt_long(argc, argv, "", OPTIONS, NULL)) != -1;) {
+    for (int c; (c = command_option(command, argc, argv, OPTIONS)) != -1;) {
         if (c == 'c')
             asked->config = optarg;
         else if (c == 'm')
@@ -42,9 +41,10 @@ int socket_ask_options(const struct command *command, int argc, char **argv, boo
             asked->journal = optarg;
         else if (c == 'J' && takes_json)
             asked->json = true;
+        else if (c == 'J')
+            return command_usage_error(command, "option '%s' is not known", argv[optind - 1]);
         else
-            return command_usage_error(command, "'%s' is no option, or lacks its value",
-                                       argv[optind - 1]);
+            return EX_USAGE;
     }
     if (takes_well) {
         if (optind == argc)

@@ -88,9 +88,9 @@ static int run_table(int argc, char **argv)
     if (command_wants_help(&COMMAND_TABLE, argc, argv))
         return 0;
     struct asked asked = {.form = TABLE_TEXT};
-    opterr = 0;
+    unsigned n_forms = 0;
     optind = 1;
-    for (int option; (option = getopt_long(argc, argv, ":", options, NULL)) != -1;) {
+    for (int option; (option = command_option(&COMMAND_TABLE, argc, argv, options)) != -1;) {
         switch (option) {
         case 'c':
             asked.config = optarg;
@@ -103,21 +103,24 @@ static int run_table(int argc, char **argv)
             break;
         case 's':
             asked.form = TABLE_CSV;
+            n_forms++;
             break;
         case 'k':
             asked.form = TABLE_MARKDOWN;
+            n_forms++;
             break;
         case 'j':
             asked.form = TABLE_JSON;
+            n_forms++;
             break;
-        case ':':
-            return command_usage_error(&COMMAND_TABLE, "%s needs a value", argv[optind - 1]);
         default:
-            return command_usage_error(&COMMAND_TABLE, "no option %s", argv[optind - 1]);
+            return EX_USAGE;
         }
     }
     if (optind < argc)
         return command_usage_error(&COMMAND_TABLE, "takes no argument, but got %s", argv[optind]);
+    if (n_forms > 1)
+        return command_usage_error(&COMMAND_TABLE, "state one of --csv, --markdown and --json");
     if (asked.config == NULL && asked.destination != NULL)
         asked.config = CONFIG_DEFAULT;
     if (asked.config != NULL)

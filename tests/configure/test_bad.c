@@ -107,7 +107,9 @@ static void a_missing_file_is_66_and_not_78(void **state)
     const enum up_rc rc = plan_from_file(BAD "/no-such-file.yaml", NULL, &plan, &faults);
     check_count("rc", rc, UP_E_MISSING);
     check_count("exit code, EX_NOINPUT of sysexits.h", up_exit_code(rc), 66);
-    check_text("text", faults.fault[0].text, "no such file");
+    check_text(
+        "text", faults.fault[0].text,
+        "no such file; name the file by its full path, or relative to the directory you are in");
 }
 
 int main(void)
