@@ -83,8 +83,10 @@ static const struct section_row SECTIONS[SECTION_COUNT] = {
          "The same table behind another unit id: units, word order, and what stands where there is "
          "no value. The short form is one text: `metric high-word-first`."},
     [SECTION_JOURNAL] = {"journal", "the journal",
-                         "Where raw scans are kept. Rows go when they are older than `keep` or "
-                         "when the files would grow beyond `at_most`."},
+                         "Where raw scans are kept. This version removes no rows: the journal grows "
+                         "beyond `at_most` until the disk is full. `keep` and `at_most` are stated "
+                         "now and take effect with retention in a later version; `uphole check` "
+                         "says after how many days `at_most` is passed."},
     [SECTION_MAP] =
         {"", "a map",
          "A map says where a kind of surface unit keeps its channels and how to decode them. It "
@@ -173,8 +175,8 @@ static const struct key KEYS[] = {
     {SECTION_VIEW, VALUE_SPECIAL, false, 0, "missing_as", "nan, last or a number", "nan", 0, 0, 0, NULL, NULL, NO_FIELD, "What stands in a point's slot where there is no value. The quality register tells the truth in each case."},
 
     {SECTION_JOURNAL, VALUE_PATH, false, 0, "path", "a path", "/var/lib/uphole", 0, 0, 0, NULL, NULL, FIELD(journal_plan, path), "Directory of the journal. A change needs a restart."},
-    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which rows are removed."},
-    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size at which the oldest rows are removed, delivered ones first."},
+    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which rows are to be removed, once there is retention."},
+    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size at which the oldest rows are to be removed, once there is retention; until then the size that `check` and `status` count with."},
 
     {SECTION_MAP, VALUE_NAME, true, 0, "map", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(map, name), "The map's name, the same as its file's."},
     {SECTION_MAP, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(map, about), "What it is for."},

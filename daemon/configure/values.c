@@ -290,6 +290,15 @@ bool value_size(struct plan_faults *faults, const struct node *node, const char 
     return false;
 }
 
+/* `1 register` as well as `60 registers`. */
+static bool is_suffix(const char *text, const char *suffix, uint64_t whole)
+{
+    const size_t n = suffix ? strlen(suffix) : 0;
+    return strcmp(text, suffix ? suffix : "") == 0 ||
+           (whole == 1 && n > 1 && suffix[n - 1] == 's' && strlen(text) == n - 1 &&
+            strncmp(text, suffix, n - 1) == 0);
+}
+
 bool value_whole(struct plan_faults *faults, const struct node *node, const char *name, double low,
                  double high, const char *suffix, uint64_t *whole)
 {
@@ -308,7 +317,7 @@ bool value_whole(struct plan_faults *faults, const struct node *node, const char
                  (int)(n < 40 ? n : 40), node->text, suffix);
         return false;
     }
-    if (!is_number || strcmp(rest, suffix ? suffix : "") != 0) {
+    if (!is_number || !is_suffix(rest, suffix, *whole)) {
         fault_at(faults, node, "`%s: %.60s`; expected %s", name, node->text, expected);
         return false;
     }

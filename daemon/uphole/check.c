@@ -51,7 +51,7 @@ static void show_faults(const struct plan_faults *faults, const char *file)
     for (int i = 0; i < faults->n; i++) {
         char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32];
         (void)plan_fault_to_text(&faults->fault[i], text, sizeof text);
-        fprintf(stderr, "%s\n", text);
+        fprintf(stderr, "%s%s\n", faults->fault[i].line > 0 ? "" : "uphole: ", text);
     }
     if (faults->more > 0)
         fprintf(stderr, "%d errors in %s, of which the first %d found are shown.\n", all, file,
@@ -59,6 +59,13 @@ static void show_faults(const struct plan_faults *faults, const char *file)
     else
         fprintf(stderr, "%d %s in %s. Nothing was started.\n", all, all == 1 ? "error" : "errors",
                 file);
+}
+
+static int64_t now_utc_ms(void)
+{
+    struct up_clock clock;
+    clock_of_system(&clock);
+    return clock.utc_us(clock.context) / 1000;
 }
 
 static int check_file(const struct asked *asked)
@@ -77,7 +84,7 @@ static int check_file(const struct asked *asked)
             show_faults(faults, asked->file);
     } else if (asked->print_plan) {
         (void)fwrite(plan->text, 1, plan->text_length, stdout);
-    } else if ((rc = check_find(plan, asked->file, facts, &error)) != UP_OK) {
+    } else if ((rc = check_find(plan, asked->file, now_utc_ms(), facts, &error)) != UP_OK) {
         fprintf(stderr, "%s: %s\n", asked->file, error.why);
     } else if (asked->json) {
         check_show_json(stdout, facts);
@@ -129,9 +136,8 @@ static int run(int argc, char **argv)
     struct asked asked = {0};
     if (command_wants_help(&COMMAND_CHECK, argc, argv))
         return 0;
-    opterr = 0;
     optind = 1;
-    for (int option; (option = getopt_long(argc, argv, ":", OPTIONS, NULL)) != -1;) {
+    for (int option; (option = command_option(&COMMAND_CHECK, argc, argv, OPTIONS)) != -1;) {
         if (option == CONFIG)
             asked.file = optarg;
         else if (option == MAPS)
@@ -145,9 +151,7 @@ static int run(int argc, char **argv)
         else if (option == REFERENCE)
             asked.reference = optarg ? optarg : "configuration";
         else
-            return command_usage_error(&COMMAND_CHECK,
-                                       option == ':' ? "%s needs a value" : "no option %s",
-                                       argv[optind - 1]);
+            return EX_USAGE;
     }
     if (asked.reference)
         return show_reference(asked.reference);
@@ -158,6 +162,8 @@ static int run(int argc, char **argv)
         return check_map_file(&asked);
     if (optind < argc)
         asked.file = argv[optind];
+    if (asked.file && asked.file[0] == '\0')
+        return command_usage_error(&COMMAND_CHECK, "the name of the file is empty");
     if (!asked.file)
         asked.file = CONFIG_DEFAULT;
     return check_file(&asked);
@@ -165,7 +171,7 @@ static int run(int argc, char **argv)
 
 const struct command COMMAND_CHECK = {
     .name = "check",
-    .summary = "Check a configuration before it runs",
+    .summary = "check a configuration before it runs",
     .usage = "check [--maps DIRECTORY] [--json] [--print-plan] [FILE]",
     .help = "  FILE              the configuration; " CONFIG_DEFAULT " where none is stated\n"
             "  --config FILE     the same\n"

@@ -8,6 +8,7 @@
 
 #include "uphole/gather.h"
 #include "uphole/plan.h"
+#include "uphole/stamp.h"
 
 #include <stdio.h>
 
@@ -15,7 +16,7 @@
 #define CHECK_ADVICE_MAX 200
 #define CHECK_ADVICE_TEXT 400
 
-/** The newest entry of one source, as it would be read. */
+/** The entry of one source that is used now, as it is read. */
 struct check_source {
     const struct well_plan *well;
     uint8_t source;
@@ -46,6 +47,7 @@ struct check_destination {
 struct check_facts {
     const struct plan *plan;
     const char *file;
+    int64_t now_utc_ms;
     unsigned n_lines, n_sources, n_destinations, n_advice, more_advice;
     struct check_line lines[PLAN_LINES_MAX];
     struct check_source sources[CHECK_SOURCES_MAX];
@@ -58,10 +60,10 @@ struct check_facts {
  * no source. */
 #define CHECK_REPLY_DELAY_US 20000
 
-/** Finds everything out. Pure but for a look at the secrets' files. UP_E_CONFIG where a map can't
- * be read in one scan. */
-UP_MUST enum up_rc check_find(const struct plan *plan, const char *file, struct check_facts *facts,
-                              struct up_error *error);
+/** Finds everything out, as it is at `now_utc_ms`. Pure but for a look at the secrets' files.
+ * UP_E_CONFIG where a map can't be read in one scan. */
+UP_MUST enum up_rc check_find(const struct plan *plan, const char *file, int64_t now_utc_ms,
+                              struct check_facts *facts, struct up_error *error);
 __attribute__((format(printf, 2, 3))) void check_advise(struct check_facts *facts,
                                                         const char *format, ...);
 /** Advice: what is allowed, but worth a second look. */

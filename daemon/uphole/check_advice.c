@@ -7,7 +7,7 @@
 
 #include <math.h>
 #include <string.h>
-#include <unistd.h>
+#include <sys/stat.h>
 
 #define SHARE_MAX 0.5
 
@@ -48,6 +48,17 @@ static void advise_lines(struct check_facts *facts)
                          "agreement of whoever is responsible for it.",
                          at->line->name);
     }
+}
+
+static void advise_entry(struct check_facts *facts, const struct check_source *at)
+{
+    char from[STAMP_TEXT_MAX];
+    if (at->entry->from_utc_ms > facts->now_utc_ms)
+        check_advise(facts,
+                     "The %s of well %s: its first entry begins at %s: until then it is used as if "
+                     "it began now. Correct `from`, or the box's clock.",
+                     source_name(at->source), at->well->id,
+                     stamp_to_short_text(at->entry->from_utc_ms, from));
 }
 
 static void advise_poll(struct check_facts *facts, const struct check_source *at)
@@ -181,8 +192,8 @@ static void advise_channels(struct check_facts *facts, const struct check_source
                      at->map->name, ids);
     if (list_channels(at, has_no_range, ids, sizeof ids))
         check_advise(facts,
-                     "Map %s: no `instrument_range`, so only numbers that aren't finite count as "
-                     "impossible: %s.",
+                     "Map %s: no `instrument_range`, so only numbers that aren't finite or that "
+                     "physics forbids count as impossible: %s.",
                      at->map->name, ids);
     if (at->source == SOURCE_GAUGE && list_channels(at, may_be_not_fitted, ids, sizeof ids))
         check_advise(facts,
@@ -208,9 +219,17 @@ static void advise_channels(struct check_facts *facts, const struct check_source
 static void advise_secret(struct check_facts *facts, const struct destination_plan *to,
                           const char *key, const char *path)
 {
-    if (path[0] && access(path, F_OK) != 0)
+    struct stat status;
+    if (!path[0])
+        return;
+    if (stat(path, &status) != 0)
         check_advise(facts,
                      "Destination %s: %s (`%s`) isn't there yet. Put it there with mode 0400, "
+                     "owned by the service's user.",
+                     to->name, path, key);
+    else if (status.st_size == 0)
+        check_advise(facts,
+                     "Destination %s: %s (`%s`) is empty. Put its content there, with mode 0400, "
                      "owned by the service's user.",
                      to->name, path, key);
 }
@@ -251,13 +270,21 @@ static void advise_destinations(struct check_facts *facts)
 static void advise_journal(struct check_facts *facts)
 {
     const struct journal_plan *journal = &facts->plan->journal;
-    const double needed = facts->disk_bytes_a_day * (double)journal->keep_ms / 86400000.0;
+    const double keep_days = (double)journal->keep_ms / 86400000.0;
+    const double needed = facts->disk_bytes_a_day * keep_days;
+    if (!(facts->disk_bytes_a_day > 0))
+        return;
+    check_advise(facts,
+                 "This version removes no rows: after about %.0f days the journal passes `at_most` "
+                 "and grows on until the disk is full, which stops journaling. See to it that the "
+                 "disk has room, and watch the disk in `uphole status`.",
+                 (double)journal->at_most_bytes / facts->disk_bytes_a_day);
     if (needed > (double)journal->at_most_bytes)
-        check_advise(facts,
-                     "The journal reaches `at_most` after about %.0f days, before `keep` of %.0f "
-                     "days: the oldest rows go then. %.1f GB would hold them all.",
-                     (double)journal->at_most_bytes / facts->disk_bytes_a_day,
-                     (double)journal->keep_ms / 86400000.0, needed / 1e9);
+        check_advise(
+            facts,
+            "`keep` of %.0f days needs about %.1f GB, more than `at_most`: with retention, "
+            "in a later version, the oldest rows would go earlier.",
+            keep_days, needed / 1e9);
 }
 
 void check_advise_all(struct check_facts *facts)
@@ -267,6 +294,7 @@ void check_advise_all(struct check_facts *facts)
         bool is_first_of_map = true;
         for (unsigned j = 0; j < i; j++)
             is_first_of_map = is_first_of_map && facts->sources[j].map != facts->sources[i].map;
+        advise_entry(facts, &facts->sources[i]);
         advise_poll(facts, &facts->sources[i]);
         advise_reads(facts, &facts->sources[i]);
         advise_channels(facts, &facts->sources[i]);

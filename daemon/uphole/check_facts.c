@@ -32,6 +32,26 @@ void check_advise(struct check_facts *facts, const char *format, ...)
     va_end(arguments);
 }
 
+/* Entries that begin later must be readable too: they come into use by themselves. */
+static enum up_rc check_later_entries(const struct check_facts *facts,
+                                      const struct check_source *used, struct up_error *error)
+{
+    struct read_plan reads;
+    for (unsigned i = 0; i < used->well->n_entries[used->source]; i++) {
+        const struct source_entry *entry = &used->well->entries[used->source][i];
+        const struct map *map = &facts->plan->maps[entry->map];
+        if (entry <= used->entry)
+            continue;
+        const enum up_rc rc = read_plan_make(map, &facts->plan->lines[entry->line], &reads, error);
+        if (rc != UP_OK) {
+            up_error_prefix(error, "map %s of the %s of well %s", map->name,
+                            source_name(used->source), used->well->id);
+            return rc;
+        }
+    }
+    return UP_OK;
+}
+
 static enum up_rc find_source(struct check_facts *facts, const struct well_plan *well,
                               uint8_t source, struct up_error *error)
 {
@@ -39,7 +59,7 @@ static enum up_rc find_source(struct check_facts *facts, const struct well_plan 
     struct check_source *at = &facts->sources[facts->n_sources];
     at->well = well;
     at->source = source;
-    at->entry = &well->entries[source][well->n_entries[source] - 1];
+    at->entry = plan_entry_at(well, source, facts->now_utc_ms);
     at->map = &plan->maps[at->entry->map];
     at->line = &plan->lines[at->entry->line];
     const enum up_rc rc = read_plan_make(at->map, at->line, &at->reads, error);
@@ -61,7 +81,7 @@ static enum up_rc find_source(struct check_facts *facts, const struct well_plan 
     at->disk_bytes_a_day = scans_a_day * (ROW_BYTES + BLOCK_BYTES * at->reads.n + 2.0 * words);
     facts->disk_bytes_a_day += at->disk_bytes_a_day;
     facts->n_sources++;
-    return UP_OK;
+    return check_later_entries(facts, at, error);
 }
 
 static void find_lines(struct check_facts *facts)
@@ -81,10 +101,11 @@ static void find_lines(struct check_facts *facts)
     }
 }
 
-enum up_rc check_find(const struct plan *plan, const char *file, struct check_facts *facts,
-                      struct up_error *error)
+enum up_rc check_find(const struct plan *plan, const char *file, int64_t now_utc_ms,
+                      struct check_facts *facts, struct up_error *error)
 {
     facts->plan = plan;
+    facts->now_utc_ms = now_utc_ms;
     facts->file = file;
     for (int w = 0; w < plan->n_wells; w++)
         for (uint8_t source = SOURCE_GAUGE; source < SOURCE_KINDS; source++) {

@@ -106,7 +106,25 @@ static const char *ranges_text(const struct read_plan *reads, char *into, size_t
     return into;
 }
 
-static void show_source(FILE *out, const struct check_source *at)
+/* Entries that begin later than the one that is used. */
+static void show_later_entries(FILE *out, const struct check_facts *facts,
+                               const struct check_source *at)
+{
+    for (unsigned i = 0; i < at->well->n_entries[at->source]; i++) {
+        const struct source_entry *entry = &at->well->entries[at->source][i];
+        char from[STAMP_TEXT_MAX], poll[24], text[300];
+        if (entry <= at->entry)
+            continue;
+        (void)snprintf(text, sizeof text, "from %s: map %s, line %s, unit id %u, every %s",
+                       stamp_to_short_text(entry->from_utc_ms, from),
+                       facts->plan->maps[entry->map].name, facts->plan->lines[entry->line].name,
+                       entry->unit_id, seconds(entry->poll_every_ms / 1e3, poll));
+        fprintf(out, "%19s", "");
+        wrapped(out, 21, text);
+    }
+}
+
+static void show_source(FILE *out, const struct check_facts *facts, const struct check_source *at)
 {
     char wire[24], poll[24], refresh[24], sum[24], limit[24], round[24], ranges[600], text[900];
     const struct source_entry *entry = at->entry;
@@ -142,6 +160,7 @@ static void show_source(FILE *out, const struct check_source *at)
             limit, poll, refresh, sum);
     fprintf(out, "%19s", "");
     wrapped(out, 21, text);
+    show_later_entries(out, facts, at);
 }
 
 /* ---- derived points and the data they need ---- */
@@ -212,7 +231,7 @@ static bool references_differ(const struct check_facts *facts, const struct well
 
 static void show_well_data(FILE *out, const struct check_facts *facts, const struct well_plan *well)
 {
-    const struct well_data *data = well->n_data > 0 ? &well->data[well->n_data - 1] : NULL;
+    const struct well_data *data = plan_data_at(well, facts->now_utc_ms);
     const bool is_mixed = data && !isnan(data->oil_gravity_api) && !isnan(data->water_cut_ratio);
     const bool has_density = data && (!isnan(data->liquid_density_kg_m3) || is_mixed);
     char worked_out[500] = "", off[160];
@@ -295,23 +314,32 @@ static void show_destinations(FILE *out, const struct check_facts *facts)
 void check_show_text(FILE *out, const struct check_facts *facts)
 {
     const struct plan *plan = facts->plan;
-    char day[24], all[24], most[24], text[400];
+    char day[24], all[24], most[24], text[PATH_LENGTH_MAX + 400];
+    size_t used;
     fprintf(out, "%s is good: site %s, box %s, %u %s, plan %.8s.\n", facts->file, plan->site,
             plan->box, plan->n_wells, plan->n_wells == 1 ? "well" : "wells", plan->digest);
     show_lines(out, facts);
-    fprintf(out, "\nSources (newest entry of each)\n");
+    fprintf(out, "\nSources (the entry that is used now, then those that begin later)\n");
     for (unsigned i = 0; i < facts->n_sources; i++)
-        show_source(out, &facts->sources[i]);
+        show_source(out, facts, &facts->sources[i]);
     fprintf(out, "\nDerived points, and what missing sensors and well data switch off\n");
     for (int w = 0; w < plan->n_wells; w++)
         show_well_data(out, facts, &plan->wells[w]);
     show_destinations(out, facts);
     fprintf(out, "\nJournal\n  %-16s ", "");
-    (void)snprintf(text, sizeof text, "%s: about %s a day, %s in %.0f days; at most %s",
-                   plan->journal.path, bytes(facts->disk_bytes_a_day, day),
-                   bytes(facts->disk_bytes_a_day * (double)plan->journal.keep_ms / 86400000.0, all),
-                   (double)plan->journal.keep_ms / 86400000.0,
-                   bytes((double)plan->journal.at_most_bytes, most));
+    used = (size_t)snprintf(
+        text, sizeof text, "%s: about %s a day, %s in %.0f days (`keep`)", plan->journal.path,
+        bytes(facts->disk_bytes_a_day, day),
+        bytes(facts->disk_bytes_a_day * (double)plan->journal.keep_ms / 86400000.0, all),
+        (double)plan->journal.keep_ms / 86400000.0);
+    if (facts->disk_bytes_a_day > 0)
+        used += (size_t)snprintf(text + used, sizeof text - used,
+                                 "; %s (`at_most`) are passed after about %.0f days",
+                                 bytes((double)plan->journal.at_most_bytes, most),
+                                 (double)plan->journal.at_most_bytes / facts->disk_bytes_a_day);
+    (void)snprintf(text + used, sizeof text - used,
+                   ". Rows are not removed yet: `keep` and `at_most` take effect with retention in "
+                   "a later version");
     wrapped(out, 19, text);
     if (facts->n_advice > 0)
         fprintf(out, "\nAdvice\n");
@@ -325,8 +353,11 @@ void check_show_text(FILE *out, const struct check_facts *facts)
 
 /* ---- JSON ---- */
 
-static void show_source_json(FILE *out, const struct check_source *at)
+static void show_source_json(FILE *out, const struct check_facts *facts,
+                             const struct check_source *at)
 {
+    char from[STAMP_TEXT_MAX];
+    bool is_first = true;
     fprintf(out,
             "{\"well\":\"%s\",\"source\":\"%s\",\"map\":\"%s\",\"line\":\"%s\",\"unit_id\":%u,"
             "\"poll_ms\":%u,\"refresh_ms\":%u,"
@@ -342,6 +373,19 @@ static void show_source_json(FILE *out, const struct check_source *at)
                 i ? "," : "", at->reads.range[i].request.function, at->reads.range[i].request.first,
                 at->reads.range[i].request.count,
                 at->reads.range[i].stands_alone ? "true" : "false");
+    fprintf(out, "],\"from\":\"%s\",\"has_begun\":%s,\"later\":[",
+            stamp_to_text(at->entry->from_utc_ms, from),
+            at->entry->from_utc_ms <= facts->now_utc_ms ? "true" : "false");
+    for (unsigned i = 0; i < at->well->n_entries[at->source]; i++) {
+        const struct source_entry *entry = &at->well->entries[at->source][i];
+        if (entry <= at->entry)
+            continue;
+        fprintf(out, "%s{\"from\":\"%s\",\"map\":\"%s\",\"line\":\"%s\",\"unit_id\":%u}",
+                is_first ? "" : ",", stamp_to_text(entry->from_utc_ms, from),
+                facts->plan->maps[entry->map].name, facts->plan->lines[entry->line].name,
+                entry->unit_id);
+        is_first = false;
+    }
     fprintf(out, "]}");
 }
 
@@ -360,7 +404,7 @@ void check_show_json(FILE *out, const struct check_facts *facts)
     fprintf(out, "],\"sources\":[");
     for (unsigned i = 0; i < facts->n_sources; i++) {
         fputs(i ? "," : "", out);
-        show_source_json(out, &facts->sources[i]);
+        show_source_json(out, facts, &facts->sources[i]);
     }
     fprintf(out, "],\"destinations\":[");
     for (unsigned i = 0; i < facts->n_destinations; i++)

@@ -142,6 +142,76 @@ class Check(unittest.TestCase):
     def test_a_map_taken_for_a_configuration_is_told_apart(self):
         self.assertIn("this looks like a map", check(os.path.join(MAPS, "drive-a.yaml")).stderr)
 
+    # Planted defect: `check` that describes the newest entry, which may begin in years. Dates stand far off, so that any clock agrees.
+    def test_the_entry_that_is_used_now_is_described_and_later_ones_are_listed(self):
+        text = self.example().replace("2031-01-10", "2020-01-10").replace("2031-01-12", "2020-01-12")
+        line = "        - {from: 2020-01-12T08:00:00Z, line: pad-line, unit_id: 2, map: float-low-first, poll_every: 10 s, confirmed_units: [intake_pressure, intake_temperature]}\n"
+        self.assertIn(line, text)
+        later = line.replace("2020-01-12", "2999-01-12").replace("unit_id: 2", "unit_id: 3")
+        text = text.replace(line, line + later)
+        got = words(self.with_text(text).stdout)
+        self.assertIn("gauge: map float-low-first, line pad-line, unit id 2, every 10 s", got)
+        self.assertIn("from 2999-01-12 08:00:00Z: map float-low-first, line pad-line, unit id 3, every 10 s", got)
+        self.assertNotIn("until then it is used", got)
+        source = self.facts(text)["sources"][-1]
+        self.assertEqual((source["unit_id"], source["has_begun"], source["from"]), (2, True, "2020-01-12T08:00:00.000Z"))
+        self.assertEqual([(entry["from"], entry["unit_id"]) for entry in source["later"]], [("2999-01-12T08:00:00.000Z", 3)])
+
+    def test_a_source_whose_first_entry_has_not_begun_is_advised_about_and_shown(self):
+        text = self.example().replace("2031-01-12", "2999-01-12")
+        got = words(self.with_text(text).stdout)
+        self.assertIn("The gauge of well heron-8: its first entry begins at 2999-01-12 08:00:00Z: until then it is used as if it began now.", got)
+        self.assertIn("gauge: map float-low-first, line pad-line, unit id 2, every 10 s", got)
+        self.assertFalse(self.facts(text)["sources"][-1]["has_begun"])
+
+    # Planted defect: a summary that promises a retention which does not exist.
+    def test_the_journal_is_said_to_grow(self):
+        facts = self.facts(self.example())
+        days = f"{2e9 / facts['disk_bytes_a_day']:.0f}"
+        got = words(check(EXAMPLE).stdout)
+        self.assertIn(f"2.0 GB (`at_most`) are passed after about {days} days. Rows are not removed yet", got)
+        self.assertIn(f"This version removes no rows: after about {days} days the journal passes `at_most` and grows on until the disk is full", got)
+        small = words(self.with_text(self.example().replace("at_most: 2 GB", "at_most: 20 MB")).stdout)
+        self.assertIn("`keep` of 400 days needs about", small)
+        self.assertNotIn("oldest rows go then", small)
+
+    def test_what_is_no_file_is_refused_at_once_and_says_what_to_do(self):
+        with tempfile.TemporaryDirectory() as directory:
+            pipe = os.path.join(directory, "pipe")
+            os.mkfifo(pipe)
+            for path in (pipe, directory):
+                got = subprocess.run([PROGRAM, path], capture_output=True, text=True, timeout=10)
+                self.assertEqual(got.returncode, 66)
+                self.assertIn("is no file; expected one that holds the text", got.stderr)
+        self.assertIn("no such file; name the file by its full path", check("/no/such/file.yaml").stderr)
+
+    def test_an_empty_name_or_value_is_wrong_usage(self):
+        for arguments in ([""], ["--config", ""], ["--config="], ["--map", ""]):
+            self.assertEqual(check(*arguments).returncode, 64, arguments)
+
+    def test_an_option_that_is_not_known_gives_one_message(self):
+        got = check("--nosuch", EXAMPLE)
+        self.assertEqual(got.stderr.splitlines()[0], "uphole check: option '--nosuch' is not known")
+        self.assertEqual(got.stderr.count("nosuch"), 1)
+        self.assertIn("option '--json=5' takes no value", check("--json=5").stderr)
+        self.assertIn("option '--config' needs a value", check("--config").stderr)
+
+    def test_an_empty_secret_is_pointed_out(self):
+        with tempfile.NamedTemporaryFile("w") as secret:
+            got = words(self.with_text(self.example().replace("/etc/uphole/broker.pass", secret.name)).stdout)
+            self.assertIn(f"{secret.name} (`password_file`) is empty.", got)
+
+    def test_one_register_may_be_written_in_the_singular(self):
+        with open(os.path.join(MAPS, "drive-a.yaml"), encoding="utf-8") as file:
+            text = file.read()
+        text = re.sub(r"^largest_read:.*\n", "", text, flags=re.M)
+        with tempfile.NamedTemporaryFile("w", suffix=".yaml") as file:
+            file.write(text + "largest_read: 1 register\n")
+            file.flush()
+            got = check("--map", file.name)
+            self.assertIn("motor_power takes 2 registers, more than `largest_read` of 1", got.stderr)
+            self.assertNotIn("`largest_read: 1", got.stderr)
+
     def test_a_bit_of_the_reference(self):
         self.assertIn("| `response_timeout` | a duration, 20 ms to 60 s | 1 s |", check("--reference").stdout)
         self.assertEqual(check("--reference=points").returncode, 64)
