@@ -159,7 +159,7 @@ struct source_entry {
     int config_line;
 };
 
-/** Dated well data. A datum that is not stated is NaN. Only what issue 1 needs; later issues append. */
+/** Dated well data. A datum that is not stated is NaN. */
 struct well_data {
     int64_t from_utc_ms;
     double intake_depth_m;   /* true vertical */
@@ -286,7 +286,10 @@ void plan_free(struct plan *plan);
 /** `file:line:column: text` into `into`; returns its length. */
 size_t plan_fault_to_text(const struct plan_fault *fault, char *into, size_t room);
 
-/** The entry of a source valid at `utc_ms` (the first one, where the time is earlier than all); NULL where the well has no such source. */
+/**
+ * The entry of a source valid at `utc_ms`; NULL where the well has no such source. Where the time is earlier than all, the first one: a box whose
+ * clock was never set must still read the well that stands before it. `check` advises where that is so by its clock. plan_data_at does the same.
+ */
 const struct source_entry *plan_entry_at(const struct well_plan *well, uint8_t source, int64_t utc_ms);
 const struct well_data *plan_data_at(const struct well_plan *well, int64_t utc_ms);
 const struct well_plan *plan_well_by_number(const struct plan *plan, uint16_t number);

@@ -20,6 +20,12 @@ static bool read_stamp(const char *text, int64_t *utc_ms)
     return stamp_from_text(text, strlen(text), utc_ms);
 }
 
+/*
+ * Not applicable yet: TIM-022 (TAI - UTC: nothing here counts in TAI), TIM-027 (correction of the
+ * times of records made before the clock was set: records keep the label they were given, beside
+ * the boot's own time, and nothing corrects them), TIM-030 and TIM-031 (binary times of IEC 60870-5
+ * and IEEE 1815: no destination speaks these).
+ */
 /** TIM-001 to 009, 018, 019, 021, 023. Sources: RFC 3339 (5.8 gives the first three), IERS Bulletin
  * C, RFC 9557, RFC 5905. */
 static const struct {
