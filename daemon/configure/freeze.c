@@ -200,9 +200,13 @@ static void line_write(struct text_out *out, const struct line_plan *line)
         put_host(out, line->host, line->port);
         text_put(out, "\"\n");
     }
-    keys_write(out, SECTION_LINE, line->medium, 4, line);
-    if (line->medium == LINE_MEDIUM_SERIAL) {
+    const bool is_serial = line->medium == LINE_MEDIUM_SERIAL;
+    keys_write(out, SECTION_LINE,
+               !is_serial && line_speaks_rtu(line) ? LINE_KEYS_RTU_OVER_TCP : line->medium, 4,
+               line);
+    if (is_serial)
         text_put(out, "    frame: %u%c%u\n", line->data_bits, line->parity, line->stop_bits);
+    if (line_speaks_rtu(line)) {
         put_duration(out, 4, "listen_first", line->listen_first_ms);
     }
 }

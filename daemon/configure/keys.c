@@ -18,6 +18,9 @@
 #define DAY 86400000.0
 #define SERIAL LINE_MEDIUM_SERIAL
 #define TCP LINE_MEDIUM_TCP
+#define RTU_TCP LINE_KEYS_RTU_OVER_TCP
+#define ANY_TCP (TCP | RTU_TCP)
+#define ANY_RTU (SERIAL | RTU_TCP)
 #define MQTT DESTINATION_MQTT
 #define TABLE DESTINATION_MODBUS_TCP
 
@@ -39,6 +42,9 @@ const struct choice CHOICES_TYPE[] = {{"u16", TYPE_U16},       {"s16", TYPE_S16}
 const struct choice CHOICES_SOURCE[] = {
     {"gauge", SOURCE_GAUGE}, {"drive", SOURCE_DRIVE}, {"wellhead", SOURCE_WELLHEAD}, {NULL, 0}};
 const struct choice CHOICES_MQTT_VERSION[] = {{"5", 5}, {"3.1.1", 3}, {NULL, 0}};
+const struct choice CHOICES_FRAMING[] = {
+    {"tcp", LINE_FRAMING_TCP}, {"rtu", LINE_FRAMING_RTU}, {NULL, 0}};
+const struct choice CHOICES_RS485[] = {{"none", 0}, {"driver", 1}, {NULL, 0}};
 const struct choice CHOICES_FROM[] = {{"newest", 0}, {"oldest", 1}, {NULL, 0}};
 const struct choice CHOICES_ROLE[] = {{"live", STATUS_LIVE},
                                       {"starting", STATUS_STARTING},
@@ -116,12 +122,16 @@ static const struct key KEYS[] = {
     {SECTION_TOP, VALUE_SPECIAL, false, 0, "maps", "sections by name", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Maps written into the configuration itself; else each is looked up as a file."},
 
     {SECTION_LINE, VALUE_PATH, false, SERIAL, "serial", "a path", NULL, 0, 0, 0, NULL, NULL, FIELD(line_plan, device), "The serial port. A name under /dev/serial/by-id stays the same when converters are plugged again."},
-    {SECTION_LINE, VALUE_SPECIAL, false, TCP, "tcp", "host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The Modbus TCP server; port 502 where none is stated."},
+    {SECTION_LINE, VALUE_SPECIAL, false, ANY_TCP, "tcp", "host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The Modbus TCP server, or the serial device server; port 502 where none is stated."},
+    {SECTION_LINE, VALUE_CHOICE, false, ANY_TCP, "framing", "tcp or rtu", "tcp", 0, 0, 0, NULL, CHOICES_FRAMING, FIELD(line_plan, framing), "`rtu` where a serial device server passes the bytes of its serial port on as they are; `tcp` for Modbus TCP."},
     {SECTION_LINE, VALUE_WHOLE, true, SERIAL, "speed", "such as 9600 baud", NULL, 300, 4000000, 0, "baud", NULL, FIELD(line_plan, baud), "Bits a second, as set on the surface unit."},
+    {SECTION_LINE, VALUE_WHOLE, false, RTU_TCP, "speed", "such as 9600 baud", "9600 baud", 300, 4000000, 0, "baud", NULL, FIELD(line_plan, baud), "Speed of the line behind the serial device server: only for planning, it sets nothing there."},
     {SECTION_LINE, VALUE_SPECIAL, true, SERIAL, "frame", "such as 8N1", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Data bits (8), parity (N, E or O) and stop bits (1 or 2), as set on the surface unit."},
     {SECTION_LINE, VALUE_DURATION, false, 0, "response_timeout", "a duration", "1 s", 20, 60 * S, 0, NULL, NULL, FIELD(line_plan, response_timeout_ms), "How long an answer may take before the request counts as unanswered."},
-    {SECTION_LINE, VALUE_SPECIAL, false, SERIAL, "listen_first", "a duration", "one refresh, the longest of its maps", 0, HOUR, 0, NULL, NULL, NO_FIELD, "How long a new line is listened to before the first request, so that another master is noticed before it is disturbed."},
-    {SECTION_LINE, VALUE_YES_NO, false, SERIAL, "share_line", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(line_plan, share_line), "`yes` only when whoever is responsible for the other master has agreed: our questions can spoil the drive's answers, and a drive may be set to trip on them."},
+    {SECTION_LINE, VALUE_SPECIAL, false, ANY_RTU, "listen_first", "a duration", "one refresh, the longest of its maps", 0, HOUR, 0, NULL, NULL, NO_FIELD, "How long a new line is listened to before the first request, so that another master is noticed before it is disturbed."},
+    {SECTION_LINE, VALUE_YES_NO, false, ANY_RTU, "share_line", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(line_plan, share_line), "`yes` only when whoever is responsible for the other master has agreed: our questions can spoil the drive's answers, and a drive may be set to trip on them."},
+    {SECTION_LINE, VALUE_YES_NO, false, ANY_RTU, "strip_echo", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(line_plan, strip_echo), "`yes` for a two-wire converter that returns what we send: our own request is then taken off the front of what comes."},
+    {SECTION_LINE, VALUE_CHOICE, false, SERIAL, "rs485", "none or driver", "none", 0, 0, 0, NULL, CHOICES_RS485, FIELD(line_plan, rs485_driver), "`driver` where the serial driver must switch an RS-485 port between sending and receiving; `none` for RS-232 and for converters that switch by themselves."},
 
     {SECTION_WELL, VALUE_LABEL, false, 0, "label", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(well_plan, label), "The well's name for people, at most 64 bytes; the id where none is stated."},
     {SECTION_WELL, VALUE_WHOLE, true, 0, "table_block", "0 to 127", NULL, 0, 127, 0, NULL, NULL, FIELD(well_plan, table_block), "The well's block of 512 registers in the Modbus TCP table. Stated, not counted, so that a new well moves no register."},

@@ -32,6 +32,10 @@ enum section {
     SECTION_COUNT
 };
 
+/* Keys of a line or a destination are told apart by the medium's number as a bit; a TCP connection
+ * that carries RTU frames has a bit of its own. */
+#define LINE_KEYS_RTU_OVER_TCP 4
+
 enum value_kind {
     VALUE_SPECIAL = 1, /* read by the section's own file; `form` says how it looks */
     VALUE_NAME,
@@ -49,7 +53,7 @@ enum value_kind {
 struct key {
     uint8_t section, kind;
     bool required;
-    uint8_t only; /* of one medium: its number; 0: of all */
+    uint8_t only; /* of some mediums: their bits; 0: of all */
     const char *name;
     const char *form;     /* how a value looks, for the reference */
     const char *fallback; /* text of the default; NULL: none */
@@ -69,15 +73,15 @@ struct section_row {
 
 extern const struct choice CHOICES_REFERENCE[], CHOICES_WORDS[], CHOICES_BYTES[], CHOICES_TYPE[],
     CHOICES_SOURCE[], CHOICES_MQTT_VERSION[], CHOICES_FROM[], CHOICES_ROLE[], CHOICES_NUMBERING[],
-    CHOICES_MISSING[], CHOICES_UNIT_SET[], CHOICES_TABLE[];
+    CHOICES_MISSING[], CHOICES_FRAMING[], CHOICES_RS485[], CHOICES_UNIT_SET[], CHOICES_TABLE[];
 
 const struct key *key_at(int i); /* NULL at the end */
 const struct section_row *section_get(enum section section);
 
 /**
  * Reads every key of `node` (a mapping) that has a field into `into`, fills defaults, and adds
- * faults for unknown, missing, unfit and bad ones. `only`: the medium, 0 for none. `owner` names
- * the section in messages: "line pad-line". False where `node` is no mapping.
+ * faults for unknown, missing, unfit and bad ones. `only`: the medium's bit, 0 for none. `owner`
+ * names the section in messages: "line pad-line". False where `node` is no mapping.
  */
 bool keys_read(struct plan_faults *faults, const struct node *node, enum section section,
                uint8_t only, const char *owner, void *into);

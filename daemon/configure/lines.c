@@ -9,6 +9,11 @@
 #include <stdlib.h>
 #include <string.h>
 
+bool line_speaks_rtu(const struct line_plan *line)
+{
+    return line->medium == LINE_MEDIUM_SERIAL || line->framing == LINE_FRAMING_RTU;
+}
+
 unsigned line_bits_per_character(const struct line_plan *line)
 {
     return 1u + line->data_bits + (line->parity == 'N' ? 0u : 1u) + line->stop_bits;
@@ -16,7 +21,7 @@ unsigned line_bits_per_character(const struct line_plan *line)
 
 int64_t line_quiet_us(const struct line_plan *line)
 {
-    if (line->medium != LINE_MEDIUM_SERIAL)
+    if (!line_speaks_rtu(line))
         return 0;
     if (line->baud > 19200)
         return 1750;
@@ -106,6 +111,18 @@ static void frame_read(struct plan_faults *faults, const struct node *frame, str
                  text);
 }
 
+/** Which keys a line may have: those of its medium; of all where the medium isn't known. */
+static uint8_t keys_of_line(const struct node *node, const struct node *serial,
+                            const struct node *tcp)
+{
+    const struct node *framing = node_find(node, "framing");
+    if (!serial && !tcp)
+        return 0;
+    if (serial)
+        return LINE_MEDIUM_SERIAL;
+    return framing && node_is(framing, "rtu") ? LINE_KEYS_RTU_OVER_TCP : LINE_MEDIUM_TCP;
+}
+
 static void line_read(struct reading_room *room, const struct node *node, struct line_plan *line)
 {
     char owner[60];
@@ -118,13 +135,15 @@ static void line_read(struct reading_room *room, const struct node *node, struct
         fault_at(room->faults, tcp ? tcp->key : node->key,
                  "%s has %s; expected either `serial: /dev/...` or `tcp: host:port`", owner,
                  tcp ? "both `serial` and `tcp`" : "neither `serial` nor `tcp`");
-    if (!keys_read(room->faults, node, SECTION_LINE,
-                   node->kind == NODE_MAP && !serial && !tcp ? 0 : line->medium, owner, line))
+    if (!keys_read(room->faults, node, SECTION_LINE, keys_of_line(node, serial, tcp), owner, line))
         return;
     if (line->medium == LINE_MEDIUM_TCP) {
         if (value_is_text(room->faults, tcp, "tcp", "host:port"))
             (void)host_and_port(room->faults, tcp, tcp->text, "such as 192.0.2.7:502", 502,
                                 line->host, &line->port);
+        line->data_bits = 8; /* the far line's, as far as planning needs it */
+        line->parity = 'N';
+        line->stop_bits = 1;
         return;
     }
     frame_read(room->faults, node_find(node, "frame"), line);
@@ -176,7 +195,7 @@ void lines_listen_by_default(struct reading_room *room, const struct node *lines
         struct line_plan *line = &plan->lines[i];
         const struct node *stated = node_find(node_find(lines, line->name), "listen_first");
         uint64_t ms = 0;
-        if (line->medium != LINE_MEDIUM_SERIAL)
+        if (!line_speaks_rtu(line))
             continue;
         if (stated) {
             (void)value_duration(room->faults, stated, "listen_first", 0, 3600000, &ms);

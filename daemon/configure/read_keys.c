@@ -48,7 +48,7 @@ struct names_of {
 
 static bool key_fits(const struct key *key, enum section section, uint8_t only)
 {
-    return key->section == section && (only == 0 || key->only == 0 || key->only == only);
+    return key->section == section && (only == 0 || key->only == 0 || (key->only & only) != 0);
 }
 
 static const char *key_name_at(const void *context, int i)
@@ -62,17 +62,22 @@ static const char *key_name_at(const void *context, int i)
 
 static const char *medium_name(enum section section, uint8_t only)
 {
+    if (section == SECTION_LINE && only == LINE_KEYS_RTU_OVER_TCP)
+        return "a TCP connection with RTU frames";
     if (section == SECTION_LINE)
         return only == LINE_MEDIUM_TCP ? "a TCP connection" : "a serial line";
     return only == DESTINATION_MQTT ? "an MQTT broker" : "a Modbus TCP table";
 }
 
-static const struct key *key_find(enum section section, const char *name)
+/** The key of this name, the one that fits the medium where there are several. */
+static const struct key *key_find(enum section section, uint8_t only, const char *name)
 {
+    const struct key *found = NULL;
     for (int i = 0; key_at(i); i++)
-        if (key_at(i)->section == section && strcmp(key_at(i)->name, name) == 0)
-            return key_at(i);
-    return NULL;
+        if (key_at(i)->section == section && strcmp(key_at(i)->name, name) == 0 &&
+            (found == NULL || key_fits(key_at(i), section, only)))
+            found = key_at(i);
+    return found;
 }
 
 static void fault_of_unknown(struct plan_faults *faults, const struct node *value,
@@ -193,7 +198,7 @@ bool keys_read(struct plan_faults *faults, const struct node *node, enum section
         return false;
     }
     for (const struct node *at = node->first; at; at = at->next) {
-        const struct key *key = key_find(section, at->key->text);
+        const struct key *key = key_find(section, only, at->key->text);
         if (!key)
             fault_of_unknown(faults, at, section, only, owner);
         else if (!key_fits(key, section, only))

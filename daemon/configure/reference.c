@@ -9,9 +9,15 @@
 
 static void row_print(FILE *stream, const struct key *key)
 {
-    static const char *const ONLY_LINE[] = {"", "serial: ", "tcp: "}, *const ONLY_DESTINATION[] = {
-                                                                          "",
-                                                                          "mqtt: ", "modbus_tcp: "};
+    static const char *const ONLY_LINE[] = {"",
+                                            "serial: ",
+                                            "tcp: ",
+                                            "",
+                                            "tcp with `framing: rtu`: ",
+                                            "serial, or tcp with `framing: rtu`: ",
+                                            "tcp: ",
+                                            ""},
+                             *const ONLY_DESTINATION[] = {"", "mqtt: ", "modbus_tcp: "};
     const char *only =
         key->section == SECTION_LINE ? ONLY_LINE[key->only] : ONLY_DESTINATION[key->only];
     char range[160] = "";

@@ -16,7 +16,7 @@
 
 static int64_t exchange_us(const struct line_plan *line, unsigned registers)
 {
-    if (line->medium != LINE_MEDIUM_SERIAL)
+    if (!line_speaks_rtu(line))
         return REPLY_DELAY_US;
     const int64_t bits = (int64_t)line_bits_per_character(line) * (13 + 2 * (int64_t)registers);
     return (bits * 1000000 + line->baud - 1) / line->baud + 2 * line_quiet_us(line) +
@@ -94,7 +94,7 @@ static bool is_read_before(const struct map *map, int index, unsigned address)
 static int64_t least_us(const struct map *map, const struct line_plan *line)
 {
     int64_t sum = 0;
-    if (line->medium != LINE_MEDIUM_SERIAL)
+    if (!line_speaks_rtu(line))
         return 0;
     for (uint8_t table = TABLE_HOLDING; table <= TABLE_INPUT; table++) {
         unsigned registers = 0;

@@ -125,7 +125,7 @@ static void unit_id_check(struct reading_room *room, const struct node *node,
                           const struct source_entry *entry)
 {
     if (!node || entry->line >= room->plan->n_lines ||
-        room->plan->lines[entry->line].medium != LINE_MEDIUM_SERIAL)
+        !line_speaks_rtu(&room->plan->lines[entry->line]))
         return;
     if (entry->unit_id > 247)
         fault_at(room->faults, node, "unit id %u is reserved on a serial line; expected 1 to 247",

@@ -111,7 +111,7 @@ void keys_write(struct text_out *out, enum section section, uint8_t only, int in
     for (int i = 0; key_at(i); i++) {
         const struct key *key = key_at(i);
         if (key->section != section || key->kind == VALUE_SPECIAL ||
-            (only && key->only && key->only != only))
+            (only && key->only && (key->only & only) == 0))
             continue;
         char text[PATH_LENGTH_MAX];
         value_text(key, from, text);

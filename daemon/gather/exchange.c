@@ -20,8 +20,9 @@ void wire_init(struct wire *wire, const struct line_plan *line, const struct up_
     wire->line = line;
     wire->clock = clock;
     wire->port = port;
-    wire->is_serial = line->medium == LINE_MEDIUM_SERIAL;
-    wire->quiet_us = wire->is_serial ? line_quiet_us(line) : 0;
+    wire->is_rtu = line_speaks_rtu(line);
+    wire->is_tcp = line->medium == LINE_MEDIUM_TCP;
+    wire->quiet_us = wire->is_rtu ? line_quiet_us(line) : 0;
 }
 
 ssize_t wire_hear(struct wire *wire, int64_t deadline_us)
@@ -57,9 +58,9 @@ static size_t put_frame(struct wire *wire, uint8_t unit_id, const struct read_re
 {
     uint8_t pdu[PDU_MAX];
     size_t n = pdu_put_read(pdu, request);
-    if (n == 0 || (wire->is_serial && (unit_id == 0 || unit_id > 247)))
+    if (n == 0 || (wire->is_rtu && (unit_id == 0 || unit_id > 247)))
         return 0;
-    if (wire->is_serial)
+    if (wire->is_rtu)
         return rtu_put_frame(frame, unit_id, pdu, n);
     wire->transaction++;
     return tcp_put_frame(frame, wire->transaction, unit_id, pdu, n);
@@ -108,12 +109,12 @@ void exchange_run(struct wire *wire, uint8_t unit_id, const struct read_request 
     out->stray = (uint32_t)unasked;
     if (!ask(wire, unit_id, request, out))
         return;
-    if (wire->is_serial)
+    if (wire->is_rtu)
         exchange_read_serial(wire, out);
     else
         exchange_read_tcp(wire, out);
     bool is_clean = out->verdict == OUTCOME_ANSWERED || out->verdict == OUTCOME_EXCEPTION;
     wire->last.answered = is_clean;
-    if (is_clean && wire->is_serial)
+    if (is_clean && wire->is_rtu)
         wait_for_quiet(wire, out);
 }

@@ -26,7 +26,8 @@ struct wire {
     const struct up_clock *clock;
     const struct port *port;
     int64_t quiet_us; /* t3.5 */
-    bool is_serial;
+    bool is_rtu; /* RTU frames: a serial line, or a serial device server behind a TCP connection */
+    bool is_tcp; /* a TCP connection, whatever its frames */
     uint16_t transaction;
     int64_t active_us; /* when the last byte was sent or heard */
     struct question last;
@@ -40,6 +41,7 @@ struct exchange {
                         BAD_CHECKSUM, WRONG_REPLY, PORT_GONE */
     uint8_t exception;
     bool was_sent;
+    bool is_echoed;            /* what came began with our own request */
     uint32_t stray;            /* bytes before, around and after the answer that nobody asked for */
     int64_t sent_us, ended_us; /* start of the request, end of the answer */
     size_t n;                  /* of the answer's PDU */

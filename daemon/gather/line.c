@@ -211,7 +211,7 @@ struct line *line_create(const struct line_options *options, struct up_error *er
     int64_t now_us = line_now_us(line);
     refresh_entries(line, now_us);
     line->is_listening =
-        options->listen_first && line->wire.is_serial && line->plan->listen_first_ms > 0;
+        options->listen_first && line->wire.is_rtu && line->plan->listen_first_ms > 0;
     line->listen_until_us = now_us + (int64_t)line->plan->listen_first_ms * 1000;
     return line;
 }
@@ -240,7 +240,7 @@ void line_finish(struct line *line)
 static int64_t step_idle(struct line *line, int64_t now_us)
 {
     int64_t next_us = turn_next_us(line->turns, line->n, now_us);
-    if (!line->wire.is_serial)
+    if (!line->wire.is_rtu)
         return next_us;
     ssize_t n = wire_drain(&line->wire);
     if (n < 0) {
@@ -259,11 +259,18 @@ static int64_t step_ask(struct line *line, int64_t now_us)
 {
     if (!line_is_scanning(line)) {
         int chosen = turn_choose(line->turns, line->n, now_us);
+        if (chosen >= 0) { /* an entry whose date has just come is taken before anybody is asked */
+            line->entries_checked_us = INT64_MIN;
+            refresh_entries(line, now_us);
+            chosen = turn_choose(line->turns, line->n, now_us);
+        }
         if (chosen < 0)
             return step_idle(line, now_us);
         if (scan_must_rest(line, &line->sources[chosen].reads.range[0]))
             return now_us;
         scan_begin(line, chosen);
+        if (!line_is_scanning(line))
+            return now_us;
     }
     scan_ask(line);
     int64_t after_us = line_now_us(line);

@@ -52,6 +52,12 @@ struct line {
     bool is_listening, another_master, is_resting;
     int64_t listen_until_us, foreign_us, rest_from_us, pause_until_us;
     struct stamp master_since;
+    bool is_master_told, was_master_told; /* of the one that is there; of any */
+    int64_t master_told_us;
+    uint32_t masters_untold; /* since the last that was told, with the one that is there */
+
+    uint32_t echoes_in_row;
+    bool is_echo_told;
 
     uint32_t recent_stray; /* heard while nobody was asked, not long ago */
     int64_t recent_stray_us;
@@ -82,6 +88,7 @@ uint32_t line_random(struct line *line);
 bool line_is_scanning(const struct line *line);
 
 /* line_scan.c */
+/** Begins a poll; none where the entry's date changed just now (the next step takes the new one). */
 void scan_begin(struct line *line, int source);
 /** True where a range that stands alone must wait for quiet; the rest has begun then. */
 bool scan_must_rest(struct line *line, const struct read_range *range);
@@ -94,6 +101,8 @@ void scan_without_port(struct line *line, int source);
 
 /* line_watch.c */
 void watch_stray(struct line *line, uint32_t n);
+/** Says once that a converter seems to return our own questions, where they don't get stripped. */
+void watch_echo(struct line *line, bool is_echoed);
 void watch_rest(struct line *line, int64_t from_us);
 /** One wait of resting or listening. */
 void watch_step_rest(struct line *line);

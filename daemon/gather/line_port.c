@@ -21,7 +21,7 @@
 
 static int64_t wait_us(struct line *line)
 {
-    uint32_t most_s = line->wire.is_serial ? SERIAL_WAIT_MOST_S : TCP_WAIT_MOST_S;
+    uint32_t most_s = line->wire.is_tcp ? TCP_WAIT_MOST_S : SERIAL_WAIT_MOST_S;
     uint32_t seconds = 1;
     for (uint32_t n = line->open_failures; n > 1 && seconds < most_s; n--)
         seconds *= 2;
@@ -38,7 +38,7 @@ int64_t port_next_us(const struct line *line, int64_t now_us)
     int64_t passes_us = turn_next_pass_us(line->turns, line->n); /* skips are told as they come */
     if (now_us < line->reopen_at_us)
         return passes_us < line->reopen_at_us ? passes_us : line->reopen_at_us;
-    if (line->wire.is_serial || turn_choose(line->turns, line->n, now_us) >= 0)
+    if (!line->wire.is_tcp || turn_choose(line->turns, line->n, now_us) >= 0)
         return now_us;
     return turn_next_us(line->turns, line->n, now_us);
 }
@@ -57,14 +57,18 @@ static void port_is_open(struct line *line)
                   duration_to_text((now_us - line->lost_us) / 1000, for_how_long));
     }
     line->is_lost_told = false;
-    if (!line->wire.is_serial)
+    int64_t lost_us = line->lost_us;
+    line->lost_us = 0;
+    if (!line->wire.is_rtu)
         return;
-    for (size_t i = 0; i < line->n; i++)
+    if (line->wire.is_tcp)
+        watch_rest(line, now_us); /* a serial device server may hold an answer of the connection
+                                     before, or get it only now */
+    for (size_t i = 0; i < line->n && !line->wire.is_tcp; i++)
         line->turns[i].not_before_us = 0; /* what was silent on a dead port gets its chance now */
-    if (line->lost_us != 0 && now_us - line->lost_us > LISTEN_AGAIN_US)
+    if (lost_us != 0 && now_us - lost_us > LISTEN_AGAIN_US)
         line->is_listening = line->plan->listen_first_ms > 0;
     line->listen_until_us = now_us + (int64_t)line->plan->listen_first_ms * 1000;
-    line->lost_us = 0;
 }
 
 static void tell_lost(struct line *line)
@@ -105,7 +109,9 @@ void port_lose(struct line *line, bool by_us)
     line->reopen_at_us = now_us;
     if (!by_us)
         line->totals.port_losses++;
-    if (line->wire.is_serial) {
+    if (line->wire.is_tcp && line->wire.is_rtu && by_us)
+        return; /* the connection was sound: the rest after opening paces the next question */
+    if (!line->wire.is_tcp) {
         line->lost_us = now_us;
         tell_lost(line);
         if (now_us - line->opened_us > STEADY_US)

@@ -36,6 +36,10 @@ void scan_begin(struct line *line, int index)
     struct asked_source *source = &line->sources[index];
     const struct plan *plan = line->options.plan;
     struct stamp begun = line_stamp(line);
+    /* The scan is measured with the entry valid at its begin: no other unit may be asked, even in
+     * the millisecond of the change. */
+    if (plan_entry_at(&plan->wells[source->well], source->source, begun.utc_ms) != source->entry)
+        return;
     line_account(line, begun.boot_ms * 1000, false);
     turn_claim(&line->turns[index], begun.boot_ms, ++line->served);
     memset(poll, 0, sizeof *poll);
@@ -81,7 +85,7 @@ static uint8_t outcome_of(const struct line *line, const struct scan *scan)
         return OUTCOME_PATH_DOWN;
     if (exceptions > 0)
         return OUTCOME_EXCEPTION;
-    if (line->poll.failure == OUTCOME_PORT_GONE && !line->wire.is_serial)
+    if (line->poll.failure == OUTCOME_PORT_GONE && line->wire.is_tcp)
         return OUTCOME_NO_CONNECTION;
     /* Nothing was tried: another master began to speak first, or the program stops. */
     return line->poll.failure != OUTCOME_NONE ? line->poll.failure : OUTCOME_WRONG_REPLY;
@@ -108,6 +112,8 @@ void scan_end(struct line *line)
 void scan_without_port(struct line *line, int source)
 {
     scan_begin(line, source);
+    if (!line_is_scanning(line))
+        return;
     line->poll.failure = OUTCOME_PORT_GONE;
     scan_end(line);
 }
@@ -211,7 +217,7 @@ static void take_clean(struct line *line, const struct exchange *exchange)
         store_words(&poll->out.scan, &range->request, exchange);
         next_range(line);
     }
-    if (stands_alone && line->wire.is_serial)
+    if (stands_alone && line->wire.is_rtu)
         watch_rest(line, exchange->ended_us);
 }
 
@@ -256,21 +262,21 @@ static void take_failure(struct line *line, const struct exchange *exchange)
 {
     struct poll_state *poll = &line->poll;
     bool is_gone = exchange->verdict == OUTCOME_PORT_GONE;
-    bool is_serial = line->wire.is_serial;
+    bool is_tcp = line->wire.is_tcp;
     bool is_probe = turn_is_down(&line->turns[poll->source]) && poll->range == 0;
     poll->failure = exchange->verdict;
     poll->ended_us = line_now_us(line);
     count_failure(line, exchange->verdict);
-    if (is_gone && !is_serial && !exchange->was_sent && !poll->was_reopened) {
+    if (is_gone && is_tcp && !exchange->was_sent && !poll->was_reopened) {
         poll->was_reopened =
             true; /* the other end closed an idle connection: nothing was asked yet */
         poll->tries_of_range = 0;
         port_lose(line, false);
         return;
     }
-    if ((is_gone && is_serial) || poll->tries_of_range >= (is_probe ? 1 : TRIES_MAX))
+    if ((is_gone && !is_tcp) || poll->tries_of_range >= (is_probe ? 1 : TRIES_MAX))
         give_up_range(line, exchange->verdict);
-    if (is_gone || !is_serial)
+    if (is_gone || is_tcp)
         port_lose(line, !is_gone); /* TCP: the connection can't be trusted any more */
     else
         watch_rest(line, line_now_us(line));
@@ -278,7 +284,7 @@ static void take_failure(struct line *line, const struct exchange *exchange)
 
 bool scan_must_rest(struct line *line, const struct read_range *range)
 {
-    if (!range->stands_alone || !line->wire.is_serial ||
+    if (!range->stands_alone || !line->wire.is_rtu ||
         line_now_us(line) >= line->wire.active_us + line_rest_us(line))
         return false;
     watch_rest(line, line->wire.active_us);
@@ -301,6 +307,7 @@ void scan_ask(struct line *line)
             poll->out.scan.tries++;
     }
     watch_stray(line, exchange.stray);
+    watch_echo(line, exchange.is_echoed);
     if (exchange.verdict == OUTCOME_ANSWERED || exchange.verdict == OUTCOME_EXCEPTION)
         take_clean(line, &exchange);
     else

@@ -13,9 +13,11 @@
 
 #include <string.h>
 
+#define ECHOES_MEAN_CONVERTER 3
 #define SLICE_US 250000 /* longest wait in one step, so that a stop is heard soon */
 #define SLOWEST_MOST_US (30 * INT64_C(1000000))
 #define SLOWEST_MOST_TIMEOUTS 10
+#define MASTER_AGAIN_US (600 * INT64_C(1000000))
 #define REMEMBER_US                                                                                \
     (10 * INT64_C(1000000)) /* so long after our last question an answer may still be ours */
 
@@ -89,6 +91,34 @@ static void late_answer(struct line *line, int64_t now_us)
               (double)line->plan->response_timeout_ms / 1e3, (double)took_us * 1.5 / 1e6);
 }
 
+/** Says that another master is there, at most once in MASTER_AGAIN_US: a pair with a few foreign
+ * frames now and then would fill the log. What came between is counted in the next sentence. */
+static void tell_another_master(struct line *line, int64_t now_us)
+{
+    if (line->is_master_told)
+        return;
+    if (line->was_master_told && now_us - line->master_told_us < MASTER_AGAIN_US)
+        return;
+    line->is_master_told = line->was_master_told = true;
+    line->master_told_us = now_us;
+    char since[STAMP_TEXT_MAX];
+    uint32_t untold = line->masters_untold - 1; /* without this one */
+    line->masters_untold = 0;
+    stamp_to_short_text(line->master_since.utc_ms, since);
+    if (untold == 0)
+        line_tell(
+            line, SAY_WARNING, "second_master",
+            "Another master is on %s since %s. Uphole stopped asking: it can spoil the drive's "
+            "answers. Agree with the drive's owner and set share_line, or use another port.",
+            line->plan->name, since);
+    else
+        line_tell(line, SAY_WARNING, "second_master",
+                  "Another master is on %s since %s; times it came and went before: %u. Uphole "
+                  "stopped asking. Agree with the drive's owner and set share_line, or use another "
+                  "port.",
+                  line->plan->name, since, untold);
+}
+
 static void another_master(struct line *line, int64_t now_us)
 {
     line->foreign_us = now_us;
@@ -98,12 +128,9 @@ static void another_master(struct line *line, int64_t now_us)
     line->another_master = true;
     line->is_listening = false;
     line->master_since = line_stamp(line);
-    char since[STAMP_TEXT_MAX];
-    line_tell(line, SAY_WARNING, "second_master",
-              "Another master is on %s since %s. Uphole stopped asking: it can spoil the drive's "
-              "answers. Agree "
-              "with the drive's owner and set share_line, or use another port.",
-              line->plan->name, stamp_to_short_text(line->master_since.utc_ms, since));
+    line->is_master_told = false;
+    line->masters_untold++;
+    tell_another_master(line, now_us);
 }
 
 static void judge_frame(struct line *line, const struct heard_frame *frame)
@@ -144,11 +171,24 @@ void watch_stray(struct line *line, uint32_t n)
         line->recent_stray += n;
         line->recent_stray_us = now_us;
     }
-    if (!line->wire.is_serial)
+    if (!line->wire.is_rtu)
         return;
     struct heard_frame frame;
     while (listener_next(&line->wire.listener, &frame))
         judge_frame(line, &frame);
+}
+
+/* Once may be another master with the same question; always is a converter. */
+void watch_echo(struct line *line, bool is_echoed)
+{
+    line->echoes_in_row = is_echoed ? line->echoes_in_row + 1 : 0;
+    if (line->plan->strip_echo || line->is_echo_told || line->echoes_in_row < ECHOES_MEAN_CONVERTER)
+        return;
+    line->is_echo_told = true;
+    line_tell(line, SAY_WARNING, "echo",
+              "The last %u questions on %s came back before the answer: looks like an echo of a "
+              "two-wire converter. Set strip_echo: yes on this line.",
+              line->echoes_in_row, line->plan->name);
 }
 
 /* ---- quiet ---- */
@@ -193,6 +233,8 @@ static void end_of_another_master(struct line *line, int64_t now_us)
 {
     line_account(line, now_us, false);
     line->another_master = false;
+    if (!line->is_master_told)
+        return;
     char since[STAMP_TEXT_MAX];
     line_tell(
         line, SAY_INFO, "second_master",
@@ -205,6 +247,7 @@ void watch_step_listen(struct line *line)
     int64_t now_us = line_now_us(line);
     int64_t until_us = line->listen_until_us;
     if (line->another_master) {
+        tell_another_master(line, now_us); /* one that stays is told once it may be */
         int64_t quiet_us = (int64_t)line->plan->listen_first_ms * 1000;
         until_us =
             line->foreign_us + (quiet_us > line_rest_us(line) ? quiet_us : line_rest_us(line));

@@ -26,7 +26,7 @@
  * 19,200 bit/s: Modbus over Serial Line V1.02, 2.5.1.1. */
 static double wire_us(const struct line_plan *line, int count)
 {
-    if (line->medium != LINE_MEDIUM_SERIAL || line->baud == 0)
+    if (!line_speaks_rtu(line) || line->baud == 0)
         return 0;
     double character_us = 1e6 * line_bits_per_character(line) / line->baud;
     double quiet_us = line->baud > 19200 ? 1750 : 3.5 * character_us;
@@ -257,9 +257,9 @@ enum up_rc read_plan_make_avoiding(const struct map *map, const struct line_plan
     add_status_again(&natural, &needs);
     /* On TCP the transaction number tells answers apart; padding costs nothing there, another
      * exchange would. */
-    bool is_serial = line->medium == LINE_MEDIUM_SERIAL;
+    bool is_rtu = line_speaks_rtu(line);
     struct pieces spread;
-    pieces_spread(&natural, &spread, &needs, is_serial);
+    pieces_spread(&natural, &spread, &needs, is_rtu);
     int words = 0;
     for (unsigned i = 0; i < spread.n; i++)
         words += table_words_for(spread.piece[i].table,
@@ -270,7 +270,7 @@ enum up_rc read_plan_make_avoiding(const struct map *map, const struct line_plan
             "map %s reads %d registers a scan, at most %d are possible; use fewer channels",
             map->name, words, SCAN_WORDS_MAX);
     write_plan(out, &needs, &spread);
-    for (unsigned i = 0; i < out->n && !is_serial; i++)
+    for (unsigned i = 0; i < out->n && !is_rtu; i++)
         out->range[i].stands_alone = false;
     return UP_OK;
 }

@@ -5,7 +5,8 @@
  *
  * The answer is searched for in all that came, since an idle pair without bias sends a stray
  * character before it; what stands around it is counted as stray and makes the scan disturbed. An
- * answer counts only with unit, function, byte count and checksum right.
+ * answer counts only with unit, function, byte count and checksum right. A two-wire converter
+ * returns our own request first: with strip_echo those bytes are taken off the front, uncounted.
  */
 #include "exchange.h"
 
@@ -64,9 +65,37 @@ static uint8_t verdict_without_answer(const struct question *question, const str
     return reply->n < whole ? OUTCOME_CUT_SHORT : OUTCOME_BAD_CHECKSUM;
 }
 
+enum echo { ECHO_NONE = 0, ECHO_MAY_COME, ECHO_WHOLE };
+
+/** Does what came begin with our own request? */
+static enum echo echo_in(const struct question *question, const struct reply *reply)
+{
+    size_t n = reply->n < question->n ? reply->n : question->n;
+    if (n == 0 || memcmp(reply->bytes, question->frame, n) != 0)
+        return ECHO_NONE;
+    return n == question->n ? ECHO_WHOLE : ECHO_MAY_COME;
+}
+
+/** Notes an echo, and takes it off the front where the site says that there is one. True while only
+ * a part of it is there: nothing of an answer has come. */
+static bool take_echo(const struct wire *wire, struct reply *reply, bool *is_echoed)
+{
+    if (*is_echoed)
+        return false;
+    enum echo echo = echo_in(&wire->last, reply);
+    *is_echoed = echo == ECHO_WHOLE;
+    if (!wire->line->strip_echo)
+        return false;
+    if (echo == ECHO_WHOLE) {
+        reply->n -= wire->last.n;
+        memmove(reply->bytes, reply->bytes + wire->last.n, reply->n);
+    }
+    return echo == ECHO_MAY_COME;
+}
+
 /** Reads until the answer stands whole in `reply` (true), or until the deadline, a full buffer or a
  * lost port (false). */
-static bool read_reply(struct wire *wire, struct reply *reply, bool *is_gone)
+static bool read_reply(struct wire *wire, struct reply *reply, bool *is_echoed, bool *is_gone)
 {
     const struct read_request *request = &wire->last.request;
     size_t whole = pdu_answer_length(request) + 3;
@@ -75,9 +104,10 @@ static bool read_reply(struct wire *wire, struct reply *reply, bool *is_gone)
     int64_t first_by_us = wire->last.sent_us + (int64_t)wire->last.n * character_us +
                           (int64_t)wire->line->response_timeout_ms * 1000;
     int64_t all_by_us = first_by_us + (int64_t)whole * character_us;
+    bool is_echo_only = false;
     *is_gone = false;
     while (reply->n < REPLY_ROOM) {
-        int64_t deadline_us = reply->n == 0 ? first_by_us : all_by_us;
+        int64_t deadline_us = reply->n == 0 || is_echo_only ? first_by_us : all_by_us;
         bool is_whole_and_wrong = reply->n >= whole;
         if (is_whole_and_wrong && reply->heard_us + BAD_FRAME_QUIET_US < deadline_us)
             deadline_us = reply->heard_us + BAD_FRAME_QUIET_US;
@@ -89,6 +119,7 @@ static bool read_reply(struct wire *wire, struct reply *reply, bool *is_gone)
         }
         reply->n += (size_t)n;
         reply->heard_us = wire->active_us = clock_boot_us(wire->clock);
+        is_echo_only = take_echo(wire, reply, is_echoed);
         if (find_answer(&wire->last, reply))
             return true;
         if (reply->heard_us >= all_by_us)
@@ -119,7 +150,7 @@ void exchange_read_serial(struct wire *wire, struct exchange *out)
     struct reply reply;
     bool is_gone;
     reply.n = 0;
-    if (read_reply(wire, &reply, &is_gone)) {
+    if (read_reply(wire, &reply, &out->is_echoed, &is_gone)) {
         take_answer(wire, &reply, out);
         return;
     }

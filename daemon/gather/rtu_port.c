@@ -53,6 +53,19 @@ static enum up_rc take_alone(struct real_port *real, struct up_error *error)
     return UP_OK;
 }
 
+/** The driver switches the direction (TIOCSRS485), where it can: our own timing would be too late.
+ */
+static enum up_rc switch_by_driver(struct real_port *real, struct up_error *error)
+{
+    if (!real->line->rs485_driver ||
+        modbus_rtu_set_serial_mode(real->modbus, MODBUS_RTU_RS485) == 0)
+        return UP_OK;
+    return UP_FAIL_ERRNO(error, UP_E_PORT,
+                         "the driver of %s can't switch the direction of RS-485 (%s); set rs485: "
+                         "none and use a converter that switches by itself, or another port",
+                         real->line->device, strerror(errno));
+}
+
 static enum up_rc rtu_open(void *context, struct up_error *error)
 {
     struct real_port *real = context;
@@ -69,6 +82,8 @@ static enum up_rc rtu_open(void *context, struct up_error *error)
     }
     real->fd = modbus_get_socket(real->modbus);
     enum up_rc rc = take_alone(real, error);
+    if (rc == UP_OK)
+        rc = switch_by_driver(real, error);
     if (rc != UP_OK)
         real_port_close(real);
     return rc;

@@ -79,7 +79,9 @@ static enum up_rc tcp_open(void *context, struct up_error *error)
 static enum up_rc tcp_send(void *context, const uint8_t *bytes, size_t n, struct up_error *error)
 {
     struct real_port *real = context;
-    if (n <= MBAP_SIZE || !function_only_reads(bytes[MBAP_SIZE]))
+    bool is_rtu = line_speaks_rtu(real->line);
+    size_t at = is_rtu ? 1 : MBAP_SIZE; /* of the function */
+    if (n <= at || !function_only_reads(bytes[at]) || (is_rtu && bytes[0] == 0))
         return UP_FAIL(error, UP_E_USAGE, "a request that does not only read was stopped");
     if (real->fd < 0)
         return UP_FAIL(error, UP_E_PORT, "%s is not connected", real->line->host);

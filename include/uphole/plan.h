@@ -120,6 +120,7 @@ struct map {
 /* ---- lines, wells ---- */
 
 enum line_medium { LINE_MEDIUM_SERIAL = 1, LINE_MEDIUM_TCP = 2 };
+enum line_framing { LINE_FRAMING_TCP = 0, LINE_FRAMING_RTU = 1 }; /* of a TCP connection; a serial line is always RTU */
 
 struct line_plan {
     char name[NAME_LENGTH_MAX + 1];
@@ -133,8 +134,13 @@ struct line_plan {
     uint32_t response_timeout_ms;
     uint32_t listen_first_ms;     /* 0 on TCP; one refresh (longest of the line's maps) by default */
     bool share_line;
+    uint8_t framing;              /* enum line_framing; RTU: a serial device server, `baud` is the far line's and for planning only */
+    bool strip_echo;              /* the converter returns our own requests */
+    bool rs485_driver;            /* the serial driver switches the converter's direction */
     int config_line;              /* where it stands in the file */
 };
+/** True where frames on this line are RTU: a serial line, or a serial device server behind a TCP connection. */
+bool line_speaks_rtu(const struct line_plan *line);
 /** Bits of one character on this line: start + data + parity + stop. */
 unsigned line_bits_per_character(const struct line_plan *line);
 /** t3.5 in us: 3.5 characters, or 1,750 us above 19,200 bit/s. Source: Modbus over Serial Line V1.02, 2.5.1.1. */

@@ -125,8 +125,10 @@ static void canonical_text_keeps_awkward_values(void **state)
     struct plan *plan = good(
         "site: \"1\"\nbox: \"no\"\nlines:\n"
         "  l: {serial: \"/dev/a b\", speed: 115200 baud, frame: 8E1, response_timeout: 350 ms, "
-        "listen_first: 0 s, share_line: yes}\n"
+        "listen_first: 0 s, share_line: yes, strip_echo: yes, rs485: driver}\n"
         "  t: {tcp: \"[2001:db8::7]:1502\"}\n"
+        "  r: {tcp: 192.0.2.9:4001, framing: rtu, speed: 19200 baud, listen_first: 3 s, "
+        "strip_echo: yes}\n"
         "wells:\n  w:\n    label: \"He said \\\"7\\\" \\\\ # : \xC3\xA9\"\n    table_block: 127\n  "
         "  sources:\n"
         "      gauge:\n"
@@ -176,6 +178,12 @@ static void canonical_text_keeps_awkward_values(void **state)
     check_count("before 1970", plan->wells[0].entries[SOURCE_DRIVE][0].from_utc_ms, -1);
     check_close("6069.55 ft in m", plan->wells[0].data[0].intake_depth_m, 6069.55 * 0.3048, 1e-9);
     check_count("IPv6 host", strcmp(plan->lines[1].host, "2001:db8::7"), 0);
+    check_count("RTU over TCP", plan->lines[2].framing, LINE_FRAMING_RTU);
+    check_count("its speed", plan->lines[2].baud, 19200);
+    check_count("its listening", plan->lines[2].listen_first_ms, 3000);
+    check_count("its t3.5, us", line_quiet_us(&plan->lines[2]), 1823); /* 35 bits, rounded up */
+    check_count("echo", plan->lines[0].strip_echo && !plan->lines[1].strip_echo, 1);
+    check_count("direction", plan->lines[0].rs485_driver && !plan->lines[2].rs485_driver, 1);
     check_count("default port of a table", plan->destinations[1].port, 1502);
     check_count("default port of mqtt", plan->destinations[0].port, 1883);
     check_count("a bits field over two registers",

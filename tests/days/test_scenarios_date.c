@@ -1,9 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * test_scenarios_date.c - a poll that is due at the very instant of an entry's date. Not in
- * CMakeLists.txt yet, since it fails: gather looks at dates once a second and may ask the old unit
- * in the second after the date, while measure goes by the scan's own instant and takes the answer
- * for the new unit's.
+ * test_scenarios_date.c - a poll that is due at the very instant of an entry's date: the scan is
+ * measured with the entry valid at its begin, so that entry's unit must have been asked.
  */
 #include "day.h"
 
@@ -24,8 +22,8 @@ static const char CONFIG[] =
     "poll_every: 10 s, confirmed_units: all}\n"
     "destinations:\n  plant-broker: {mqtt: 'mqtt://127.0.0.1:1883', from: oldest}\n";
 
-/** Planted defect: dates are looked at once a second (gather/line.c, refresh_entries), not when a
- * poll begins. */
+/** Planted defect, seen: dates are looked at once a second (gather/line.c, refresh_entries), not
+ * when a poll begins. */
 static void a_poll_due_at_the_date_asks_the_new_unit(void **state)
 {
     (void)state;

@@ -226,6 +226,46 @@ static void a_foreign_frame_inside_an_exchange_keeps_its_outcome_and_stops_the_n
     fake_stop(&fake);
 }
 
+/* Planted defect: a sentence for each coming and going (tests/planted/gather-master-said-often). */
+static void a_master_that_comes_and_goes_is_said_once_in_ten_minutes_with_its_count(void **state)
+{
+    (void)state;
+    unsigned said = 0, gone = 0;
+    unsigned long counted = 0;
+    start(2000, false);
+    for (int i = 0; i < 100; i++) { /* 100 times in 1,000 s */
+        another_master_speaks(1);
+        fake_run(&fake, 9000000);
+    }
+    while (fake_take(&fake, GATHERED_NOTICE, &item)) {
+        check_text("kind", item.notice.kind, "second_master");
+        assert_true(strlen(item.notice.text) < GAP_CAUSE_MAX - 1);
+        gone += strstr(item.notice.text, "asks again") != NULL;
+        said += strstr(item.notice.text, "Another master is on") != NULL;
+        const char *times = strstr(item.notice.text, "came and went before: ");
+        counted += times != NULL ? strtoul(times + 22, NULL, 10) : 0;
+    }
+    check_count("said", said, 2);
+    check_count("gone", gone, 2);
+    assert_in_range(counted, 57, 60); /* one each 10 s and a slice, in 600 s, but the told one */
+    fake_stop(&fake);
+}
+
+/* Planted defect: one that comes back within the ten minutes and stays is never told. */
+static void a_master_that_stays_is_told_when_the_ten_minutes_are_over(void **state)
+{
+    (void)state;
+    unsigned said = 0;
+    start(2000, false);
+    another_master_speaks(1);
+    fake_run(&fake, 9000000);
+    another_master_speaks(650);
+    while (fake_take(&fake, GATHERED_NOTICE, &item))
+        said += strstr(item.notice.text, "Another master is on") != NULL;
+    check_count("said", said, 2);
+    fake_stop(&fake);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -238,6 +278,8 @@ int main(void)
         cmocka_unit_test(late_and_double_answers_of_our_own_are_no_master),
         cmocka_unit_test(an_answer_that_comes_again_inside_the_next_exchange_is_no_master),
         cmocka_unit_test(a_foreign_frame_inside_an_exchange_keeps_its_outcome_and_stops_the_next),
+        cmocka_unit_test(a_master_that_comes_and_goes_is_said_once_in_ten_minutes_with_its_count),
+        cmocka_unit_test(a_master_that_stays_is_told_when_the_ten_minutes_are_over),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

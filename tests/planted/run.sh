@@ -14,6 +14,8 @@ export UPHOLE_LONG=0 # the short form of each test must see its defect
 passed=0 failed=0 skipped=0
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
+mkdir "$work/scratch"
+export TMPDIR=$work/scratch # what a failing test leaves behind goes with the rest
 names=()
 while read -r name; do
     [ $# -eq 0 ] && names+=("$name") && continue
@@ -86,10 +88,10 @@ for name in "${names[@]}"; do
         skipped=$((skipped + 1))
     elif [ ${#wanted[@]} -eq 0 ]; then
         miss "no test is called '$(field "$name" test)'"
-    elif ! patch -s -p1 --dry-run -d "$work/tree" <"$file" >"$work/log" 2>&1; then
+    elif ! patch -s -N -p1 --dry-run -d "$work/tree" <"$file" >"$work/log" 2>&1; then
         miss "the patch no longer fits; mend it"
     else
-        patch -s -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
+        patch -s -N -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
         if build; then
             try "$name" "${wanted[@]}"
         else
