@@ -130,13 +130,18 @@ static void refresh_entry(struct line *line, size_t i, int64_t now_us, int64_t u
 
 static void refresh_entries(struct line *line, int64_t now_us)
 {
-    if (line->entries_checked_us != INT64_MIN &&
-        now_us - line->entries_checked_us < ENTRIES_EVERY_US)
-        return;
     line->entries_checked_us = now_us;
     int64_t utc_ms = line->options.clock->utc_us(line->options.clock->context) / 1000;
     for (size_t i = 0; i < line->n; i++)
         refresh_entry(line, i, now_us, utc_ms);
+}
+
+/** While nobody is asked, once a second is enough. */
+static void refresh_entries_at_times(struct line *line, int64_t now_us)
+{
+    if (line->entries_checked_us == INT64_MIN ||
+        now_us - line->entries_checked_us >= ENTRIES_EVERY_US)
+        refresh_entries(line, now_us);
 }
 
 static bool is_of_line(const struct well_plan *well, unsigned source, uint16_t line)
@@ -260,7 +265,6 @@ static int64_t step_ask(struct line *line, int64_t now_us)
     if (!line_is_scanning(line)) {
         int chosen = turn_choose(line->turns, line->n, now_us);
         if (chosen >= 0) { /* an entry whose date has just come is taken before anybody is asked */
-            line->entries_checked_us = INT64_MIN;
             refresh_entries(line, now_us);
             chosen = turn_choose(line->turns, line->n, now_us);
         }
@@ -283,7 +287,7 @@ int64_t line_step(struct line *line)
     int64_t now_us = line_now_us(line);
     line_put_rest(line);
     line_account(line, now_us, false);
-    refresh_entries(line, now_us);
+    refresh_entries_at_times(line, now_us);
     if (!line->is_open) {
         int64_t next_us = port_next_us(line, now_us);
         if (next_us > now_us)

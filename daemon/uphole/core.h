@@ -74,12 +74,12 @@ void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
 size_t core_cursors(const struct core *core, struct wall_cursor *into, size_t room);
 /** Newest committed seq of a well (by plan index); may be read from another thread. */
 uint64_t core_newest_seq(const struct core *core, uint16_t well_index);
-/** First seq of the well's newest commit: from here on a record is live, not late. May be read from another thread. */
+/** First seq of the well's newest commit: from here on a record is live, not late. May be read from
+ * another thread. */
 uint64_t core_live_seq(const struct core *core, uint16_t well_index);
 /** Counts for tests and status. */
 struct core_counts {
-    uint64_t scans, commits, failed_commits, lost_in_rings, snapshots, accepted, refused,
-        bad_messages;
+    uint64_t scans, commits, failed_commits, snapshots, accepted, refused, bad_messages;
 };
 const struct core_counts *core_counts_of(const struct core *core);
 /** The newest snapshot of a well (by plan index); for the lock-step harness. */
