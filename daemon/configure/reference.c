@@ -70,12 +70,6 @@ static const char CONFIGURATION_HEAD[] =
     "Uphole monitors. It is not a protection system, and none of its outputs may trip, interlock "
     "or control anything.\n";
 
-static const char MAPS_HEAD[] =
-    "\n# Map reference\n\n"
-    "A map says where a kind of surface unit keeps its registers. What a person must know is never "
-    "guessed: how its document numbers\n"
-    "registers, the order of words, the unit of each value, what a pressure counts from.\n";
-
 void plan_print_configuration_reference(void *stream)
 {
     (void)fputs(CONFIGURATION_HEAD, stream);
@@ -87,11 +81,4 @@ void plan_print_maps_reference(void *stream)
 {
     for (enum section section = SECTION_MAP; section < SECTION_COUNT; section++)
         section_print(stream, section);
-}
-
-void plan_print_reference(void *stream)
-{
-    plan_print_configuration_reference(stream);
-    (void)fputs(MAPS_HEAD, stream);
-    plan_print_maps_reference(stream);
 }

@@ -310,9 +310,7 @@ void plan_number_well(struct plan *plan, uint16_t index, uint16_t number);
  */
 uint32_t plan_round_ms(const struct plan *plan, uint16_t line);
 
-/** Prints docs/configuration.md and docs/maps.md's tables of keys, from the one table of keys that the parser uses. */
-void plan_print_reference(void *stream /* FILE */);
-/** One of the two alone: all of docs/configuration.md; the part of docs/maps.md between its marks. */
+/** Print all of docs/configuration.md, and the part of docs/maps.md between its marks, from the one table of keys that the parser uses. */
 void plan_print_configuration_reference(void *stream /* FILE */);
 void plan_print_maps_reference(void *stream /* FILE */);
 
