@@ -77,6 +77,12 @@ uint64_t core_newest_seq(const struct core *core, uint16_t well_index);
 /** First seq of the well's newest commit: from here on a record is live, not late. May be read from
  * another thread. */
 uint64_t core_live_seq(const struct core *core, uint16_t well_index);
+/** An event for the journal; it rides with the next commit, and waits while the disk refuses.
+ * `text` is UTF-8 of `length` bytes, cut where it is too long for one. Dropped where there is no
+ * room, which core_has_room_for_event says before. */
+void core_add_event(struct core *core, const char *kind, const char *who, const char *text,
+                    size_t length);
+bool core_has_room_for_event(const struct core *core);
 /** Counts for tests and status. */
 struct core_counts {
     uint64_t scans, commits, failed_commits, snapshots, accepted, refused, bad_messages;

@@ -24,6 +24,30 @@ static void take_notice(struct core *core, const struct notice *notice)
     snprintf(event->text, sizeof event->text, "%s", notice->text);
 }
 
+bool core_has_room_for_event(const struct core *core)
+{
+    return core->n_events < CORE_EVENTS_MAX;
+}
+
+void core_add_event(struct core *core, const char *kind, const char *who, const char *text,
+                    size_t length)
+{
+    const struct stamp now = stamp_take(core->options.clock, &core->watch);
+    if (!core_has_room_for_event(core))
+        return;
+    struct event *event = &core->events[core->n_events++];
+    *event = (struct event){.utc_ms = now.utc_ms, .boot_ms = now.boot_ms};
+    snprintf(event->kind, sizeof event->kind, "%s", kind);
+    snprintf(event->who, sizeof event->who, "%s", who);
+    if (length >= sizeof event->text) {
+        length = sizeof event->text - 1;
+        while (length > 0 && ((unsigned char)text[length] & 0xC0) == 0x80)
+            length--; /* never inside a character */
+    }
+    memcpy(event->text, text, length);
+    event->text[length] = '\0';
+}
+
 static uint8_t kind_of_skip(uint8_t cause)
 {
     switch (cause) {
@@ -188,7 +212,9 @@ static void after_commit(struct core *core)
             core->wells[w].snapshot_due = true;
         core->wells[w].touched = false;
     }
-    core->n_scans = core->n_facts = core->n_events = core->n_gaps = 0;
+    core->n_scans = core->n_facts = core->n_gaps = 0;
+    if (!core->refusing) /* what happened meanwhile is told once the disk takes it */
+        core->n_events = 0;
 }
 
 void core_commit(struct core *core, bool everything)

@@ -354,7 +354,15 @@ static void serve_socket(struct well_side *side)
                                      .run = side->run,
                                      .safe = side->safe,
                                      .side = side->side};
-    socket_step(side->socket, &view);
+    struct order_view orders = {.core = side->core,
+                                .plan = side->plan,
+                                .journal = side->journal,
+                                .ledger = side->ledger,
+                                .gatherers = side->gatherers,
+                                .clock = &side->clock,
+                                .watch = &side->watch,
+                                .daemon = side};
+    socket_step(side->socket, &view, &orders);
 }
 
 static void loop(struct well_side *side)

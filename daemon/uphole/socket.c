@@ -23,6 +23,7 @@ struct client {
     int fd; /* -1: free */
     int64_t until_us;
     bool asked; /* the answer stands in `answer` */
+    struct asker who;
     size_t n, sent, end;
     char request[SOCKET_REQUEST_MAX];
     char *answer; /* HEADER_ROOM + SOCKET_ANSWER_MAX, kept for the next client */
@@ -181,14 +182,16 @@ size_t socket_fds(const struct local_socket *local, struct pollfd into[static SO
     return n;
 }
 
-/** The owner, root, and whoever is of the socket's group. */
-static bool may_read(const struct local_socket *local, int fd)
+/** Who asks, and whether that is the owner, root, or somebody of the socket's group. */
+static bool may_read(const struct local_socket *local, int fd, struct asker *who)
 {
     struct ucred peer = {0};
     socklen_t size = sizeof peer;
     if (getsockopt(fd, SOL_SOCKET, SO_PEERCRED, &peer, &size) != 0 || size != sizeof peer)
         return false;
-    if (peer.uid == 0 || peer.uid == local->owner || peer.gid == local->group)
+    who->uid = peer.uid;
+    who->may_order = peer.uid == 0 || peer.uid == local->owner;
+    if (who->may_order || peer.gid == local->group)
         return true;
     gid_t groups[GROUPS_MAX];
     size = sizeof groups;
@@ -230,7 +233,8 @@ static void take_clients(struct local_socket *local)
         client->until_us = clock_boot_us(local->clock) + SOCKET_PATIENCE_MS * 1000;
         client->asked = false;
         client->n = 0;
-        if (!may_read(local, client->fd))
+        client->who = (struct asker){.may_order = false};
+        if (!may_read(local, client->fd, &client->who))
             refuse(client, EX_NOPERM,
                    "Uphole answers only its own user, root and the group of its socket. Ask to be "
                    "added to that group.");
@@ -259,7 +263,7 @@ static void hear(struct client *client)
 }
 
 /** True where an answer was made. */
-static bool answer(struct client *client, const struct status_view *view)
+static bool answer(struct client *client, const struct status_view *view, struct order_view *orders)
 {
     char *end = memchr(client->request, '\n', client->n);
     if (client->fd < 0 || client->asked || end == NULL)
@@ -267,7 +271,11 @@ static bool answer(struct client *client, const struct status_view *view)
     *end = '\0';
     struct socket_text text = {.at = client->answer + HEADER_ROOM, .room = SOCKET_ANSWER_MAX};
     text.at[0] = '\0';
-    const int code = socket_answer(view, client->request, &text);
+    static const char ORDER[] = "order ";
+    const int code =
+        strncmp(client->request, ORDER, sizeof ORDER - 1) == 0
+            ? order_answer(orders, &client->who, client->request + sizeof ORDER - 1, &text)
+            : socket_answer(view, client->request, &text);
     if (text.cut)
         refuse(client, EX_SOFTWARE, "The answer is too long to be given.");
     else
@@ -288,7 +296,8 @@ static void tell(struct client *client)
         let_go(client);
 }
 
-void socket_step(struct local_socket *local, const struct status_view *view)
+void socket_step(struct local_socket *local, const struct status_view *view,
+                 struct order_view *orders)
 {
     if (local == NULL)
         return;
@@ -300,7 +309,7 @@ void socket_step(struct local_socket *local, const struct status_view *view)
         if (client->fd >= 0 && !client->asked)
             hear(client);
         if (!answered)
-            answered = answer(client, view);
+            answered = answer(client, view, orders);
         if (client->fd >= 0 && client->asked)
             tell(client);
         if (client->fd >= 0 && now_us >= client->until_us)

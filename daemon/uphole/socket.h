@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * socket.h - the well side's local socket: how `status`, `read` and `watch` hear what the daemon
- * knows, without a question on the line and without touching the journal.
+ * knows, without a question on the line and without touching the journal; and where orders are
+ * given.
  *
  * A stream socket DIRECTORY/uphole.socket, 0660. A client sends one line, `NAME FORMAT [WELL]` with
- * FORMAT `text` or `json`; the answer is `CODE LENGTH` and a line feed, then LENGTH bytes: the body
- * where CODE is 0, else a sentence, CODE being that of sysexits.h. Then the daemon closes.
+ * FORMAT `text` or `json`, or an order (order.h), `order NAME ARGUMENTS`; the answer is `CODE
+ * LENGTH` and a line feed, then LENGTH bytes: the body where CODE is 0, else a sentence, CODE being
+ * that of sysexits.h. Then the daemon closes.
  *
  * Invariants: served by core's thread, which never waits for a client; at most SOCKET_CLIENTS_MAX
  * at a time, one answer made a pass, each client closed after SOCKET_PATIENCE_MS whatever it does.
@@ -13,6 +15,7 @@
 #ifndef UPHOLE_SOCKET_H
 #define UPHOLE_SOCKET_H
 
+#include "order.h"
 #include "status_view.h"
 
 #include "uphole/error.h"
@@ -23,7 +26,8 @@
 #define SOCKET_FILE "uphole.socket"
 #define SOCKET_CLIENTS_MAX 8
 #define SOCKET_FDS_MAX (SOCKET_CLIENTS_MAX + 1)
-#define SOCKET_REQUEST_MAX 128
+#define SOCKET_REQUEST_MAX                                                                         \
+    1536 /* an order with a note of 200 characters, of 4 bytes each at most */
 #define SOCKET_ANSWER_MAX (512 * 1024)
 #define SOCKET_PATIENCE_MS 5000
 
@@ -46,6 +50,7 @@ void socket_close(struct local_socket *socket);
 /** What to wait on; at most SOCKET_FDS_MAX. NULL gives 0. */
 size_t socket_fds(const struct local_socket *socket, struct pollfd into[static SOCKET_FDS_MAX]);
 /** Takes, reads, answers, sends, closes: whatever goes without waiting. NULL is fine. */
-void socket_step(struct local_socket *socket, const struct status_view *view);
+void socket_step(struct local_socket *socket, const struct status_view *view,
+                 struct order_view *orders);
 
 #endif
