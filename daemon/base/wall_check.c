@@ -39,6 +39,7 @@ size_t wall_least_size(uint32_t kind)
         [WALL_REFUSED] = WHOLE(refused),
         [WALL_DESTINATION] = WHOLE(destination),
         [WALL_STOP] = sizeof(uint32_t),
+        [WALL_QUIET] = sizeof(uint32_t),
     };
     return kind < WALL_KINDS ? SIZES[kind] : 0;
 }
@@ -201,6 +202,7 @@ bool wall_is_sound(const struct wall_message *message)
                is_text(message->destination.reason, sizeof message->destination.reason);
     case WALL_ALIVE:
     case WALL_STOP:
+    case WALL_QUIET:
         return true;
     default:
         return false;

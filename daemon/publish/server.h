@@ -64,6 +64,8 @@ typedef void table_report(void *context, uint16_t destination, bool is_listening
 struct table_thread *table_thread_start(const struct table_server_options *options,
                                         uint16_t destination, table_report *report, void *context,
                                         struct up_error *error);
+/** From now on it takes no new clients, and answers those that it has; any thread. NULL is fine. */
+void table_thread_quiet(struct table_thread *thread);
 void table_thread_stop(struct table_thread *thread); /* NULL is fine */
 
 #endif

@@ -18,7 +18,7 @@ struct table_thread {
     struct table_server *server;
     const struct up_clock *clock;
     pthread_t thread;
-    atomic_bool stops;
+    atomic_bool stops, quiet;
     uint16_t destination;
     table_report *report;
     void *context;
@@ -54,7 +54,9 @@ static void *serve(void *argument)
 {
     struct table_thread *thread = argument;
     while (!atomic_load(&thread->stops)) {
-        if (!thread->listens)
+        if (atomic_load(&thread->quiet))
+            table_server_stop_accepting(thread->server);
+        else if (!thread->listens)
             try_to_listen(thread);
         table_server_step(thread->server, STEP_MS);
     }
@@ -96,6 +98,14 @@ struct table_thread *table_thread_start(const struct table_server_options *optio
         return NULL;
     }
     return thread;
+}
+
+void table_thread_quiet(struct table_thread *thread)
+{
+    if (thread == NULL)
+        return;
+    atomic_store(&thread->quiet, true);
+    table_server_wake(thread->server);
 }
 
 void table_thread_stop(struct table_thread *thread)

@@ -46,7 +46,7 @@ struct runner {
     struct plan *plan;
     struct side *side;
     struct destination destination[PLAN_DESTINATIONS_MAX];
-    bool stops, has_said_bad;
+    bool stops, is_quiet, has_said_bad;
     int exit_code;
 };
 
@@ -141,6 +141,8 @@ static bool start_one(struct runner *runner, uint16_t index, struct up_error *er
  */
 static void start_destinations(struct runner *runner, int64_t now_ms)
 {
+    if (runner->is_quiet)
+        return;
     for (uint16_t i = 0; i < runner->plan->n_destinations && i < PLAN_DESTINATIONS_MAX; i++) {
         struct destination *destination = &runner->destination[i];
         if (destination->mqtt != NULL || destination->table != NULL ||
@@ -157,6 +159,14 @@ static void start_destinations(struct runner *runner, int64_t now_ms)
         }
         destination->has_failed = true;
     }
+}
+
+/** A stop is near: nobody shall connect now only to be cut off. */
+static void be_quiet(struct runner *runner)
+{
+    runner->is_quiet = true;
+    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++)
+        table_thread_quiet(runner->destination[i].table);
 }
 
 /** False: a client hangs and still uses the side. */
@@ -217,6 +227,9 @@ static void handle(struct runner *runner)
         return;
     case WALL_NUMBERS:
         take_numbers(runner);
+        return;
+    case WALL_QUIET:
+        be_quiet(runner);
         return;
     case WALL_STOP:
         end_with(runner, EX_OK);

@@ -2,7 +2,7 @@
  *
  * wall.h - the one way between the well side and the SCADA side: a SOCK_SEQPACKET pair, one message a packet (the plan in pieces).
  *
- *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, record, gap, state, more, alive
+ *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, record, gap, state, more, alive; at the end quiet, then stop
  *  SCADA side -> well side: want, accepted, refused, destination, alive
  *
  * Both ends are the same binary on one machine, so messages are C structs. The well side trusts nothing that comes back: sizes, indices and
@@ -39,6 +39,7 @@ enum wall_kind {
     WALL_REFUSED,     /* back */
     WALL_DESTINATION, /* back: state of a destination */
     WALL_STOP,        /* out: orderly stop: publish "offline", close, exit */
+    WALL_QUIET,       /* out, some time before WALL_STOP: tables take no new clients, and go on answering those connected */
     WALL_KINDS
 };
 

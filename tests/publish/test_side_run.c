@@ -194,6 +194,49 @@ static void readings_over_the_wall_stand_in_the_table_until_it_is_stopped(void *
     close(fd);
 }
 
+static bool is_refused(uint16_t port)
+{
+    struct sockaddr_in to = {
+        .sin_family = AF_INET, .sin_port = htons(port), .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    bool refused = connect(fd, (struct sockaddr *)&to, sizeof to) != 0;
+    close(fd);
+    return refused;
+}
+
+/* Planted defect: be_quiet does nothing. */
+static void before_a_stop_nobody_new_is_let_in_and_those_connected_are_answered(void **state)
+{
+    (void)state;
+    struct run run;
+    start(&run);
+    greet(&run);
+    int fd = connect_to(run.port);
+    uint8_t answer[9 + 8] = {0};
+    read_slot(fd, answer);
+    run.message.kind = WALL_QUIET;
+    put_out(&run);
+    bool refused = false;
+    for (int ms = 0; ms < WAIT_MS && !refused; ms += 20) {
+        nap();
+        refused = is_refused(run.port);
+    }
+    assert_true(refused);
+    run.message.kind = WALL_SNAPSHOT;
+    run.message.snapshot = fixture_snapshot(7);
+    fixture_reading(&run.message.snapshot, 1)->value = 65536.0;
+    put_out(&run);
+    for (int ms = 0; ms < WAIT_MS && answer[9] != 0x47; ms += 20) {
+        read_slot(fd, answer);
+        nap();
+    }
+    check_count("high word of 65536", get_u16(answer + 9), 0x4780);
+    run.message.kind = WALL_STOP;
+    put_out(&run);
+    finish(&run, EX_OK);
+    close(fd);
+}
+
 static void it_ends_well_when_the_well_side_is_gone(void **state)
 {
     (void)state;
@@ -241,6 +284,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(readings_over_the_wall_stand_in_the_table_until_it_is_stopped),
+        cmocka_unit_test(before_a_stop_nobody_new_is_let_in_and_those_connected_are_answered),
         cmocka_unit_test(it_ends_well_when_the_well_side_is_gone),
         cmocka_unit_test(a_new_plan_ends_it_so_that_it_is_started_again),
         cmocka_unit_test(another_version_of_the_wall_is_refused),
