@@ -93,6 +93,9 @@ static const char *const CAUSES[] = {
     [CAUSE_RING_FULL] = "ring_full",
     [CAUSE_DISK_REFUSED] = "disk_refused",
     [CAUSE_CLOCK_STEP] = "clock_step",
+    [CAUSE_UPGRADED] = "upgraded",
+    [CAUSE_REBOOTED] = "rebooted",
+    [CAUSE_SUSPENDED] = "suspended",
 };
 _Static_assert(sizeof CAUSES / sizeof CAUSES[0] == CAUSE_COUNT, "one name a cause");
 const char *gap_cause_name(uint8_t cause)
