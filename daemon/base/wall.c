@@ -98,11 +98,13 @@ enum up_rc wall_receive(int fd, struct wall_message *message)
     return UP_OK;
 }
 
-enum up_rc wall_send_plan(int fd, const char *text, size_t length, int timeout_ms)
+enum up_rc wall_send_plan(int fd, uint32_t plan_serial, const char *text, size_t length,
+                          int timeout_ms)
 {
     struct wall_message message;
     memset(&message, 0, sizeof message);
     message.kind = WALL_PLAN;
+    message.plan_serial = plan_serial;
     if (length == 0 || length > WALL_PLAN_BYTES_MAX)
         return UP_E_RANGE;
     message.plan.total = (uint32_t)length;

@@ -49,6 +49,7 @@ enum up_rc backlog_open(const struct backlog_options *options, struct backlog **
     if (backlog == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for the backlog");
     backlog->options = *options;
+    backlog->message.plan_serial = options->plan_serial;
     const size_t n = (size_t)options->plan->n_destinations * options->plan->n_wells;
     backlog->folds = calloc(n > 0 ? n : 1, sizeof *backlog->folds);
     backlog->scans = calloc(JOURNAL_SLICE_MAX, sizeof *backlog->scans);

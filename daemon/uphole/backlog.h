@@ -15,6 +15,7 @@ struct backlog; /* one thread's */
 
 struct backlog_options {
     const struct plan *plan; /* the current one, numbered; borrowed */
+    uint32_t plan_serial;    /* as the wall knows it (wall.h) */
     const char *journal_directory;
     /** Hands a message on; false ends the want (the other side is gone). */
     bool (*send)(void *context, const struct wall_message *message);
@@ -35,6 +36,7 @@ UP_MUST enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want
 struct backlog_thread;
 struct backlog_thread_options {
     const struct plan *plan;
+    uint32_t plan_serial;
     const char *journal_directory;
     uint64_t (*live_seq)(void *context, uint16_t well_index);
     void *context;

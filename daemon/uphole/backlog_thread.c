@@ -70,10 +70,11 @@ static bool greet(struct backlog_thread *thread, uint64_t run, const struct wall
                   size_t n_cursors)
 {
     const struct plan *plan = thread->options.plan;
-    if (wall_send_plan(thread->fd, plan->text, plan->text_length, SEND_WAIT_MS * SEND_WAITS_MAX) !=
-        UP_OK)
+    if (wall_send_plan(thread->fd, thread->options.plan_serial, plan->text, plan->text_length,
+                       SEND_WAIT_MS * SEND_WAITS_MAX) != UP_OK)
         return false;
-    struct wall_message message = {.kind = WALL_NUMBERS};
+    struct wall_message message = {.kind = WALL_NUMBERS,
+                                   .plan_serial = thread->options.plan_serial};
     message.numbers =
         (struct wall_numbers){.version = WALL_VERSION, .run = run, .n_wells = plan->n_wells};
     for (uint16_t i = 0; i < plan->n_wells; i++)
@@ -144,6 +145,7 @@ enum up_rc backlog_thread_start(const struct backlog_thread_options *options,
     thread->cursors = calloc(CURSORS_MAX, sizeof *thread->cursors);
     thread->greeting = calloc(CURSORS_MAX, sizeof *thread->greeting);
     const struct backlog_options backlog = {.plan = options->plan,
+                                            .plan_serial = options->plan_serial,
                                             .journal_directory = options->journal_directory,
                                             .send = send_patiently,
                                             .live_seq = live_seq,

@@ -286,6 +286,11 @@ void core_set_wall(struct core *core, int fd)
     }
 }
 
+void core_set_plan_serial(struct core *core, uint32_t serial)
+{
+    core->plan_serial = serial;
+}
+
 bool core_wall_is_up(const struct core *core)
 {
     return core->wall_up;

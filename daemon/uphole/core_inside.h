@@ -79,6 +79,7 @@ struct core {
     uint32_t heartbeat;
     uint16_t days_left;
     int wall;
+    uint32_t plan_serial; /* of the plan in force, as the wall's messages bear it */
     bool wall_up, safe, refusing;
 };
 

@@ -239,6 +239,9 @@ struct destination_plan {
     int config_line;
 };
 
+/** True where both ask for the same, wherever they stand in their files: its connection may go on (the index may still differ). */
+bool destination_is_same(const struct destination_plan *a, const struct destination_plan *b);
+
 struct journal_plan {
     char path[PATH_LENGTH_MAX]; /* a directory */
     uint64_t keep_ms;

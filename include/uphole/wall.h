@@ -5,6 +5,14 @@
  *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, record, gap, state, more, alive; at the end quiet, then stop
  *  SCADA side -> well side: want, accepted, refused, destination, alive
  *
+ * Plans. Destinations are named by their index in the plan, and readings mean what the plan says, so each message bears the serial of the
+ * plan by which it is meant (all but alive, quiet and stop). The well side gives each plan that it sends over one wall another serial. A new plan
+ * on a running wall begins as the first one did: pieces, numbers, cursors (all with the new serial), then a snapshot of every well and the
+ * state. The SCADA side goes over with the numbers. From then on each end drops what bears another serial than the one in force: no want,
+ * acceptance, record or state that was on its way is taken for another destination's. Nothing is lost by it: the SCADA side asks again,
+ * says again what was accepted beyond a cursor that it hears, and says each destination's state again. A destination whose stanza is
+ * unchanged keeps its connection (destination_is_same).
+ *
  * Both ends are the same binary on one machine, so messages are C structs. The well side trusts nothing that comes back: sizes, indices and
  * ranges are checked by wall_receive before anyone sees them. Nothing here blocks the well side.
  */
@@ -18,14 +26,14 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define WALL_VERSION 1
+#define WALL_VERSION 2
 #define WALL_FD 3
 #define WALL_PIECE_MAX 16384
 #define WALL_WANT_MAX 64
 
 enum wall_kind {
-    WALL_PLAN = 1,    /* out, first of all, in pieces */
-    WALL_NUMBERS,     /* out: journal numbers of the plan's wells; run; version */
+    WALL_PLAN = 1,    /* out, first of all, in pieces; later a new one, with another plan_serial */
+    WALL_NUMBERS,     /* out: journal numbers of the plan's wells; run; version; again with the same plan_serial: a new run */
     WALL_CURSOR,      /* out: where a destination stands, a well and stream; then WALL_STATE */
     WALL_SNAPSHOT,    /* out */
     WALL_RECORD,      /* out, only against a want */
@@ -67,6 +75,7 @@ struct wall_state {
 
 struct wall_message {
     uint32_t kind;
+    uint32_t plan_serial; /* of the plan by which it is meant */
     union {
         struct wall_plan_piece plan;
         struct wall_numbers numbers;
@@ -96,6 +105,6 @@ UP_MUST enum up_rc wall_send_wait(int fd, const struct wall_message *message, in
 /** Takes one message: UP_OK; UP_E_TIMEOUT when none is there; UP_E_PORT at the end; UP_E_FRAME for one that is not whole or out of bounds (dropped). */
 UP_MUST enum up_rc wall_receive(int fd, struct wall_message *message);
 /** Sends the plan's text in pieces; waits. */
-UP_MUST enum up_rc wall_send_plan(int fd, const char *text, size_t length, int timeout_ms);
+UP_MUST enum up_rc wall_send_plan(int fd, uint32_t plan_serial, const char *text, size_t length, int timeout_ms);
 
 #endif

@@ -119,7 +119,7 @@ static void send_numbers(struct run *run, uint32_t version)
 
 static void greet(struct run *run)
 {
-    assert_int_equal(wall_send_plan(run->fds[0], run->plan->text, run->plan->text_length, WAIT_MS),
+    assert_int_equal(wall_send_plan(run->fds[0], 0, run->plan->text, run->plan->text_length, WAIT_MS),
                      UP_OK);
     send_numbers(run, WALL_VERSION);
     run->message.kind = WALL_SNAPSHOT;
@@ -255,7 +255,7 @@ static void a_new_plan_ends_it_so_that_it_is_started_again(void **state)
     struct run run;
     start(&run);
     greet(&run);
-    assert_int_equal(wall_send_plan(run.fds[0], run.plan->text, run.plan->text_length, WAIT_MS),
+    assert_int_equal(wall_send_plan(run.fds[0], 0, run.plan->text, run.plan->text_length, WAIT_MS),
                      UP_OK);
     finish(&run, EX_OK);
 }
@@ -265,7 +265,7 @@ static void another_version_of_the_wall_is_refused(void **state)
     (void)state;
     struct run run;
     start(&run);
-    assert_int_equal(wall_send_plan(run.fds[0], run.plan->text, run.plan->text_length, WAIT_MS),
+    assert_int_equal(wall_send_plan(run.fds[0], 0, run.plan->text, run.plan->text_length, WAIT_MS),
                      UP_OK);
     send_numbers(&run, WALL_VERSION + 1);
     finish(&run, EX_SOFTWARE);
@@ -276,7 +276,7 @@ static void a_plan_that_does_not_read_is_refused(void **state)
     (void)state;
     struct run run;
     start(&run);
-    assert_int_equal(wall_send_plan(run.fds[0], "site: [", 7, WAIT_MS), UP_OK);
+    assert_int_equal(wall_send_plan(run.fds[0], 0, "site: [", 7, WAIT_MS), UP_OK);
     finish(&run, EX_SOFTWARE);
 }
 

@@ -191,7 +191,7 @@ static void start_side(void)
     }
     close(fds[1]);
     wall = fds[0];
-    if (wall_send_plan(wall, plan->text, plan->text_length, 5000) != UP_OK)
+    if (wall_send_plan(wall, 0, plan->text, plan->text_length, 5000) != UP_OK)
         give_up("the plan");
     message.kind = WALL_NUMBERS;
     message.numbers =
