@@ -8,137 +8,29 @@
  * cursors and the clean-stop mark, the SCADA side says goodbye, exit.
  */
 #include "command.h"
-#include "core.h"
-#include "known_lines.h"
-#include "backlog.h"
-#include "service.h"
-#include "side_process.h"
-#include "socket.h"
+#include "run_inside.h"
 
-#include "uphole/gather.h"
 #include "uphole/say.h"
 
 #include <errno.h>
 #include <getopt.h>
 #include <poll.h>
-#include <pthread.h>
 #include <signal.h>
-#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/eventfd.h>
 #include <sys/signalfd.h>
 #include <sys/stat.h>
-#include <sys/wait.h>
 #include <sysexits.h>
 #include <unistd.h>
 
 #define RING_SLOTS 64
-#define CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2)
-#define OPEN_GAPS_MAX 2048
-#define SIDE_RESTART_US 1000000
-#define SIDE_STOP_MS 1500
-#define JOURNAL_RETRY_US 5000000
-
-struct well_side {
-    struct up_clock clock;
-    struct plan *plan;
-    struct journal *journal;
-    struct ledger *ledger;
-    struct core *core;
-    struct backlog_thread *backlog;
-    struct ring *rings[PLAN_LINES_MAX];
-    struct gatherer *gatherers[PLAN_LINES_MAX];
-    struct local_socket *socket; /* NULL: it could not be opened, which was said */
-    struct service service; /* what the service manager is told */
-    struct clock_watch watch;
-    struct stamp began;
-    uint64_t run;
-    char boot_id[37];
-    int wake_fd, signal_fd;
-    /* the SCADA side */
-    pid_t side;
-    int side_wall; /* handed to the backlog's thread, which closes it */
-    int64_t side_next_us;
-    struct wall_cursor cursors[CURSORS_MAX];
-    /* the check beside polling */
-    pthread_t checker;
-    bool checking, safe;
-    _Atomic int checked; /* 0 under way, 1 good, -1 failed */
-    struct up_error check_error;
-    bool listen[PLAN_LINES_MAX];
-    int64_t journal_retry_us;
-};
-
-static enum up_rc start_lines(struct well_side *side, bool again, struct up_error *error)
-{
-    for (uint16_t i = 0; i < side->plan->n_lines; i++) {
-        const struct line_options options = {
-            .plan = side->plan,
-            .index = i,
-            .clock = &side->clock,
-            .ring = side->rings[i],
-            .wake_fd = side->wake_fd,
-            .run = side->run,
-            .grid_start_us = side->began.boot_ms * 1000,
-            .listen_first = !again && side->listen[i],
-            .floor_utc_ms = side->watch.floor_utc_ms,
-            .seed = (uint32_t)(side->run ^ i),
-        };
-        const enum up_rc rc = gather_start(&options, &side->gatherers[i], error);
-        if (rc != UP_OK)
-            return rc;
-    }
-    return UP_OK;
-}
-
-static void stop_lines(struct well_side *side)
-{
-    for (int i = 0; i < PLAN_LINES_MAX; i++) {
-        gather_stop(side->gatherers[i]);
-        side->gatherers[i] = NULL;
-    }
-}
-
-static void *check_journal(void *context)
-{
-    struct well_side *side = context;
-    const enum up_rc rc = journal_make_safe(side->journal, &side->check_error);
-    atomic_store(&side->checked, rc == UP_OK ? 1 : -1);
-    const uint64_t one = 1;
-    (void)!write(side->wake_fd, &one, sizeof one);
-    return NULL;
-}
 
 static uint64_t live_seq(void *context, uint16_t well_index)
 {
     const struct well_side *side = context;
     return core_live_seq(side->core, well_index);
-}
-
-static enum up_rc open_journal(struct well_side *side, struct up_error *error)
-{
-    enum up_rc rc =
-        journal_open(side->plan->journal.path, &side->clock, side->boot_id, &side->journal, error);
-    if (rc != UP_OK)
-        return rc;
-    const struct last_run *last = journal_last_run(side->journal);
-    side->watch.floor_utc_ms = stamp_build_utc_ms();
-    if (last->exists && last->last.utc_ms > side->watch.floor_utc_ms &&
-        last->last.clock != CLOCK_STATE_NEVER_SET)
-        side->watch.floor_utc_ms = last->last.utc_ms;
-    side->began = stamp_take(&side->clock, &side->watch);
-    known_lines_judge(side->plan, last, &side->began, side->listen);
-    rc = journal_begin_run(side->journal, &side->began, &side->run, error);
-    if (rc == UP_OK)
-        rc = journal_put_plan(side->journal, side->plan, &side->began, "start", error);
-    if (rc != UP_OK)
-        return rc;
-    side->ledger = ledger_create(side->plan, side->run, OPEN_GAPS_MAX);
-    if (side->ledger == NULL)
-        return UP_FAIL(error, UP_E_MEMORY, "no memory for the gap ledger");
-    return ledger_load(side->ledger, side->journal, &side->began, error);
 }
 
 static enum up_rc make_core(struct well_side *side, struct up_error *error)
@@ -184,133 +76,17 @@ static enum up_rc prepare(struct well_side *side, struct up_error *error)
             return UP_FAIL(error, UP_E_MEMORY, "no memory for the ring of line %s",
                            side->plan->lines[i].name);
     }
-    enum up_rc rc = open_journal(side, error);
+    enum up_rc rc = run_open_journal(side, error);
     if (rc == UP_OK)
         rc = make_core(side, error);
     if (rc == UP_OK)
-        rc = start_lines(side, false, error);
-    if (rc != UP_OK)
-        return rc;
-    if (pthread_create(&side->checker, NULL, check_journal, side) != 0)
-        return UP_FAIL(error, UP_E_SYSTEM, "the journal's check could not be started");
-    side->checking = true;
-    return UP_OK;
-}
-
-/* ---- the SCADA side's life ---- */
-
-static void start_side(struct well_side *side)
-{
-    struct up_error error = {0};
-    int fd = -1;
-    if (side_process_start(side->plan, &side->side, &fd, &error) != UP_OK) {
-        say(SAY_ERROR, "uphole", "%s. It is tried again in a second.", error.why);
-        side->side_next_us = clock_boot_us(&side->clock) + SIDE_RESTART_US;
-        return;
-    }
-    const size_t n = core_cursors(side->core, side->cursors, CURSORS_MAX);
-    side->side_wall = fd;
-    backlog_thread_greet(side->backlog, fd, side->run, side->cursors, n);
-}
-
-static void reap_side(struct well_side *side)
-{
-    int status = 0;
-    const pid_t ended = side->side > 0 ? waitpid(side->side, &status, WNOHANG) : 0;
-    if (ended != side->side || ended <= 0)
-        return;
-    char how[64];
-    side_process_ending(status, how, sizeof how);
-    say(SAY_WARNING, "uphole",
-        "The SCADA side %s. Polling and the journal go on; it is started again.", how);
-    core_set_wall(side->core, -1);
-    side->side = 0;
-    side->side_wall = -1;
-    side->side_next_us = clock_boot_us(&side->clock) + SIDE_RESTART_US;
-}
-
-static void keep_side(struct well_side *side)
-{
-    reap_side(side);
-    if (side->side == 0 && clock_boot_us(&side->clock) >= side->side_next_us)
-        start_side(side);
-    const int greeted = backlog_thread_greeted(side->backlog);
-    if (greeted >= 0)
-        core_set_wall(side->core, greeted);
-}
-
-static void stop_side(struct well_side *side)
-{
-    if (side->side <= 0)
-        return;
-    if (side->side_wall >= 0) {
-        const struct wall_message goodbye = {.kind = WALL_STOP};
-        (void)!wall_send_wait(side->side_wall, &goodbye, 200);
-    }
-    for (int waited_ms = 0; waited_ms < SIDE_STOP_MS; waited_ms += 10) {
-        int status = 0;
-        if (waitpid(side->side, &status, WNOHANG) == side->side)
-            return;
-        side->clock.sleep_until(side->clock.context, clock_boot_us(&side->clock) + 10000);
-    }
-    kill(side->side, SIGKILL); /* it hangs in a lookup, say: nobody waits for it */
-    waitpid(side->side, NULL, 0);
+        rc = run_start_lines(side, false, error);
+    if (rc == UP_OK)
+        rc = run_start_check(side, error);
+    return rc;
 }
 
 /* ---- keeping going ---- */
-
-static void end_check(struct well_side *side)
-{
-    const int checked = atomic_load(&side->checked);
-    if (!side->checking || checked == 0)
-        return;
-    pthread_join(side->checker, NULL);
-    side->checking = false;
-    if (checked > 0) {
-        side->safe = true;
-        core_set_safe(side->core);
-        backlog_thread_set_safe(side->backlog);
-        return;
-    }
-    say(SAY_ERROR, "journal",
-        "%s. Nothing is published until the journal's check succeeds; it is tried again.",
-        side->check_error.why);
-    side->journal_retry_us = clock_boot_us(&side->clock) + JOURNAL_RETRY_US;
-}
-
-static void check_again(struct well_side *side)
-{
-    if (side->safe || side->checking || clock_boot_us(&side->clock) < side->journal_retry_us)
-        return;
-    atomic_store(&side->checked, 0);
-    side->check_error = (struct up_error){0};
-    side->checking = pthread_create(&side->checker, NULL, check_journal, side) == 0;
-    if (!side->checking)
-        side->journal_retry_us = clock_boot_us(&side->clock) + JOURNAL_RETRY_US;
-}
-
-/** The disk refused: once it takes rows again a new run begins, because what was written around the
- * failure proves nothing. */
-static void recover_journal(struct well_side *side)
-{
-    const int64_t now_us = clock_boot_us(&side->clock);
-    if (!core_journal_refuses(side->core) || side->checking || now_us < side->journal_retry_us)
-        return;
-    side->journal_retry_us = now_us + JOURNAL_RETRY_US;
-    struct up_error error = {0};
-    if (journal_reopen(side->journal, &error) != UP_OK ||
-        journal_checkpoint(side->journal, &error) != UP_OK)
-        return;
-    stop_lines(side); /* they account for their dues up to now */
-    core_flush(side->core);
-    side->began = stamp_take(&side->clock, &side->watch);
-    if (journal_begin_run(side->journal, &side->began, &side->run, &error) == UP_OK)
-        core_new_run(side->core, side->run, side->began.boot_ms * 1000);
-    if (start_lines(side, true, &error) != UP_OK)
-        say(SAY_ERROR, "uphole", "%s", error.why);
-    if (side->side > 0)
-        kill(side->side, SIGTERM); /* it must hear the new run; it is started again at once */
-}
 
 /** True when the daemon is asked to stop. */
 static bool read_signals(struct well_side *side)
@@ -330,10 +106,9 @@ static bool read_signals(struct well_side *side)
 static void wait_for_work(struct well_side *side, int64_t until_us)
 {
     const bool wall = core_wall_is_up(side->core);
-    struct pollfd fds[3 + SOCKET_FDS_MAX] = {
-        {.fd = side->wake_fd, .events = POLLIN},
-        {.fd = side->signal_fd, .events = POLLIN},
-        {.fd = wall ? side->side_wall : -1, .events = POLLIN}};
+    struct pollfd fds[3 + SOCKET_FDS_MAX] = {{.fd = side->wake_fd, .events = POLLIN},
+                                             {.fd = side->signal_fd, .events = POLLIN},
+                                             {.fd = wall ? side->side_wall : -1, .events = POLLIN}};
     const size_t n = 3 + socket_fds(side->socket, fds + 3);
     const int64_t left_us = until_us - clock_boot_us(&side->clock);
     const struct timespec timeout = {.tv_sec = left_us > 0 ? left_us / 1000000 : 0,
@@ -370,10 +145,8 @@ static void loop(struct well_side *side)
     for (;;) {
         if (read_signals(side))
             return;
-        end_check(side);
-        check_again(side);
-        recover_journal(side);
-        keep_side(side);
+        run_keep_journal(side);
+        run_keep_side(side);
         const int64_t next_us = core_step(side->core);
         const struct service_view view = {.core = side->core,
                                           .gatherers = side->gatherers,
@@ -390,12 +163,8 @@ static void loop(struct well_side *side)
 static void stop(struct well_side *side)
 {
     socket_close(side->socket); /* before the journal, whose lock keeps a second daemon away */
-    stop_lines(side);
-    if (side->checking) {
-        journal_cancel_check(side->journal); /* of a large journal it may take minutes */
-        pthread_join(side->checker, NULL);
-    }
-    side->checking = false;
+    run_stop_lines(side);
+    run_cancel_check(side);
     if (side->core != NULL) {
         core_serve_rest(side->core);
         core_flush(side->core);
@@ -406,7 +175,7 @@ static void stop(struct well_side *side)
         if (journal_end_run(side->journal, &ended, "stopped", &error) != UP_OK)
             say(SAY_WARNING, "journal", "%s", error.why);
     }
-    stop_side(side);
+    run_stop_side(side);
     backlog_thread_stop(side->backlog);
     core_destroy(side->core);
     ledger_destroy(side->ledger);

@@ -1,0 +1,76 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * run_inside.h - the well side's state, shared by the run_*.c files only: run.c (start, loop,
+ * stop), run_lines.c (the lines' threads), run_journal.c (its check and its recovery), run_side.c
+ * (the SCADA side's life).
+ *
+ * All of it is the main thread's, which is core's, but for what is marked as atomic.
+ */
+#ifndef UPHOLE_RUN_INSIDE_H
+#define UPHOLE_RUN_INSIDE_H
+
+#include "backlog.h"
+#include "core.h"
+#include "service.h"
+#include "socket.h"
+
+#include "uphole/gather.h"
+
+#include <pthread.h>
+#include <stdatomic.h>
+#include <sys/types.h>
+
+#define RUN_CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2)
+
+struct well_side {
+    struct up_clock clock;
+    struct plan *plan;
+    struct journal *journal;
+    struct ledger *ledger;
+    struct core *core;
+    struct backlog_thread *backlog;
+    struct ring *rings[PLAN_LINES_MAX];
+    struct gatherer *gatherers[PLAN_LINES_MAX];
+    struct local_socket *socket; /* NULL: it could not be opened, which was said */
+    struct service service;      /* what the service manager is told */
+    struct clock_watch watch;
+    struct stamp began;
+    uint64_t run;
+    char boot_id[37];
+    int wake_fd, signal_fd;
+    /* the SCADA side */
+    pid_t side;
+    int side_wall; /* handed to the backlog's thread, which closes it */
+    int64_t side_next_us;
+    struct wall_cursor cursors[RUN_CURSORS_MAX];
+    /* the check beside polling */
+    pthread_t checker;
+    bool checking, safe;
+    _Atomic int checked; /* 0 under way, 1 good, -1 failed */
+    struct up_error check_error;
+    bool listen[PLAN_LINES_MAX];
+    int64_t journal_retry_us;
+};
+
+/* run_lines.c */
+/** Starts every line; `again`: a new run of lines that are known, so none listens first. */
+UP_MUST enum up_rc run_start_lines(struct well_side *side, bool again, struct up_error *error);
+void run_stop_lines(struct well_side *side);
+
+/* run_journal.c */
+/** Opens the journal, begins the run, stores the plan, loads the gap ledger. */
+UP_MUST enum up_rc run_open_journal(struct well_side *side, struct up_error *error);
+/** Starts the journal's check in a thread of its own. */
+UP_MUST enum up_rc run_start_check(struct well_side *side, struct up_error *error);
+/** Once a pass: ends a check, tries again where one failed, recovers from a disk that refused. */
+void run_keep_journal(struct well_side *side);
+/** For an orderly stop: calls the check off. */
+void run_cancel_check(struct well_side *side);
+
+/* run_side.c */
+/** Once a pass: starts the SCADA side, notices its end, gives core its wall. */
+void run_keep_side(struct well_side *side);
+/** Says goodbye to the SCADA side and waits for its end, a second and a half at most. */
+void run_stop_side(struct well_side *side);
+
+#endif

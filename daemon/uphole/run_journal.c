@@ -1,0 +1,126 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * run_journal.c - opening the journal, its check beside polling, and what follows when the disk
+ * refused.
+ */
+#include "known_lines.h"
+#include "run_inside.h"
+
+#include "uphole/say.h"
+
+#include <signal.h>
+#include <unistd.h>
+
+#define OPEN_GAPS_MAX 2048
+#define JOURNAL_RETRY_US 5000000
+
+enum up_rc run_open_journal(struct well_side *side, struct up_error *error)
+{
+    enum up_rc rc =
+        journal_open(side->plan->journal.path, &side->clock, side->boot_id, &side->journal, error);
+    if (rc != UP_OK)
+        return rc;
+    const struct last_run *last = journal_last_run(side->journal);
+    side->watch.floor_utc_ms = stamp_build_utc_ms();
+    if (last->exists && last->last.utc_ms > side->watch.floor_utc_ms &&
+        last->last.clock != CLOCK_STATE_NEVER_SET)
+        side->watch.floor_utc_ms = last->last.utc_ms;
+    side->began = stamp_take(&side->clock, &side->watch);
+    known_lines_judge(side->plan, last, &side->began, side->listen);
+    rc = journal_begin_run(side->journal, &side->began, &side->run, error);
+    if (rc == UP_OK)
+        rc = journal_put_plan(side->journal, side->plan, &side->began, "start", error);
+    if (rc != UP_OK)
+        return rc;
+    side->ledger = ledger_create(side->plan, side->run, OPEN_GAPS_MAX);
+    if (side->ledger == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for the gap ledger");
+    return ledger_load(side->ledger, side->journal, &side->began, error);
+}
+
+static void *check_journal(void *context)
+{
+    struct well_side *side = context;
+    const enum up_rc rc = journal_make_safe(side->journal, &side->check_error);
+    atomic_store(&side->checked, rc == UP_OK ? 1 : -1);
+    const uint64_t one = 1;
+    (void)!write(side->wake_fd, &one, sizeof one);
+    return NULL;
+}
+
+enum up_rc run_start_check(struct well_side *side, struct up_error *error)
+{
+    if (pthread_create(&side->checker, NULL, check_journal, side) != 0)
+        return UP_FAIL(error, UP_E_SYSTEM, "the journal's check could not be started");
+    side->checking = true;
+    return UP_OK;
+}
+
+static void end_check(struct well_side *side)
+{
+    const int checked = atomic_load(&side->checked);
+    if (!side->checking || checked == 0)
+        return;
+    pthread_join(side->checker, NULL);
+    side->checking = false;
+    if (checked > 0) {
+        side->safe = true;
+        core_set_safe(side->core);
+        backlog_thread_set_safe(side->backlog);
+        return;
+    }
+    say(SAY_ERROR, "journal",
+        "%s. Nothing is published until the journal's check succeeds; it is tried again.",
+        side->check_error.why);
+    side->journal_retry_us = clock_boot_us(&side->clock) + JOURNAL_RETRY_US;
+}
+
+static void check_again(struct well_side *side)
+{
+    if (side->safe || side->checking || clock_boot_us(&side->clock) < side->journal_retry_us)
+        return;
+    atomic_store(&side->checked, 0);
+    side->check_error = (struct up_error){0};
+    side->checking = pthread_create(&side->checker, NULL, check_journal, side) == 0;
+    if (!side->checking)
+        side->journal_retry_us = clock_boot_us(&side->clock) + JOURNAL_RETRY_US;
+}
+
+/** The disk refused: once it takes rows again a new run begins, because what was written around the
+ * failure proves nothing. */
+static void recover_journal(struct well_side *side)
+{
+    const int64_t now_us = clock_boot_us(&side->clock);
+    if (!core_journal_refuses(side->core) || side->checking || now_us < side->journal_retry_us)
+        return;
+    side->journal_retry_us = now_us + JOURNAL_RETRY_US;
+    struct up_error error = {0};
+    if (journal_reopen(side->journal, &error) != UP_OK ||
+        journal_checkpoint(side->journal, &error) != UP_OK)
+        return;
+    run_stop_lines(side); /* they account for their dues up to now */
+    core_flush(side->core);
+    side->began = stamp_take(&side->clock, &side->watch);
+    if (journal_begin_run(side->journal, &side->began, &side->run, &error) == UP_OK)
+        core_new_run(side->core, side->run, side->began.boot_ms * 1000);
+    if (run_start_lines(side, true, &error) != UP_OK)
+        say(SAY_ERROR, "uphole", "%s", error.why);
+    if (side->side > 0)
+        kill(side->side, SIGTERM); /* it must hear the new run; it is started again at once */
+}
+
+void run_keep_journal(struct well_side *side)
+{
+    end_check(side);
+    check_again(side);
+    recover_journal(side);
+}
+
+void run_cancel_check(struct well_side *side)
+{
+    if (side->checking) {
+        journal_cancel_check(side->journal); /* of a large journal it may take minutes */
+        pthread_join(side->checker, NULL);
+    }
+    side->checking = false;
+}
