@@ -1,0 +1,44 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * formula_groups.h - the groups of formulas, a file each; and how their rows are written.
+ *
+ * To add a formula: a static array of inputs, a compute function over `given` (same order), a row
+ * in the group's array. All values are coherent SI: temperatures in K, rates in m3/s, angles in
+ * rad.
+ */
+#ifndef UPHOLE_FORMULA_GROUPS_H
+#define UPHOLE_FORMULA_GROUPS_H
+
+#include "uphole/formula.h"
+
+struct formula_group {
+    const struct formula *row;
+    size_t n;
+};
+
+/** INPUT("p_d", "Pa", "discharge pressure", .bound = BOUND_POSITIVE): name, own unit, words, and
+ * what else differs from a plain measured one. */
+#define INPUT(symbol, own_unit, words, ...)                                                        \
+    {                                                                                              \
+        .name = (symbol), .unit = (own_unit), .about = (words), __VA_ARGS__                        \
+    }
+#define FORMULA_INPUTS(array) .input = (array), .n_inputs = sizeof(array) / sizeof *(array)
+#define FORMULA_ROWS(array)                                                                        \
+    {                                                                                              \
+        (array), sizeof(array) / sizeof *(array)                                                   \
+    }
+
+#define STANDARD_GRAVITY 9.80665        /* m/s2, exact: CGPM 1901, NIST SP 811 (2008) app. B */
+#define STANDARD_ATMOSPHERE_PA 101325.0 /* exact: ISO 2533 */
+#define GAS_CONSTANT 8.31446261815324   /* J/(mol K), exact: SI 2019 */
+#define AIR_MOLAR_MASS 0.02896546       /* kg/mol: ISO 6976:2016, from memory */
+#define ICE_POINT_K 273.15
+#define FRESH_WATER_60F_KG_M3 999.016 /* API MPMS 11.4.1, from memory */
+#define PSI_IN_PA (0.45359237 * 9.80665 / (0.0254 * 0.0254))
+#define BARREL_IN_M3 0.158987294928
+#define FOOT_IN_M 0.3048
+#define DAY_IN_S 86400.0
+
+extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_PUMP;
+
+#endif
