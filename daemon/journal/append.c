@@ -132,6 +132,21 @@ static int insert_gaps_and_events(struct journal *journal, struct batch *batch, 
     return rc;
 }
 
+static int insert_orders(struct journal *journal, struct batch *batch, uint64_t *pos)
+{
+    char range[ORDER_RANGE_MAX];
+    int rc = SQLITE_OK;
+    for (size_t i = 0; i < batch->n_orders && rc == SQLITE_OK; i++) {
+        struct row_order *order = &batch->orders[i];
+        order->pos = ++*pos;
+        if (order->kind == ORDER_TIMES)
+            order->times = order->pos;
+        order_bind(journal->store.row[W_ORDER], order, range);
+        rc = store_done(journal->store.row[W_ORDER]);
+    }
+    return rc;
+}
+
 static int put_cursors(struct journal *journal, const struct batch *batch)
 {
     sqlite3_stmt *row = journal->store.row[W_CURSOR];
@@ -217,6 +232,8 @@ static void take_back(struct batch *batch)
         batch->gaps[i].pos = 0;
     for (size_t i = 0; i < batch->n_events; i++)
         batch->events[i].pos = 0;
+    for (size_t i = 0; i < batch->n_orders; i++)
+        batch->orders[i].pos = 0;
 }
 
 enum up_rc journal_append(struct journal *journal, struct batch *batch, struct up_error *error)
@@ -249,6 +266,8 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         rc = insert_facts(journal, batch);
     if (rc == SQLITE_OK)
         rc = insert_gaps_and_events(journal, batch, &pos);
+    if (rc == SQLITE_OK)
+        rc = insert_orders(journal, batch, &pos);
     if (rc == SQLITE_OK)
         rc = put_cursors(journal, batch);
     const bool marked = pos - journal->mark_pos >= MARK_EVERY;

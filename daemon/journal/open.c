@@ -39,6 +39,7 @@ static const char *const WRITER_SQL[W_ROWS] = {
                  " DO UPDATE SET pos=?4, seq=?5",
     [W_MARK] = "INSERT INTO mark VALUES(?,?,?)",
     [W_WELL_MARK] = "UPDATE well SET newest_seq=?2, newest_pos=?3 WHERE number=?1",
+    [W_ORDER] = ORDER_INSERT_SQL,
 };
 
 /** Takes the lock, or names who holds it. */
@@ -222,7 +223,7 @@ enum up_rc journal_open(const char *directory, const struct up_clock *clock,
 static int remove_refused(struct journal *journal, uint64_t acknowledged,
                           const struct journal_well *wells, size_t n)
 {
-    static const char *const TABLES[] = {"scan", "fact", "gap", "event", "mark", "run"};
+    static const char *const TABLES[] = {"scan", "fact", "gap", "event", "mark", "run", "\"order\""};
     char sql[160];
     int rc = store_run(&journal->store, "BEGIN IMMEDIATE");
     for (size_t i = 0; i < sizeof TABLES / sizeof *TABLES && rc == SQLITE_OK; i++) {

@@ -46,6 +46,9 @@ static const char *const READER_SQL[R_ROWS] = {
                 " GROUP BY well, source, outcome",
     [R_SPAN] = "SELECT min(utc_ms), max(utc_ms) FROM scan WHERE pos > ?1 AND pos <= ?2",
     [R_OLDEST_SCAN] = "SELECT min(pos) FROM scan",
+    [R_ORDER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE pos = ?1",
+    [R_TIMES_AFTER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind = 2 AND pos > ?1 "
+                      "ORDER BY pos",
 };
 
 enum up_rc journal_reader_open(const char *directory, struct journal_reader **out,

@@ -24,6 +24,8 @@ enum reader_row {
     R_COUNT,
     R_SPAN,
     R_OLDEST_SCAN,
+    R_ORDER,       /* by pos */
+    R_TIMES_AFTER, /* the oldest times orders above a pos */
     R_ROWS
 };
 
@@ -31,6 +33,14 @@ struct journal_reader {
     struct store store;
 };
 
+/** Range of pos that one chunk of the sparse index covers: up to its mark, or to the newest scan
+ * after the last mark (then with the widest times). */
+struct chunk {
+    uint64_t after, to;
+    int64_t from_utc_ms, to_utc_ms;
+};
+enum up_rc reader_next_chunk(struct journal_reader *reader, uint64_t newest, struct chunk *chunk,
+                             struct up_error *error);
 /** First column of the statement's first row, 0 where there is none. */
 enum up_rc reader_u64(struct journal_reader *reader, enum reader_row which, uint64_t *value,
                       struct up_error *error);

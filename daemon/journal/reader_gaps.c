@@ -95,14 +95,7 @@ bool journal_read_well_id(struct journal_reader *reader, uint16_t number,
     return step == SQLITE_ROW;
 }
 
-/** Range of pos that one chunk of the sparse index covers: up to its mark, or to the newest scan
- * after the last mark. */
-struct chunk {
-    uint64_t after, to;
-    int64_t from_utc_ms, to_utc_ms;
-};
-
-static enum up_rc next_chunk(struct journal_reader *reader, uint64_t newest, struct chunk *chunk,
+enum up_rc reader_next_chunk(struct journal_reader *reader, uint64_t newest, struct chunk *chunk,
                              struct up_error *error)
 {
     sqlite3_stmt *row = reader->store.row[R_MARKS];
@@ -162,7 +155,7 @@ enum up_rc journal_count_all(struct journal_reader *reader, int64_t from_utc_ms,
     *got = 0;
     enum up_rc rc = reader_u64(reader, R_NEWEST_SCAN, &newest, error);
     while (rc == UP_OK && chunk.after < newest) {
-        rc = next_chunk(reader, newest, &chunk, error);
+        rc = reader_next_chunk(reader, newest, &chunk, error);
         const bool touches = chunk.from_utc_ms <= to_utc_ms && chunk.to_utc_ms >= from_utc_ms;
         for (uint64_t at = chunk.after; rc == UP_OK && touches && at < chunk.to; at += SLICE_ROWS)
             rc = count_slice(reader, at, chunk.to - at > SLICE_ROWS ? at + SLICE_ROWS : chunk.to,
@@ -249,7 +242,7 @@ bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *
     *to_utc_ms = INT64_MIN;
     if (reader_u64(reader, R_NEWEST_SCAN, &newest, NULL) != UP_OK)
         return false;
-    while (chunk.after < newest && next_chunk(reader, newest, &chunk, NULL) == UP_OK) {
+    while (chunk.after < newest && reader_next_chunk(reader, newest, &chunk, NULL) == UP_OK) {
         if (chunk.to_utc_ms == INT64_MAX) { /* after the last mark: at most MARK_EVERY rows */
             sqlite3_stmt *row = reader->store.row[R_SPAN];
             bind_u64(row, 1, chunk.after);

@@ -111,6 +111,15 @@ bool scan_from_row(sqlite3_stmt *row, struct scan *scan);
 void gap_bind(sqlite3_stmt *row, const struct gap *gap);
 bool gap_from_row(sqlite3_stmt *row, struct gap *gap);
 
+/* ---- order.c: orders to columns, and back; their CRC-32 stands at the end of `range` ---- */
+
+#define ORDER_RANGE_MAX 320
+#define ORDER_SELECT_COLUMNS "pos, kind, range, revision, reason, \"by\""
+#define ORDER_INSERT_SQL "INSERT INTO \"order\" VALUES(?,?,?,?,NULL,?,?)"
+void order_bind(sqlite3_stmt *row, const struct row_order *order, char range[static ORDER_RANGE_MAX]);
+/** False: the row's check does not hold. */
+bool order_from_row(sqlite3_stmt *row, struct row_order *order);
+
 /* ---- the writer ---- */
 
 struct journal_well {
@@ -130,6 +139,7 @@ enum writer_row {
     W_CURSOR,
     W_MARK,
     W_WELL_MARK,
+    W_ORDER,
     W_ROWS
 };
 

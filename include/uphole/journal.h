@@ -62,7 +62,31 @@ struct cursor {
     uint8_t stream;   /* enum stream */
     uint64_t pos, seq; /* all up to here is accepted */
 };
-enum stream { STREAM_RECORD = 1, STREAM_GAP = 2 };
+enum stream { STREAM_RECORD = 1, STREAM_GAP = 2, STREAM_ORDER = 3 /* `seq` is the order's pos, `pos` the newest row of it */ };
+
+/* ---- orders: rows that go out once more ---- */
+
+enum order_kind {
+    ORDER_RESEND = 1, /* by hand: the same rows, to one destination */
+    ORDER_TIMES = 2   /* the clock of a boot was set: rows from before get the time that they were taken at */
+};
+/** A row of "order". Scan rows never change; what an order makes of them follows from both. */
+struct row_order {
+    uint64_t pos;
+    uint8_t kind;      /* enum order_kind */
+    char destination[NAME_LENGTH_MAX + 1]; /* "": every one */
+    uint16_t well;     /* journal's number; 0: all */
+    uint64_t from, to; /* pos of the first and last row, both included; from > to: no row */
+    uint64_t from_seq, to_seq; /* of them, of a resend; else 0 */
+    uint32_t revision; /* of the rows as they go out: 0 as first measured */
+    uint64_t times;    /* pos of the times order by which they are corrected; its own pos; 0: as first measured */
+    struct stamp set;  /* of a times order: an instant at which this boot's clock was known */
+    char reason[GAP_CAUSE_MAX];
+    char by[80];       /* who asked; of a times order "clock set at 2031-03-01T06:00:00.000Z" */
+};
+/** True where a times order gives `scan` another time; *at receives it (its clock state is that of the order's instant). Only by boot_ms, and only
+ *  within the order's boot: rows taken while the clock was never set, and rows not yet synchronised whose label is more than 1 s off. Pure. */
+bool order_corrects(const struct row_order *order, const struct scan *scan, struct stamp *at);
 
 /** All that goes into one transaction. Scans get pos and seq (in place); facts of scan i carry scan_index. */
 struct batch {
@@ -73,6 +97,7 @@ struct batch {
     struct cursor *cursors;   size_t n_cursors;
 };
 /**
+    struct row_order *orders; size_t n_orders;  /* pos is set; of a times order `times` too */
  * One transaction, synced. On failure nothing of the batch is stored, seqs are taken back, and the journal is `poisoned`: it must be reopened
  * (journal_reopen) and made safe, with a new run, before anything is published again.
  */
@@ -89,6 +114,13 @@ size_t journal_cursors(struct journal *journal, struct cursor *into, size_t room
 void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
 /** Well number of an id, or 0 (numbers begin at 1). */
 uint16_t journal_well_number(struct journal *journal, const char *well_id);
+/** The oldest order above `after` that concerns this destination and well; pos 0 where there is none. Few rows: no slices. */
+UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, const char *destination, uint16_t well, struct row_order *out,
+                                      struct up_error *error);
+/** The newest times order; pos 0 where there is none. */
+UP_MUST enum up_rc journal_newest_times(struct journal *journal, struct row_order *out, struct up_error *error);
+/** Pos at which the first run of this boot began: every scan above it is of this boot. */
+UP_MUST enum up_rc journal_boot_begins(struct journal *journal, uint64_t *pos, struct up_error *error);
 
 /* ---- the ledger: pure bookkeeping of gaps; what changed goes into the next batch ---- */
 
@@ -172,3 +204,20 @@ uint32_t journal_read_newest_plan(struct journal_reader *reader);
 bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *to_utc_ms);
 
 #endif
+/** One order by its pos; UP_E_MISSING where there is none. */
+UP_MUST enum up_rc journal_read_order(struct journal_reader *reader, uint64_t pos, struct row_order *out, struct up_error *error);
+/** When a row was taken, as far as it is known by now: its own begin, or the corrected time where the clock of its boot was set later. *revision (may
+ *  be NULL) is that of the row with this time. */
+UP_MUST enum up_rc journal_time_of(struct journal_reader *reader, const struct scan *scan, struct stamp *at, uint32_t *revision,
+                                   struct up_error *error);
+/** First and last row of a well in an interval, by seq or by time (corrected where it was corrected; both ends included). pos 0: there is none. */
+struct row_range {
+    uint64_t from, from_seq, from_run, to, to_seq, to_run;
+};
+UP_MUST enum up_rc journal_range_of_seq(struct journal_reader *reader, uint16_t well, uint64_t from_seq, uint64_t to_seq, struct row_range *out,
+                                        struct up_error *error);
+UP_MUST enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t well, int64_t from_utc_ms, int64_t to_utc_ms, struct row_range *out,
+                                         struct up_error *error);
+/** The newest times order that corrects rows in [from, to] (pos); pos 0 where there is none. */
+UP_MUST enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, uint64_t to, struct row_order *out, struct up_error *error);
+

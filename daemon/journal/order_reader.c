@@ -1,0 +1,190 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * order_reader.c - what a reader may ask of orders: one by its pos, the time of a row as it is
+ * known by now, and which rows an interval means.
+ */
+#include "reader.h"
+
+#include <string.h>
+
+#define CHUNKS_BACK_MAX 64
+
+enum up_rc journal_read_order(struct journal_reader *reader, uint64_t pos, struct row_order *out,
+                              struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_ORDER];
+    bind_u64(row, 1, pos);
+    const int step = sqlite3_step(row);
+    const bool sound = step == SQLITE_ROW && order_from_row(row, out);
+    const enum up_rc rc = reader_end(reader, row, step, error);
+    if (rc != UP_OK || sound)
+        return rc;
+    *out = (struct row_order){0};
+    return step == SQLITE_ROW
+               ? UP_FAIL(error, UP_E_DISK,
+                         "order %llu of the journal is damaged: its checksum does not hold",
+                         (unsigned long long)pos)
+               : UP_FAIL(error, UP_E_MISSING, "the journal has no order %llu",
+                         (unsigned long long)pos);
+}
+
+/* An order corrects rows below itself, and orders of one boot stand in one piece: the walk ends at
+ * the first whose rows all lie above the scan. */
+enum up_rc journal_time_of(struct journal_reader *reader, const struct scan *scan, struct stamp *at,
+                           uint32_t *revision, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_TIMES_AFTER];
+    struct row_order order;
+    uint32_t found = 0;
+    *at = scan->begun;
+    bind_u64(row, 1, scan->pos);
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW && order_from_row(row, &order)) {
+        if (order.from > scan->pos && order.from <= order.to)
+            break;
+        if (order_corrects(&order, scan, at))
+            found = order.revision;
+    }
+    if (revision != NULL)
+        *revision = found;
+    return reader_end(reader, row, step, error);
+}
+
+enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, uint64_t to,
+                                struct row_order *out, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_TIMES_AFTER];
+    struct row_order order;
+    *out = (struct row_order){0};
+    bind_u64(row, 1, from);
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW && order_from_row(row, &order)) {
+        if (order.from > to && order.from <= order.to)
+            break;
+        if (order.from <= order.to && order.to >= from)
+            *out = order;
+    }
+    return reader_end(reader, row, step, error);
+}
+
+/* ---- which rows an interval means ---- */
+
+/** The newest row of a well with seq at most `seq`: pos and seq rise together. */
+static enum up_rc row_of_seq(struct journal_reader *reader, uint16_t well, uint64_t seq,
+                             uint64_t *pos, uint64_t *run, uint64_t *found, struct up_error *error)
+{
+    uint64_t low = 0, high = 0;
+    enum up_rc rc = reader_u64(reader, R_NEWEST_SCAN, &high, error);
+    *pos = *run = *found = 0;
+    high++; /* rows below `high` may be it; what is at or below `low` is not beyond it */
+    while (rc == UP_OK && low < high) {
+        uint64_t at_run, at_seq, at_pos;
+        rc = journal_row_before(reader, well, low + (high - low + 1) / 2, &at_run, &at_seq, &at_pos,
+                                error);
+        if (rc != UP_OK)
+            break;
+        if (at_pos == 0 || at_seq <= seq) {
+            low = low + (high - low + 1) / 2;
+            if (at_pos != 0)
+                *pos = at_pos, *run = at_run, *found = at_seq;
+        } else {
+            high = at_pos; /* rows below this one only */
+        }
+    }
+    return rc;
+}
+
+enum up_rc journal_range_of_seq(struct journal_reader *reader, uint16_t well, uint64_t from_seq,
+                                uint64_t to_seq, struct row_range *out, struct up_error *error)
+{
+    *out = (struct row_range){0};
+    enum up_rc rc =
+        row_of_seq(reader, well, from_seq, &out->from, &out->from_run, &out->from_seq, error);
+    if (rc == UP_OK)
+        rc = row_of_seq(reader, well, to_seq, &out->to, &out->to_run, &out->to_seq, error);
+    /* A well's seq has no holes, but its oldest rows may be gone: then the row meant is none. */
+    if (rc == UP_OK && (out->from_seq != from_seq || out->to_seq != to_seq))
+        *out = (struct row_range){0};
+    return rc;
+}
+
+/** Takes the rows of one slice that lie in the interval into `out`. */
+static enum up_rc look_at_slice(struct journal_reader *reader, uint16_t well, uint64_t after,
+                                uint64_t to, int64_t from_utc_ms, int64_t to_utc_ms,
+                                const struct row_order *times, struct row_range *out,
+                                struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_SCANS];
+    static const int ALL = SLICE_ROWS;
+    struct scan scan; /* its head alone: words aren't looked at */
+    bind_u64(row, 1, after);
+    bind_u64(row, 2, to);
+    sqlite3_bind_int(row, 3, well);
+    sqlite3_bind_int(row, 4, ALL);
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
+        scan.pos = column_u64(row, 0);
+        scan.begun = (struct stamp){.utc_ms = sqlite3_column_int64(row, 6),
+                                    .boot_ms = sqlite3_column_int64(row, 7),
+                                    .boot = (uint32_t)column_u64(row, 15),
+                                    .clock = (uint8_t)sqlite3_column_int(row, 9)};
+        struct stamp at = scan.begun;
+        (void)order_corrects(times, &scan, &at);
+        if (at.utc_ms < from_utc_ms || at.utc_ms > to_utc_ms)
+            continue;
+        out->to = scan.pos;
+        out->to_run = column_u64(row, 1);
+        out->to_seq = column_u64(row, 4);
+        if (out->from == 0)
+            out->from = out->to, out->from_run = out->to_run, out->from_seq = out->to_seq;
+    }
+    return reader_end(reader, row, step, error);
+}
+
+static enum up_rc look_at_chunk(struct journal_reader *reader, uint16_t well,
+                                const struct chunk *chunk, int64_t from_utc_ms, int64_t to_utc_ms,
+                                struct row_range *out, struct up_error *error)
+{
+    struct row_order times = {0};
+    enum up_rc rc = journal_times_within(reader, chunk->after, chunk->to, &times, error);
+    for (uint64_t at = chunk->after; rc == UP_OK && at < chunk->to; at += SLICE_ROWS)
+        rc = look_at_slice(reader, well, at,
+                           chunk->to - at > SLICE_ROWS ? at + SLICE_ROWS : chunk->to, from_utc_ms,
+                           to_utc_ms, &times, out, error);
+    return rc;
+}
+
+/* Walked are the chunks up to the first row, and from the newest back to the last one: what lies
+ * between needs no look. */
+enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t well, int64_t from_utc_ms,
+                                 int64_t to_utc_ms, struct row_range *out, struct up_error *error)
+{
+    struct chunk chunk = {0}, last[CHUNKS_BACK_MAX];
+    struct row_order times;
+    uint64_t newest = 0;
+    size_t n = 0;
+    *out = (struct row_range){0};
+    enum up_rc rc = reader_u64(reader, R_NEWEST_SCAN, &newest, error);
+    for (; rc == UP_OK && chunk.after < newest; chunk.after = chunk.to) {
+        rc = reader_next_chunk(reader, newest, &chunk, error);
+        if (rc == UP_OK)
+            rc = journal_times_within(reader, chunk.after, chunk.to, &times, error);
+        if (rc != UP_OK ||
+            (times.pos == 0 && (chunk.from_utc_ms > to_utc_ms || chunk.to_utc_ms < from_utc_ms)))
+            continue;
+        if (out->from == 0)
+            rc = look_at_chunk(reader, well, &chunk, from_utc_ms, to_utc_ms, out, error);
+        else
+            last[n++ % CHUNKS_BACK_MAX] = chunk;
+    }
+    for (size_t back = 0; rc == UP_OK && back < n && back < CHUNKS_BACK_MAX; back++) {
+        struct row_range end = {0};
+        rc = look_at_chunk(reader, well, &last[(n - 1 - back) % CHUNKS_BACK_MAX], from_utc_ms,
+                           to_utc_ms, &end, error);
+        if (rc != UP_OK || end.to == 0)
+            continue;
+        out->to = end.to, out->to_run = end.to_run, out->to_seq = end.to_seq;
+        break;
+    }
+    return rc;
+}
