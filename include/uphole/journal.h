@@ -203,7 +203,6 @@ uint32_t journal_read_newest_plan(struct journal_reader *reader);
 /** Oldest and newest times of the journal's scans; false when empty. */
 bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *to_utc_ms);
 
-#endif
 /** One order by its pos; UP_E_MISSING where there is none. */
 UP_MUST enum up_rc journal_read_order(struct journal_reader *reader, uint64_t pos, struct row_order *out, struct up_error *error);
 /** When a row was taken, as far as it is known by now: its own begin, or the corrected time where the clock of its boot was set later. *revision (may
@@ -221,3 +220,4 @@ UP_MUST enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t
 /** The newest times order that corrects rows in [from, to] (pos); pos 0 where there is none. */
 UP_MUST enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, uint64_t to, struct row_order *out, struct up_error *error);
 
+#endif
