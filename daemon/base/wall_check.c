@@ -14,7 +14,7 @@
 #define WELL_NUMBER_MAX                                                                            \
     4096 /* numbers of the journal only grow; more wells than this never stood on one box */
 #define STREAM_FIRST 1 /* records */
-#define STREAM_LAST 2  /* rows of the ledger */
+#define STREAM_LAST 3  /* rows of an order; 2: of the ledger */
 #define CLOCK_STATE_LAST CLOCK_STATE_NEVER_SET
 
 #define WHOLE(member)                                                                              \
@@ -40,6 +40,7 @@ size_t wall_least_size(uint32_t kind)
         [WALL_DESTINATION] = WHOLE(destination),
         [WALL_STOP] = sizeof(uint32_t),
         [WALL_QUIET] = sizeof(uint32_t),
+        [WALL_ORDER] = WHOLE(order),
     };
     return kind < WALL_KINDS ? SIZES[kind] : 0;
 }
@@ -200,6 +201,11 @@ bool wall_is_sound(const struct wall_message *message)
                message->destination.state <= DELIVERY_STOPPED &&
                message->destination.cause < CAUSE_COUNT &&
                is_text(message->destination.reason, sizeof message->destination.reason);
+    case WALL_ORDER:
+        return message->order.destination < DESTINATIONS_MAX && is_well(message->order.well) &&
+               message->order.kind >= 1 && message->order.kind <= 2 &&
+               message->order.after <= message->order.to &&
+               is_text(message->order.by, sizeof message->order.by);
     case WALL_ALIVE:
     case WALL_STOP:
     case WALL_QUIET:

@@ -2,7 +2,7 @@
  *
  * wall.h - the one way between the well side and the SCADA side: a SOCK_SEQPACKET pair, one message a packet (the plan in pieces).
  *
- *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, record, gap, state, more, alive; at the end quiet, then stop
+ *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, record, gap, state, more, order, alive; at the end quiet, then stop
  *  SCADA side -> well side: want, accepted, refused, destination, alive
  *
  * Plans. Destinations are named by their index in the plan, and readings mean what the plan says, so each message bears the serial of the
@@ -48,18 +48,21 @@ enum wall_kind {
     WALL_DESTINATION, /* back: state of a destination */
     WALL_STOP,        /* out: orderly stop: publish "offline", close, exit */
     WALL_QUIET,       /* out, some time before WALL_STOP: tables take no new clients, and go on answering those connected */
+    WALL_ORDER,       /* out: an order that this destination has not done yet */
     WALL_KINDS
 };
 
 struct wall_plan_piece { uint32_t total, offset, size; char bytes[WALL_PIECE_MAX]; };
 struct wall_numbers { uint32_t version; uint64_t run; uint16_t n_wells; uint16_t number[128]; };
 struct wall_cursor { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; };
-struct wall_want { uint16_t destination, well; uint8_t stream; uint32_t serial; uint64_t after; uint16_t n; };
+struct wall_want { uint16_t destination, well; uint8_t stream; uint32_t serial; uint64_t after; uint16_t n; uint64_t order; /* stream 3: its pos */ };
 struct wall_end_of_want { uint16_t destination, well; uint8_t stream; uint32_t serial; uint16_t sent; uint64_t last_pos; bool more; };
 /** A record as sent against a want: its destination index (same at both ends), the serial of the want, and the record's first n readings. */
 struct wall_record { uint16_t destination; uint32_t serial; bool live; /* the newest of its well when it was read */ struct record record; };
 struct wall_gap { uint16_t destination; uint32_t serial; struct gap gap; };
-struct wall_accepted { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; int64_t boot_ms; /* of the accepted row */ };
+struct wall_accepted { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; int64_t boot_ms; /* of the accepted row */ uint64_t order; /* stream 3 */ };
+/** Rows that go out once more: those of `order` behind `after`, up to `to` (pos), each marked so. Said again every few seconds while it is not done. */
+struct wall_order { uint16_t destination, well; uint64_t order, after, to; uint8_t kind; /* enum order_kind */ uint32_t revision; char by[80]; };
 struct wall_refused { uint16_t destination, well; uint8_t stream; uint64_t pos; uint8_t code; char reason[120]; };
 struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; };
 struct wall_more { uint16_t well; uint64_t newest_scan_pos, newest_scan_seq, newest_gap_pos; };
@@ -90,6 +93,7 @@ struct wall_message {
         struct wall_accepted accepted;
         struct wall_refused refused;
         struct wall_destination destination;
+        struct wall_order order;
     };
 };
 
