@@ -286,9 +286,9 @@ void core_set_wall(struct core *core, int fd)
     }
 }
 
-void core_set_plan_serial(struct core *core, uint32_t serial)
+void core_take_plan_serial(struct core *core, uint32_t serial, const struct plan *next)
 {
-    core->plan_serial = serial;
+    wall_plans_take(&core->wall_plans, serial, core->options.plan, next);
 }
 
 bool core_wall_is_up(const struct core *core)

@@ -61,8 +61,9 @@ void core_set_safe(struct core *core);
 /** The wall to a SCADA side that has been told plan, numbers and cursors; -1: there is none. Core
  * doesn't close it. */
 void core_set_wall(struct core *core, int fd);
-/** The plan in force has this serial at the wall (wall.h): 0 at first, another for each plan taken later. */
-void core_set_plan_serial(struct core *core, uint32_t serial);
+/** `next` comes into force in the place of core's plan, and bears `serial` at the wall (wall.h; 0 is the first plan's): from now on core says
+ * nothing that is meant by the old one, and takes what is still on its way back by the destination's name. Call it while core holds the old plan. */
+void core_take_plan_serial(struct core *core, uint32_t serial, const struct plan *next);
 /** False once the wall's other end is gone. */
 bool core_wall_is_up(const struct core *core);
 /** True while the journal refuses; the owner then calls core_recover now and then (it waits between

@@ -8,6 +8,7 @@
 #include "core.h"
 
 #include "space.h"
+#include "wall_plans.h"
 
 #include "uphole/gather.h"
 
@@ -79,7 +80,7 @@ struct core {
     uint32_t heartbeat;
     uint16_t days_left;
     int wall;
-    uint32_t plan_serial; /* of the plan in force, as the wall's messages bear it */
+    struct wall_plans wall_plans;
     bool wall_up, safe, refusing;
 };
 

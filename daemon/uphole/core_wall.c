@@ -39,7 +39,7 @@ static bool out(struct core *core)
 {
     if (core->wall < 0)
         return false;
-    core->message.plan_serial = core->plan_serial;
+    core->message.plan_serial = core->wall_plans.serial;
     const enum up_rc rc = wall_send(core->wall, &core->message);
     if (rc == UP_E_PORT)
         lost(core);
@@ -263,10 +263,8 @@ void core_serve_wall(struct core *core)
             core->counts.bad_messages++;
             continue;
         }
-        /* Meant by a plan that is no longer in force: its indices may name others now. It is said
-         * again under the new one. */
-        if (core->message.plan_serial != core->plan_serial && core->message.kind != WALL_ALIVE)
-            continue;
+        if (!wall_plans_bring_up(&core->wall_plans, &core->message))
+            continue; /* of a plan that is no longer in force */
         switch (core->message.kind) {
         case WALL_WANT:
             core->options.want(core->options.want_context, &core->message.want);

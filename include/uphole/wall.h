@@ -8,10 +8,10 @@
  * Plans. Destinations are named by their index in the plan, and readings mean what the plan says, so each message bears the serial of the
  * plan by which it is meant (all but alive, quiet and stop). The well side gives each plan that it sends over one wall another serial. A new plan
  * on a running wall begins as the first one did: pieces, numbers, cursors (all with the new serial), then a snapshot of every well and the
- * state. The SCADA side goes over with the numbers. From then on each end drops what bears another serial than the one in force: no want,
- * acceptance, record or state that was on its way is taken for another destination's. Nothing is lost by it: the SCADA side asks again,
- * says again what was accepted beyond a cursor that it hears, and says each destination's state again. A destination whose stanza is
- * unchanged keeps its connection (destination_is_same).
+ * state. The SCADA side goes over with the numbers, and drops what bears another serial than the one in force. The well side brings
+ * acceptances, refusals and states of an earlier serial to the plan in force by the destination's name, and drops wants of it: the SCADA
+ * side asks again. So nothing on its way is lost, or taken for another destination's. A destination whose stanza is unchanged keeps its
+ * connection (destination_is_same).
  *
  * Both ends are the same binary on one machine, so messages are C structs. The well side trusts nothing that comes back: sizes, indices and
  * ranges are checked by wall_receive before anyone sees them. Nothing here blocks the well side.
