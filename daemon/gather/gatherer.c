@@ -8,6 +8,8 @@
  */
 #include "line_inside.h"
 
+#include "uphole/trace.h"
+
 #include <poll.h>
 #include <pthread.h>
 #include <signal.h>
@@ -28,6 +30,7 @@ struct gatherer {
     struct line_options options;
     struct up_clock clock;
     struct port *port;
+    struct trace *trace; /* between the two */
     struct line *line;
     int stop_fd, done_fd;
     atomic_bool stopping;
@@ -103,6 +106,7 @@ static void release(struct gatherer *gatherer)
     if (gatherer == NULL)
         return;
     line_destroy(gatherer->line);
+    trace_destroy(gatherer->trace);
     port_free(gatherer->port);
     pthread_mutex_destroy(&gatherer->totals_lock);
     if (gatherer->stop_fd >= 0)
@@ -150,6 +154,12 @@ enum up_rc gather_start(const struct line_options *options, struct gatherer **ou
                      plan->name);
     gatherer->options.port = gatherer->port;
     if (rc == UP_OK) {
+        gatherer->trace = trace_create(&gatherer->options);
+        if (gatherer->trace == NULL)
+            rc = UP_FAIL(error, UP_E_MEMORY, "no memory for the trace of line %s", plan->name);
+    }
+    if (rc == UP_OK) {
+        gatherer->options.port = trace_port(gatherer->trace);
         gatherer->line = line_create(&gatherer->options, error);
         rc = gatherer->line != NULL ? UP_OK : UP_E_CONFIG;
     }
@@ -183,4 +193,9 @@ void gather_stop(struct gatherer *gatherer)
 uint64_t gather_passes(const struct gatherer *gatherer)
 {
     return atomic_load(&gatherer->passes);
+}
+
+struct trace *gather_trace(struct gatherer *gatherer)
+{
+    return gatherer->trace;
 }

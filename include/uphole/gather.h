@@ -133,4 +133,8 @@ uint64_t gather_passes(const struct gatherer *gatherer);
 /** A copy of the line's totals, at most a second old; from any thread. */
 void gather_totals(struct gatherer *gatherer, struct line_counts *into);
 
+struct trace;
+/** What goes over the line's port, always on (trace.h); it lives as long as the gatherer. */
+struct trace *gather_trace(struct gatherer *gatherer);
+
 #endif
