@@ -2,8 +2,8 @@
  *
  * gatherer.c - a line in a thread of its own, on a real port.
  *
- * The thread owns the line and the port; others may only read `passes`, set `stopping` and write
- * the stop descriptor. It sleeps on that descriptor alone, with a timer slack of 1 ns, since the
+ * The thread owns the line and the port; others may only read `passes`, set `stopping` or a hold
+ * and write their descriptors. It sleeps on those alone, with a timer slack of 1 ns, since the
  * turn-around of a line is counted in fractions of a millisecond.
  */
 #include "line_inside.h"
@@ -32,8 +32,9 @@ struct gatherer {
     struct port *port;
     struct trace *trace; /* between the two */
     struct line *line;
-    int stop_fd, done_fd;
-    atomic_bool stopping;
+    int stop_fd, done_fd, hold_fd;
+    atomic_bool stopping, is_held;
+    atomic_int_fast64_t hold_until_us;
     atomic_uint_fast64_t passes;
     pthread_t thread;
     pthread_mutex_t totals_lock; /* held for one copy at a time, by either side */
@@ -50,8 +51,11 @@ static void sleep_until(const struct gatherer *gatherer, int64_t next_us)
         left_us = SLEEP_MOST_US;
     struct timespec left = {.tv_sec = (time_t)(left_us / 1000000),
                             .tv_nsec = (long)(left_us % 1000000) * 1000};
-    struct pollfd wait = {.fd = gatherer->stop_fd, .events = POLLIN};
-    ppoll(&wait, 1, &left, NULL);
+    struct pollfd wait[2] = {{.fd = gatherer->stop_fd, .events = POLLIN},
+                             {.fd = gatherer->hold_fd, .events = POLLIN}};
+    uint64_t woken;
+    if (ppoll(wait, 2, &left, NULL) > 0 && (wait[1].revents & POLLIN) != 0)
+        (void)!read(gatherer->hold_fd, &woken, sizeof woken);
 }
 
 static void finish(struct gatherer *gatherer)
@@ -90,7 +94,9 @@ static void *run(void *argument)
     static const uint64_t ONE = 1;
     prctl(PR_SET_TIMERSLACK, 1UL);
     while (!atomic_load(&gatherer->stopping)) {
+        line_hold(gatherer->line, atomic_load(&gatherer->hold_until_us));
         int64_t next_us = line_step(gatherer->line);
+        atomic_store(&gatherer->is_held, line_is_held(gatherer->line));
         atomic_fetch_add(&gatherer->passes, 1);
         copy_totals(gatherer);
         sleep_until(gatherer, next_us);
@@ -113,6 +119,8 @@ static void release(struct gatherer *gatherer)
         close(gatherer->stop_fd);
     if (gatherer->done_fd >= 0)
         close(gatherer->done_fd);
+    if (gatherer->hold_fd >= 0)
+        close(gatherer->hold_fd);
     free(gatherer);
 }
 
@@ -143,12 +151,15 @@ enum up_rc gather_start(const struct line_options *options, struct gatherer **ou
     pthread_mutex_init(&gatherer->totals_lock, NULL);
     gatherer->stop_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     gatherer->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
+    gatherer->hold_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
+    atomic_init(&gatherer->hold_until_us, options->hold_until_us);
     gatherer->clock = *options->clock;
     gatherer->options = *options;
     gatherer->options.clock = &gatherer->clock;
     enum up_rc rc = UP_OK;
     gatherer->port = port_for_line(plan, &gatherer->clock, gatherer->stop_fd);
-    if (gatherer->port == NULL || gatherer->stop_fd < 0 || gatherer->done_fd < 0)
+    if (gatherer->port == NULL || gatherer->stop_fd < 0 || gatherer->done_fd < 0 ||
+        gatherer->hold_fd < 0)
         rc = UP_FAIL(error, UP_E_SYSTEM,
                      "line %s can't be set up: its settings are not possible, or no memory is left",
                      plan->name);
@@ -188,6 +199,18 @@ void gather_stop(struct gatherer *gatherer)
         return;
     }
     pthread_detach(gatherer->thread); /* it keeps its memory; the process is about to end */
+}
+
+void gather_hold(struct gatherer *gatherer, int64_t until_us)
+{
+    static const uint64_t ONE = 1;
+    atomic_store(&gatherer->hold_until_us, until_us);
+    (void)!write(gatherer->hold_fd, &ONE, sizeof ONE); /* a full count has woken it already */
+}
+
+bool gather_is_held(const struct gatherer *gatherer)
+{
+    return atomic_load(&gatherer->is_held);
 }
 
 uint64_t gather_passes(const struct gatherer *gatherer)

@@ -6,9 +6,11 @@
  *     ▲          ▲           │
  *     └─ gone    └───────────┴─ another master
  *
- * Invariants: nothing is asked while listening, resting or beside another master; at most one
+ * A hold (hold.c) closes it from any state in which no poll is under way.
+ * Invariants: nothing is asked while held, listening, resting or beside another master; at most one
  * question is on the wire; every due time ends as a scan or in a skip.
  */
+#include "hold.h"
 #include "line_inside.h"
 
 #include <stdarg.h>
@@ -70,6 +72,8 @@ void line_tell(struct line *line, uint8_t level, const char *kind, const char *f
 
 static uint8_t skip_cause(const struct line *line, const struct passed *passed)
 {
+    if (line->is_held)
+        return CAUSE_PAUSED;
     if (line->another_master)
         return CAUSE_ANOTHER_MASTER;
     if (line->is_listening)
@@ -218,6 +222,7 @@ struct line *line_create(const struct line_options *options, struct up_error *er
     line->is_listening =
         options->listen_first && line->wire.is_rtu && line->plan->listen_first_ms > 0;
     line->listen_until_us = now_us + (int64_t)line->plan->listen_first_ms * 1000;
+    line->hold_until_us = options->hold_until_us;
     return line;
 }
 
@@ -288,6 +293,8 @@ int64_t line_step(struct line *line)
     line_put_rest(line);
     line_account(line, now_us, false);
     refresh_entries_at_times(line, now_us);
+    if (hold_rules(line, now_us))
+        return hold_next_us(line);
     if (!line->is_open) {
         int64_t next_us = port_next_us(line, now_us);
         if (next_us > now_us)

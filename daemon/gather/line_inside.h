@@ -59,6 +59,9 @@ struct line {
     uint32_t echoes_in_row;
     bool is_echo_told;
 
+    bool is_held; /* hold.c: the port is closed for others */
+    int64_t held_since_us, hold_until_us;
+
     uint32_t recent_stray; /* heard while nobody was asked, not long ago */
     int64_t recent_stray_us;
 

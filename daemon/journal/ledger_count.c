@@ -6,6 +6,7 @@
 #include "ledger.h"
 
 #include <stdio.h>
+#include <string.h>
 
 static uint32_t plus(uint32_t a, uint32_t b)
 {
@@ -26,6 +27,9 @@ void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t w
             snprintf(row->gap.cause, sizeof row->gap.cause, "%s", sentence);
         else if (row != NULL)
             ledger_say_count(row->gap.cause, cause);
+    } else if (sentence != NULL && cause == CAUSE_PAUSED && strcmp(row->gap.cause, sentence) != 0) {
+        snprintf(row->gap.cause, sizeof row->gap.cause, "%s", sentence); /* held anew */
+        ledger_touch(row, true);
     }
     if (row == NULL) { /* the sum matters more than the cause */
         key.cause = CAUSE_NONE;
@@ -49,11 +53,12 @@ void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t w
     }
 }
 
-/** Listening ends with the first question; "busy" and "asked less often" with the first sign of
- * life, where the line gap ends too; what was lost inside Uphole with data. */
+/** Listening and a pause end with the first question; "busy" and "asked less often" with the first
+ * sign of life, where the line gap ends too; what was lost inside Uphole with data. */
 static bool ends_count(const struct gap *gap, uint8_t outcome)
 {
-    if (gap->cause_code == CAUSE_LISTENING || gap->cause_code == CAUSE_ANOTHER_MASTER)
+    if (gap->cause_code == CAUSE_LISTENING || gap->cause_code == CAUSE_ANOTHER_MASTER ||
+        gap->cause_code == CAUSE_PAUSED)
         return true;
     return gap->kind == GAP_SKIPPED ? outcome_is_heard(outcome) : outcome_has_data(outcome);
 }

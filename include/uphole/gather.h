@@ -113,11 +113,16 @@ struct line_options {
     bool listen_first;         /* the stanza is new, or more than 10 min passed without us */
     int64_t floor_utc_ms;      /* for the clock's state */
     uint32_t seed;             /* of the back-off's jitter */
+    int64_t hold_until_us;     /* held from the start until then, CLOCK_BOOTTIME; 0: not held */
 };
 struct line *line_create(const struct line_options *options, struct up_error *error);
 void line_destroy(struct line *line);
 /** One exchange, one wait of listening, or nothing; returns the CLOCK_BOOTTIME (us) at which it wants the next step (now: at once). */
 int64_t line_step(struct line *line);
+/** Holds the line until then (CLOCK_BOOTTIME): once the poll under way has ended its port is closed and free for others, and due times pass with the
+ *  cause PAUSED. A time that is past ends the hold. By the line's owner. */
+void line_hold(struct line *line, int64_t until_us);
+bool line_is_held(const struct line *line); /* the port is closed by a hold */
 /** Accounts (as LINE_BUSY skips, or the cause that holds) for dues that passed until now; for an orderly stop. */
 void line_finish(struct line *line);
 const struct line_counts *line_counts_of(const struct line *line, uint16_t well_index, uint8_t source); /* NULL: not on this line */
@@ -128,6 +133,9 @@ UP_MUST enum up_rc gather_start(const struct line_options *options /* port is ma
                                 struct up_error *error);
 /** Lets the exchange under way end, accounts for the rest, joins the thread. */
 void gather_stop(struct gatherer *gatherer);
+/** line_hold, from any thread; heard at once. gather_is_held says when the port is free. */
+void gather_hold(struct gatherer *gatherer, int64_t until_us);
+bool gather_is_held(const struct gatherer *gatherer);
 /** Passes of the line's loop so far, for the watchdog (atomic). */
 uint64_t gather_passes(const struct gatherer *gatherer);
 /** A copy of the line's totals, at most a second old; from any thread. */
