@@ -122,6 +122,9 @@ struct map {
 enum line_medium { LINE_MEDIUM_SERIAL = 1, LINE_MEDIUM_TCP = 2 };
 enum line_framing { LINE_FRAMING_TCP = 0, LINE_FRAMING_RTU = 1 }; /* of a TCP connection; a serial line is always RTU */
 
+/** Beside another master: not at all; asking as well, by agreement; or listening only, never sending a byte. */
+enum line_sharing { LINE_ALONE = 0, LINE_SHARED = 1, LINE_LISTENS = 2 };
+
 struct line_plan {
     char name[NAME_LENGTH_MAX + 1];
     uint8_t medium;
@@ -133,7 +136,7 @@ struct line_plan {
     char parity;                  /* N, E or O */
     uint32_t response_timeout_ms;
     uint32_t listen_first_ms;     /* 0 on TCP; one refresh (longest of the line's maps) by default */
-    bool share_line;
+    uint8_t share_line;           /* enum line_sharing */
     uint8_t framing;              /* enum line_framing; RTU: a serial device server, `baud` is the far line's and for planning only */
     bool strip_echo;              /* the converter returns our own requests */
     bool rs485_driver;            /* the serial driver switches the converter's direction */
@@ -292,6 +295,14 @@ UP_MUST enum up_rc map_from_file(const char *path, struct map **map, struct plan
 UP_MUST enum up_rc map_by_name(const char *name, const char *maps_directory, struct map **map,
                                struct plan_faults *faults);
 void plan_free(struct plan *plan);
+
+/** True where the line, every source that ever stands on it and their maps are asked for alike in both plans: its thread may go on. Pure. */
+bool plan_line_is_same(const struct plan *a, const struct plan *b, const char *line);
+/** True where the well is measured alike in both: its sources, their maps and lines, its data; label and table block don't matter. A fold goes on
+ *  over such a change of plan, and begins anew over any other. Pure. */
+bool plan_well_is_same(const struct plan *a, const struct plan *b, const char *well_id);
+/** True where `asked` can only be taken by a start: another site, box or journal, a well removed or renamed. `why` names it, for a sentence. */
+bool plan_needs_restart(const struct plan *running, const struct plan *asked, char *why, size_t room);
 /** `file:line:column: text` into `into`; returns its length. */
 size_t plan_fault_to_text(const struct plan_fault *fault, char *into, size_t room);
 
