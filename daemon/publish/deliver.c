@@ -12,7 +12,7 @@
 
 struct deliver *deliver_create(uint16_t n_wells, uint32_t seed)
 {
-    size_t n_lanes = (size_t)n_wells * 2;
+    size_t n_lanes = (size_t)n_wells * DELIVER_STREAMS;
     struct deliver *deliver = calloc(1, sizeof *deliver + n_lanes * sizeof deliver->lane[0]);
     if (deliver == NULL)
         return NULL;
@@ -29,9 +29,9 @@ void deliver_destroy(struct deliver *deliver)
 
 static uint16_t lane_index(const struct deliver *deliver, uint16_t well, uint8_t stream)
 {
-    if (stream != DELIVER_RECORDS && stream != DELIVER_GAPS)
+    if (stream < DELIVER_RECORDS || stream > DELIVER_STREAMS)
         return deliver->n_lanes;
-    uint32_t index = (uint32_t)well * 2 + (stream == DELIVER_GAPS);
+    uint32_t index = (uint32_t)well * DELIVER_STREAMS + stream - 1;
     return index < deliver->n_lanes ? (uint16_t)index : deliver->n_lanes;
 }
 
@@ -41,8 +41,8 @@ void deliver_see_cursor(struct deliver *deliver, uint16_t well, uint8_t stream, 
                         uint64_t seq)
 {
     uint16_t index = lane_index(deliver, well, stream);
-    if (index >= deliver->n_lanes)
-        return;
+    if (index >= deliver->n_lanes || deliver_is_order(index))
+        return; /* an order says where it stands */
     struct lane *lane = &deliver->lane[index];
     bool busy =
         lane->under_way > 0 || (deliver->want.phase != WANT_NONE && deliver->want.lane == index);
@@ -78,6 +78,8 @@ static size_t place_for_row(struct deliver *deliver, uint16_t index, uint32_t se
 void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wall_record *row)
 {
     uint16_t index = lane_index(deliver, well, DELIVER_RECORDS);
+    if (deliver_is_order(deliver->want.lane)) /* the serial tells whose row it is */
+        index = lane_index(deliver, well, DELIVER_ORDERS);
     size_t at = place_for_row(deliver, index, row->serial, row->record.pos);
     if (at >= DELIVER_ROWS_MAX)
         return;
@@ -105,6 +107,13 @@ void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_e
     if (want->phase != WANT_ASKED || want->lane != index || want->serial != end->serial)
         return;
     struct lane *lane = &deliver->lane[index];
+    if (deliver_is_order(index) && !want->off && want->received == end->sent) {
+        if (deliver_order_end(deliver, index, end, now_ms))
+            want->phase = WANT_READY;
+        else
+            deliver_drop_want(deliver);
+        return;
+    }
     if (want->off || want->received != end->sent || want->n == 0) {
         lane->not_before_ms = now_ms + WANT_AGAIN_MS;
         deliver_drop_want(deliver);
@@ -126,7 +135,24 @@ void deliver_see_lost(struct deliver *deliver)
 static bool lane_is_ready(const struct lane *lane, int64_t now_ms)
 {
     return lane->known && !lane->broken && lane->newest_pos > lane->handed_pos &&
-           now_ms >= lane->not_before_ms && (lane->proven || lane->under_way == 0);
+           now_ms >= lane->not_before_ms &&
+           ((lane->proven && lane->order == 0) || lane->under_way == 0);
+}
+
+/* The next lane of records or gaps in its turn, else the first of an order that may go; n_lanes:
+ * none. */
+static uint16_t lane_to_ask(const struct deliver *deliver, int64_t now_ms)
+{
+    for (uint16_t i = 0; i < deliver->n_lanes; i++) {
+        uint16_t index = (uint16_t)((deliver->next_lane + i) % deliver->n_lanes);
+        if (!deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms))
+            return index;
+    }
+    for (uint16_t index = 0; index < deliver->n_lanes; index++)
+        if (deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms) &&
+            deliver_order_may_go(deliver, index))
+            return index;
+    return deliver->n_lanes;
 }
 
 bool deliver_next_want(struct deliver *deliver, int64_t now_ms, uint16_t *well,
@@ -135,27 +161,32 @@ bool deliver_next_want(struct deliver *deliver, int64_t now_ms, uint16_t *well,
     struct want_state *state = &deliver->want;
     if (state->phase == WANT_ASKED && now_ms - state->since_ms > DELIVER_WANT_TIMEOUT_MS)
         deliver_drop_want(deliver);
-    if (!deliver->connected || state->phase != WANT_NONE || deliver->n_entries >= deliver->window)
+    if (!deliver->connected || deliver->n_entries >= deliver->window)
         return false;
-    for (uint16_t i = 0; i < deliver->n_lanes; i++) {
-        uint16_t index = (uint16_t)((deliver->next_lane + i) % deliver->n_lanes);
-        const struct lane *lane = &deliver->lane[index];
-        if (!lane_is_ready(lane, now_ms))
-            continue;
+    const bool yields = state->phase == WANT_READY && deliver_is_order(state->lane) &&
+                        deliver->lane[state->lane].under_way > 0;
+    if (state->phase != WANT_NONE && !yields)
+        return false;
+    const uint16_t index = lane_to_ask(deliver, now_ms);
+    if (index >= deliver->n_lanes || (yields && deliver_is_order(index)))
+        return false;
+    const struct lane *lane = &deliver->lane[index];
+    if (yields)
+        deliver_drop_want(deliver);
+    if (!deliver_is_order(index))
         deliver->next_lane = (uint16_t)((index + 1) % deliver->n_lanes);
-        *state = (struct want_state){.phase = WANT_ASKED,
-                                     .lane = index,
-                                     .serial = state->serial + 1,
-                                     .since_ms = now_ms,
-                                     .last_pos = lane->handed_pos};
-        *well = index / 2;
-        *want = (struct wall_want){.stream = deliver_stream_of(index),
-                                   .serial = state->serial,
-                                   .after = lane->handed_pos,
-                                   .n = DELIVER_ROWS_MAX};
-        return true;
-    }
-    return false;
+    *state = (struct want_state){.phase = WANT_ASKED,
+                                 .lane = index,
+                                 .serial = state->serial + 1,
+                                 .since_ms = now_ms,
+                                 .last_pos = lane->handed_pos};
+    *well = index / DELIVER_STREAMS;
+    *want = (struct wall_want){.stream = deliver_stream_of(index),
+                               .serial = state->serial,
+                               .after = lane->handed_pos,
+                               .n = DELIVER_ROWS_MAX,
+                               .order = lane->order};
+    return true;
 }
 
 bool deliver_next_message(const struct deliver *deliver, uint16_t others,
@@ -165,12 +196,14 @@ bool deliver_next_message(const struct deliver *deliver, uint16_t others,
     if (!deliver->connected || want->phase != WANT_READY)
         return false;
     const struct lane *lane = &deliver->lane[want->lane];
-    if (lane->broken || (!lane->proven && lane->under_way > 0))
+    if (lane->broken || ((!lane->proven || deliver_is_order(want->lane)) && lane->under_way > 0))
         return false;
     if (deliver->n_entries + others >= deliver->window || deliver->bytes >= DELIVER_BYTES_MAX)
         return false;
-    *message =
-        (struct deliver_message){.well = want->lane / 2, .stream = deliver_stream_of(want->lane)};
+    *message = (struct deliver_message){.well = want->lane / DELIVER_STREAMS,
+                                        .stream = deliver_stream_of(want->lane),
+                                        .order_kind = lane->order_kind,
+                                        .by = lane->by[0] != '\0' ? lane->by : NULL};
     message->live = deliver->live[want->head];
     message->n = 1;
     if (message->stream == DELIVER_GAPS) {
@@ -199,7 +232,7 @@ void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t 
     *entry = (struct entry){
         .mid = mid, .lane = want->lane, .state = ENTRY_OUT, .since_ms = now_ms, .bytes = bytes};
     size_t last = want->head + used - 1;
-    if (deliver_stream_of(want->lane) == DELIVER_RECORDS) {
+    if (deliver_stream_of(want->lane) != DELIVER_GAPS) {
         entry->first_pos = deliver->record[want->head].pos;
         entry->last_pos = deliver->record[last].pos;
         entry->last_seq = deliver->record[last].seq;
@@ -223,9 +256,8 @@ void deliver_not_handed(struct deliver *deliver, uint8_t code, int64_t now_ms)
     struct want_state *want = &deliver->want;
     if (want->phase != WANT_READY)
         return;
-    uint64_t pos = deliver_stream_of(want->lane) == DELIVER_RECORDS
-                       ? deliver->record[want->head].pos
-                       : deliver->gap[want->head].pos;
+    uint64_t pos = deliver_stream_of(want->lane) != DELIVER_GAPS ? deliver->record[want->head].pos
+                                                                 : deliver->gap[want->head].pos;
     uint16_t lane = want->lane;
     deliver_drop_want(deliver);
     deliver_break_lane(deliver, lane, pos, code, now_ms);

@@ -18,6 +18,10 @@
  * another.
  *  5. Until a lane's newest answer was an acceptance it has one message under way, so that a broker
  * which refuses all of it gets one at a time.
+ *  6. A third lane of each well carries rows that an order sends once more (deliver_order.c). It
+ * has a cursor of its own, asks only where no other lane has something to ask, has one message
+ * under way, and gives up what it asked for when another lane could go: it never stands before a
+ * live row.
  */
 #ifndef UPHOLE_PUBLISH_DELIVER_H
 #define UPHOLE_PUBLISH_DELIVER_H
@@ -49,13 +53,20 @@ struct deliver;
 
 /** For wells 0 to n_wells - 1; `seed` is of the back-off's jitter. NULL without memory. */
 struct deliver *deliver_create(uint16_t n_wells, uint32_t seed);
+#define DELIVER_NEW_WELL UINT16_MAX
+/** Goes on as `before` under a new plan (deliver_plan.c): `was` says which well of `before` each of
+ * the n_wells is. NULL without memory; `before` stays the caller's. */
+struct deliver *deliver_under_plan(const struct deliver *before, uint16_t n_wells,
+                                   const uint16_t *was);
 void deliver_destroy(struct deliver *deliver); /* NULL is fine */
 
-/* ---- what the well side says; `well` is the index, `stream` STREAM_RECORD (1) or STREAM_GAP (2)
- * ---- */
+/* ---- what the well side says; `well` is the index, `stream` STREAM_RECORD (1), STREAM_GAP (2) or
+ * STREAM_ORDER (3) ---- */
 
 #define DELIVER_RECORDS 1
 #define DELIVER_GAPS 2
+#define DELIVER_ORDERS 3
+#define DELIVER_STREAMS 3
 
 void deliver_see_cursor(struct deliver *deliver, uint16_t well, uint8_t stream, uint64_t pos,
                         uint64_t seq);
@@ -65,6 +76,8 @@ void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wal
 void deliver_see_gap(struct deliver *deliver, const struct wall_gap *row);
 void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_end_of_want *end,
                      int64_t now_ms);
+/** An order that is not done; one already known is only looked at for what the well side missed. */
+void deliver_see_order(struct deliver *deliver, uint16_t well, const struct wall_order *order);
 /** Something of the wall was dropped on its way: what was asked for is asked for again. */
 void deliver_see_lost(struct deliver *deliver);
 
@@ -92,7 +105,9 @@ struct deliver_message {
     uint16_t well;
     uint8_t stream;
     bool live;                    /* else late */
-    const struct record *records; /* n of them, stream records */
+    uint8_t order_kind;           /* stream orders: enum order_kind */
+    const char *by;               /* stream orders, revised rows: by what; else NULL */
+    const struct record *records; /* n of them, stream records or orders */
     const struct gap *gap;        /* one, stream gaps */
     size_t n;
 };
@@ -116,6 +131,7 @@ struct deliver_event {
     uint8_t code;      /* of refused, and of what it recovered from */
     uint64_t pos, seq; /* accepted: all up to here; refused: its first row */
     int64_t boot_ms;   /* of the accepted row */
+    uint64_t order;    /* stream orders: which */
 };
 /** What the well side should hear; true while there is something. Newer acceptances of a lane
  * replace older ones. */

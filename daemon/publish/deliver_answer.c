@@ -77,6 +77,8 @@ static void accept_entry(struct deliver *deliver, uint16_t at)
         lane->tell_refused = false;
         lane->code = 0;
     }
+    if (deliver_is_order(entry->lane))
+        deliver_order_settle(lane);
     remove_entry(deliver, at);
 }
 
@@ -176,7 +178,9 @@ bool deliver_take_event(struct deliver *deliver, struct deliver_event *event)
         if (!lane->tell_accepted && !lane->tell_refused && !lane->tell_recovered)
             continue;
         deliver->next_event = index;
-        *event = (struct deliver_event){.well = index / 2, .stream = deliver_stream_of(index)};
+        *event = (struct deliver_event){.well = index / DELIVER_STREAMS,
+                                        .stream = deliver_stream_of(index),
+                                        .order = lane->order};
         if (lane->tell_accepted) {
             lane->tell_accepted = false;
             event->kind = DELIVER_ACCEPTED;
@@ -207,6 +211,8 @@ int64_t deliver_due_ms(const struct deliver *deliver)
         return deliver->want.since_ms + DELIVER_WANT_TIMEOUT_MS;
     for (uint16_t i = 0; i < deliver->n_lanes; i++) {
         const struct lane *lane = &deliver->lane[i];
+        if (deliver_is_order(i) && !deliver_order_may_go(deliver, i))
+            continue;
         if (lane->known && lane->newest_pos > lane->handed_pos && lane->under_way == 0 &&
             lane->not_before_ms < due)
             due = lane->not_before_ms;

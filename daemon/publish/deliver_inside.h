@@ -32,6 +32,11 @@ struct lane {
     uint16_t under_way;
     uint8_t code, recovered_from;
     bool tell_accepted, tell_refused, tell_recovered;
+    /* of a lane of orders */
+    uint64_t order, order_to;
+    bool order_ends; /* behind newest_pos the order has no row */
+    uint8_t order_kind;
+    char by[sizeof((struct wall_order *)0)->by];
 };
 
 enum want_phase { WANT_NONE = 0, WANT_ASKED, WANT_READY };
@@ -56,12 +61,17 @@ struct deliver {
     bool live[DELIVER_ROWS_MAX];
     struct record record[DELIVER_ROWS_MAX];
     struct gap gap[DELIVER_ROWS_MAX];
-    struct lane lane[]; /* two a well: records, gaps */
+    struct lane lane[]; /* three a well: records, gaps, orders */
 };
 
 static inline uint8_t deliver_stream_of(uint16_t lane)
 {
-    return lane % 2 == 0 ? DELIVER_RECORDS : DELIVER_GAPS;
+    return (uint8_t)(lane % DELIVER_STREAMS + 1);
+}
+
+static inline bool deliver_is_order(uint16_t lane)
+{
+    return deliver_stream_of(lane) == DELIVER_ORDERS;
 }
 
 static inline void deliver_drop_want(struct deliver *deliver)
@@ -69,6 +79,16 @@ static inline void deliver_drop_want(struct deliver *deliver)
     deliver->want.phase = WANT_NONE;
     deliver->want.head = deliver->want.n = 0;
 }
+
+/* ---- deliver_order.c ---- */
+
+/** An order's lane may ask now: the well's own records have gone before it. */
+bool deliver_order_may_go(const struct deliver *deliver, uint16_t index);
+/** The end of a want of an order; true: there are rows to hand over. */
+bool deliver_order_end(struct deliver *deliver, uint16_t index, const struct wall_end_of_want *end,
+                       int64_t now_ms);
+/** After an acceptance: beyond its last row an order is done up to its end. */
+void deliver_order_settle(struct lane *lane);
 
 /** The lane at `index` is refused from `pos` on: it rests, and starts again at its cursor once
  * nothing of it is out. */

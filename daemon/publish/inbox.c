@@ -25,9 +25,10 @@ struct inbox {
     size_t size, from, used,
         gap; /* bytes: of the block; where the oldest stands; in use; skipped at the end */
     uint8_t *bytes;
-    uint16_t n_wells, n_pending, next_pending;
+    uint16_t n_wells, n_pending, next_pending, n_orders;
     bool *pending; /* a well: `more` waits */
     struct wall_more *more;
+    struct wall_order *order; /* a well: its order waits; order 0: none does */
 };
 
 static size_t rounded(size_t n)
@@ -74,14 +75,17 @@ struct inbox *inbox_create(uint16_t n_wells)
     inbox->bytes = malloc(inbox->size);
     inbox->pending = calloc(wells, sizeof *inbox->pending);
     inbox->more = calloc(wells, sizeof *inbox->more);
+    inbox->order = calloc(wells, sizeof *inbox->order);
     inbox->event_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     if (inbox->bytes == NULL || inbox->pending == NULL || inbox->more == NULL ||
-        inbox->event_fd < 0 || pthread_mutex_init(&inbox->lock, NULL) != 0) {
+        inbox->order == NULL || inbox->event_fd < 0 ||
+        pthread_mutex_init(&inbox->lock, NULL) != 0) {
         if (inbox->event_fd >= 0)
             close(inbox->event_fd);
         free(inbox->bytes);
         free(inbox->pending);
         free(inbox->more);
+        free(inbox->order);
         free(inbox);
         return NULL;
     }
@@ -97,6 +101,7 @@ void inbox_destroy(struct inbox *inbox)
     free(inbox->bytes);
     free(inbox->pending);
     free(inbox->more);
+    free(inbox->order);
     free(inbox);
 }
 
@@ -175,6 +180,31 @@ bool inbox_put_more(struct inbox *inbox, uint16_t index, const struct wall_more 
     return true;
 }
 
+bool inbox_put_order(struct inbox *inbox, uint16_t index, const struct wall_order *order)
+{
+    if (index >= inbox->n_wells || order->order == 0)
+        return false;
+    pthread_mutex_lock(&inbox->lock);
+    if (inbox->order[index].order == 0)
+        inbox->n_orders++;
+    inbox->order[index] = *order;
+    pthread_mutex_unlock(&inbox->lock);
+    inbox_wake(inbox);
+    return true;
+}
+
+/** Called with the lock held. */
+static void take_order(struct inbox *inbox, struct wall_message *message)
+{
+    uint16_t index = 0;
+    while (inbox->order[index].order == 0)
+        index++;
+    message->kind = WALL_ORDER;
+    message->order = inbox->order[index];
+    inbox->order[index].order = 0;
+    inbox->n_orders--;
+}
+
 /** Called with the lock held; wells take turns. */
 static void take_more(struct inbox *inbox, struct wall_message *message)
 {
@@ -210,6 +240,8 @@ bool inbox_take(struct inbox *inbox, struct wall_message *message)
         take_oldest(inbox, message);
     else if (inbox->n_pending > 0)
         take_more(inbox, message);
+    else if (inbox->n_orders > 0)
+        take_order(inbox, message);
     else
         is_there = false;
     pthread_mutex_unlock(&inbox->lock);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * inbox.h - what the wall brought for one MQTT destination and it hasn't taken yet: records, gaps,
- * ends of wants, cursors, and "more".
+ * ends of wants, cursors, "more" and orders.
  *
  * Bounded: a destination that keeps to INBOX_ROWS_MAX rows asked for and not yet taken never
  * overflows it. What does not fit is dropped and counted, never waited for: the wall serves the
@@ -26,9 +26,10 @@ void inbox_destroy(struct inbox *inbox); /* NULL is fine */
  * one before it and always fits. */
 bool inbox_put(struct inbox *inbox, const struct wall_message *message);
 bool inbox_put_more(struct inbox *inbox, uint16_t index, const struct wall_more *more);
+bool inbox_put_order(struct inbox *inbox, uint16_t index, const struct wall_order *order);
 
-/** Owner: takes the oldest (then each pending "more"); false when empty. Kinds: WALL_RECORD, _GAP,
- * _END_OF_WANT, _CURSOR, _MORE. */
+/** Owner: takes the oldest (then each pending "more" and order); false when empty. Kinds:
+ * WALL_RECORD, _GAP, _END_OF_WANT, _CURSOR, _MORE, _ORDER. */
 bool inbox_take(struct inbox *inbox, struct wall_message *message);
 /** Owner: messages dropped since the last call. Above 0: wants under way may lack rows or their
  * end; ask again from the cursor. */

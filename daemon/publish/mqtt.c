@@ -47,6 +47,10 @@ static void take_message(struct mqtt_client *client, const struct wall_message *
         deliver_see_more(client->deliver, well, DELIVER_GAPS, message->more.newest_gap_pos);
         break;
     }
+    case WALL_ORDER:
+        deliver_see_order(client->deliver, side_well_index(side, message->order.well),
+                          &message->order);
+        break;
     case WALL_RECORD:
         deliver_see_record(client->deliver, side_well_index(side, message->record.record.well),
                            &message->record);

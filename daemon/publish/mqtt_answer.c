@@ -303,7 +303,8 @@ void mqtt_tell(struct mqtt_client *client)
                                        .stream = event.stream,
                                        .pos = event.pos,
                                        .seq = event.seq,
-                                       .boot_ms = event.boot_ms};
+                                       .boot_ms = event.boot_ms,
+                                       .order = event.order};
             mqtt_tell_message(client);
         }
     }

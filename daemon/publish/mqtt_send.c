@@ -176,6 +176,13 @@ static void send_latest(struct mqtt_client *client, uint16_t index, int64_t now_
 
 /* ---- records and gaps ---- */
 
+static enum sent_as sent_as(const struct deliver_message *rows)
+{
+    if (rows->stream == DELIVER_ORDERS)
+        return rows->order_kind == ORDER_RESEND ? SENT_RESENT : SENT_RECALCULATED;
+    return rows->live ? SENT_LIVE : SENT_LATE;
+}
+
 static bool send_rows(struct mqtt_client *client, const struct deliver_message *rows,
                       int64_t now_ms)
 {
@@ -187,8 +194,8 @@ static bool send_rows(struct mqtt_client *client, const struct deliver_message *
         length = payload_gap(client->payload, room, client->plan, rows->gap,
                              client->plan->wells[rows->well].id);
     else
-        length = payload_record(client->payload, room, client->plan, &client->to->units,
-                                rows->live ? SENT_LIVE : SENT_LATE, rows->records, rows->n, &used);
+        length = payload_record_by(client->payload, room, client->plan, &client->to->units,
+                                   sent_as(rows), rows->by, rows->records, rows->n, &used);
     uint16_t mid;
     if (length == 0 || !put(client, topic, length, false, &mid)) {
         deliver_not_handed(client->deliver, PUBACK_PACKET_TOO_LARGE, now_ms);

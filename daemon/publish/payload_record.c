@@ -46,7 +46,7 @@ static size_t rows_that_belong(const struct plan *plan, const struct well_plan *
             return i;
         if (row->well != first->well || row->run != first->run ||
             row->plan_digest != first->plan_digest ||
-            row->measure_version != first->measure_version)
+            row->measure_version != first->measure_version || row->revision != first->revision)
             return i;
         if (i > 0 && (row->after_run != records[i - 1].run || row->after_seq != records[i - 1].seq))
             return i;
@@ -149,12 +149,16 @@ static void put_row(struct json *json, const struct unit_choice *units, const st
     json_text(json, clock_state_name(row->at.clock));
     json_key(json, "outcome");
     json_text(json, outcome_name(row->outcome));
+    if (row->heard) {
+        json_key(json, "heard");
+        json_boolean(json, true);
+    }
     put_columns(json, units, row);
     json_close(json, '}');
 }
 
 static void put_head(struct json *json, const struct plan *plan, const struct well_plan *well,
-                     enum sent_as sent, const struct record *first)
+                     enum sent_as sent, const char *by, const struct record *first)
 {
     static const char *const SENT[] = {"unknown", "live", "late", "resent", "recalculated"};
     char digest[12];
@@ -167,6 +171,10 @@ static void put_head(struct json *json, const struct plan *plan, const struct we
     json_text(json, well->id);
     json_key(json, "sent");
     json_text(json, SENT[sent <= SENT_RECALCULATED ? sent : 0]);
+    if (by != NULL && first->revision > 0) {
+        json_key(json, "by");
+        json_text(json, by);
+    }
     json_key(json, "run");
     json_run(json, first->run);
     json_key(json, "after");
@@ -187,8 +195,8 @@ static void put_head(struct json *json, const struct plan *plan, const struct we
 /* Writes as many of the n rows as fit; *fitted their number. */
 static size_t write_message(char *into, size_t room, const struct plan *plan,
                             const struct well_plan *well, const struct unit_choice *units,
-                            enum sent_as sent, const struct record *records, size_t n,
-                            size_t *fitted)
+                            enum sent_as sent, const char *by, const struct record *records,
+                            size_t n, size_t *fitted)
 {
     struct sets sets = {0};
     for (size_t i = n; i-- > 0;)
@@ -196,7 +204,7 @@ static size_t write_message(char *into, size_t room, const struct plan *plan,
     struct json json;
     json_begin(&json, into, room);
     json_open(&json, '{');
-    put_head(&json, plan, well, sent, &records[0]);
+    put_head(&json, plan, well, sent, by, &records[0]);
     json_key(&json, "sets");
     json_open(&json, '{');
     for (uint8_t source = 0; source <= SOURCE_UNIT_HISTORY; source++)
@@ -224,6 +232,13 @@ size_t payload_record(char *into, size_t room, const struct plan *plan,
                       const struct unit_choice *units, enum sent_as sent,
                       const struct record *records, size_t n, size_t *used)
 {
+    return payload_record_by(into, room, plan, units, sent, NULL, records, n, used);
+}
+
+size_t payload_record_by(char *into, size_t room, const struct plan *plan,
+                         const struct unit_choice *units, enum sent_as sent, const char *by,
+                         const struct record *records, size_t n, size_t *used)
+{
     *used = 0;
     const struct well_plan *well = n > 0 ? plan_well_by_number(plan, records[0].well) : NULL;
     if (well == NULL)
@@ -234,7 +249,7 @@ size_t payload_record(char *into, size_t room, const struct plan *plan,
     for (int pass = 0; pass < 2; pass++) {
         size_t fitted = 0;
         size_t length =
-            write_message(into, room, plan, well, units, sent, records, wanted, &fitted);
+            write_message(into, room, plan, well, units, sent, by, records, wanted, &fitted);
         if (fitted == wanted && length > 0) {
             *used = fitted;
             return length;

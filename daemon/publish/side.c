@@ -88,6 +88,13 @@ static void more_to_all(struct side *side, const struct wall_more *more)
     }
 }
 
+static void order_to_one(struct side *side, const struct wall_order *order)
+{
+    struct inbox *inbox = side_inbox(side, order->destination);
+    if (inbox != NULL)
+        (void)inbox_put_order(inbox, side_well_index(side, order->well), order);
+}
+
 bool side_take(struct side *side, const struct wall_message *message)
 {
     switch (message->kind) {
@@ -111,6 +118,9 @@ bool side_take(struct side *side, const struct wall_message *message)
         break;
     case WALL_MORE:
         more_to_all(side, &message->more);
+        break;
+    case WALL_ORDER:
+        order_to_one(side, &message->order);
         break;
     case WALL_NUMBERS:
         atomic_store(&side->run, message->numbers.run);

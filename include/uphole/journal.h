@@ -66,10 +66,6 @@ enum stream { STREAM_RECORD = 1, STREAM_GAP = 2, STREAM_ORDER = 3 /* `seq` is th
 
 /* ---- orders: rows that go out once more ---- */
 
-enum order_kind {
-    ORDER_RESEND = 1, /* by hand: the same rows, to one destination */
-    ORDER_TIMES = 2   /* the clock of a boot was set: rows from before get the time that they were taken at */
-};
 /** A row of "order". Scan rows never change; what an order makes of them follows from both. */
 struct row_order {
     uint64_t pos;

@@ -26,6 +26,9 @@ size_t payload_latest(char *into, size_t room, const struct plan *plan, const st
  */
 size_t payload_record(char *into, size_t room, const struct plan *plan, const struct unit_choice *units,
                       enum sent_as sent, const struct record *records, size_t n, size_t *used);
+/** The same; `by` (NULL: none) says by what rows of a revision above 0 came to be. */
+size_t payload_record_by(char *into, size_t room, const struct plan *plan, const struct unit_choice *units, enum sent_as sent,
+                         const char *by, const struct record *records, size_t n, size_t *used);
 size_t payload_gap(char *into, size_t room, const struct plan *plan, const struct gap *gap, const char *well_id);
 
 struct box_state {

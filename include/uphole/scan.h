@@ -179,6 +179,12 @@ struct gap {
     struct stamp last_due; /* last due time counted, of polls never attempted; the ledger's own memory, not published */
 };
 
+/** Why rows go out once more. Codes are journaled: they only grow. */
+enum order_kind {
+    ORDER_RESEND = 1, /* by hand: the same rows, to one destination */
+    ORDER_TIMES = 2   /* the clock of a boot was set: rows from before get the time that they were taken at */
+};
+
 /** A thing worth knowing that is no gap: start, stop, plan, clock step, refused write, retention. */
 struct event {
     uint64_t pos;
