@@ -101,7 +101,8 @@ static bool record_is_sound(const struct wall_record *sent)
     const struct record *record = &sent->record;
     bool sound = sent->destination < DESTINATIONS_MAX && is_flag(&sent->live) &&
                  is_well(record->well) && record->source <= SOURCE_UNIT_HISTORY &&
-                 record->outcome < OUTCOME_COUNT && is_stamp(&record->at);
+                 record->outcome < OUTCOME_COUNT && is_flag(&record->heard) &&
+                 is_stamp(&record->at);
     unsigned before = 0;
     for (size_t i = 0; sound && i < record->n; i++) {
         const struct reading *reading = &record->reading[i];

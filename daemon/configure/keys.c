@@ -44,6 +44,8 @@ const struct choice CHOICES_SOURCE[] = {
 const struct choice CHOICES_MQTT_VERSION[] = {{"5", 5}, {"3.1.1", 3}, {NULL, 0}};
 const struct choice CHOICES_FRAMING[] = {
     {"tcp", LINE_FRAMING_TCP}, {"rtu", LINE_FRAMING_RTU}, {NULL, 0}};
+const struct choice CHOICES_SHARING[] = {
+    {"no", LINE_ALONE}, {"yes", LINE_SHARED}, {"listen", LINE_LISTENS}, {NULL, 0}};
 const struct choice CHOICES_RS485[] = {{"none", 0}, {"driver", 1}, {NULL, 0}};
 const struct choice CHOICES_FROM[] = {{"newest", 0}, {"oldest", 1}, {NULL, 0}};
 const struct choice CHOICES_ROLE[] = {{"live", STATUS_LIVE},
@@ -129,7 +131,7 @@ static const struct key KEYS[] = {
     {SECTION_LINE, VALUE_SPECIAL, true, SERIAL, "frame", "such as 8N1", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Data bits (8), parity (N, E or O) and stop bits (1 or 2), as set on the surface unit."},
     {SECTION_LINE, VALUE_DURATION, false, 0, "response_timeout", "a duration", "1 s", 20, 60 * S, 0, NULL, NULL, FIELD(line_plan, response_timeout_ms), "How long an answer may take before the request counts as unanswered."},
     {SECTION_LINE, VALUE_SPECIAL, false, ANY_RTU, "listen_first", "a duration", "one refresh, the longest of its maps", 0, HOUR, 0, NULL, NULL, NO_FIELD, "How long a new line is listened to before the first request, so that another master is noticed before it is disturbed."},
-    {SECTION_LINE, VALUE_YES_NO, false, ANY_RTU, "share_line", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(line_plan, share_line), "`yes` only when whoever is responsible for the other master has agreed: our questions can spoil the drive's answers, and a drive may be set to trip on them."},
+    {SECTION_LINE, VALUE_CHOICE, false, ANY_RTU, "share_line", "yes, no or listen", "no", 0, 0, 0, NULL, CHOICES_SHARING, FIELD(line_plan, share_line), "`yes` only when whoever is responsible for the other master has agreed: our questions can spoil the drive's answers, and a drive may be set to trip on them. `listen`: not a byte is ever sent; what the other master reads is taken from its own exchanges (docs/listening.md)."},
     {SECTION_LINE, VALUE_YES_NO, false, ANY_RTU, "strip_echo", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(line_plan, strip_echo), "`yes` for a two-wire converter that returns what we send: our own request is then taken off the front of what comes."},
     {SECTION_LINE, VALUE_CHOICE, false, SERIAL, "rs485", "none or driver", "none", 0, 0, 0, NULL, CHOICES_RS485, FIELD(line_plan, rs485_driver), "`driver` where the serial driver must switch an RS-485 port between sending and receiving; `none` for RS-232 and for converters that switch by themselves."},
 

@@ -377,6 +377,7 @@ static void head_of_record(const struct plan *plan, const struct scan *scan, str
     out->well = scan->well;
     out->source = scan->source;
     out->outcome = scan->outcome;
+    out->heard = scan_was_overheard(scan);
 }
 
 void measure_scan(struct fold *fold, const struct plan *plan, const struct well_plan *well,

@@ -76,6 +76,12 @@ struct scan {
     uint16_t words[SCAN_WORDS_MAX];
 };
 
+/** Nothing was asked for it: the exchanges were another master's, and only heard (`share_line: listen`). */
+static inline bool scan_was_overheard(const struct scan *scan)
+{
+    return scan->tries == 0 && outcome_is_heard(scan->outcome);
+}
+
 /** One point judged. `value` in the point's unit inside, NaN where the quality sends none. */
 struct reading {
     uint16_t point;
@@ -95,6 +101,7 @@ struct record {
     struct stamp at;
     uint16_t well;
     uint8_t source, outcome;
+    bool heard; /* the exchanges were another master's, only heard */
     uint16_t n;
     struct reading reading[RECORD_READINGS_MAX]; /* ascending by point number; only the first n are meaningful or sent */
 };
