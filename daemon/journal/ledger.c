@@ -106,6 +106,8 @@ struct ledger_row *ledger_find_open(struct ledger *ledger, const struct ledger_k
 static bool lingers(const struct ledger_row *row)
 {
     const uint8_t kind = row->gap.kind;
+    if (row->waits_for_supply)
+        return true;
     return (kind == GAP_LINE || kind == GAP_GAUGE || kind == GAP_CHANNEL) &&
            row->good_scans < LEDGER_FLAP_SCANS;
 }
@@ -223,6 +225,8 @@ void ledger_touch(struct ledger_row *row, bool urgent)
 {
     row->changed = true;
     row->urgent = row->urgent || urgent;
+    if (urgent)
+        row->count_every_ms = LEDGER_COUNT_EVERY_MS;
 }
 
 void ledger_close(struct ledger_row *row, const struct stamp *end, uint64_t after_seq)
@@ -254,30 +258,77 @@ static void count_refreshes(const struct ledger *ledger, struct gap *gap, const 
     gap->refreshes_about = refreshes > UINT32_MAX ? UINT32_MAX : (uint32_t)refreshes;
 }
 
+static bool is_due(const struct ledger_row *row, const struct stamp *now)
+{
+    return row->used && row->changed &&
+           (row->urgent || now == NULL || now->boot_ms - row->taken_boot_ms >= row->count_every_ms);
+}
+
+static void take(struct ledger *ledger, struct ledger_row *row, const struct stamp *now,
+                 struct gap *into)
+{
+    const uint8_t kind = row->gap.kind;
+    count_refreshes(ledger, &row->gap, now);
+    row->gap.revision = row->next_revision++;
+    row->gap.pos = 0;
+    *into = row->gap;
+    /* An outage of days would else be thousands of revisions that say the same. */
+    if (!row->urgent && (kind == GAP_DELIVERY || kind == GAP_LINE))
+        row->count_every_ms = 2 * row->count_every_ms < LEDGER_COUNT_MOST_MS
+                                  ? 2 * row->count_every_ms
+                                  : LEDGER_COUNT_MOST_MS;
+    row->changed = row->urgent = false;
+    if (now != NULL)
+        row->taken_boot_ms = now->boot_ms;
+}
+
+/** What a line row is about to say counts the polls put off meanwhile: their own rows go out with
+ * it, and first, so that whoever loads both knows which polls the line row holds. */
+static void hurry_counts_of_lines(struct ledger *ledger, const struct stamp *now)
+{
+    for (size_t i = 0; i < ledger->n; i++) {
+        const struct ledger_row *line = &ledger->rows[i];
+        if (line->gap.kind != GAP_LINE || !is_due(line, now))
+            continue;
+        for (size_t k = 0; k < ledger->n; k++) {
+            struct ledger_row *row = &ledger->rows[k];
+            if (row->used && row->changed && row->gap.kind == GAP_SKIPPED &&
+                row->gap.well == line->gap.well && row->gap.source == line->gap.source)
+                row->urgent = true;
+        }
+    }
+}
+
 size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into,
                            size_t room)
 {
     size_t n = 0;
+    hurry_counts_of_lines(ledger, now);
+    for (int lines = 0; lines < 2; lines++)
+        for (size_t i = 0; i < ledger->n; i++) {
+            struct ledger_row *row = &ledger->rows[i];
+            if (!row->used || (row->gap.kind == GAP_LINE) != (lines == 1))
+                continue;
+            if (!row->gap.is_open && !row->changed && !lingers(row))
+                forget(ledger, row); /* handed out before, and not taken back */
+            else if (n < room && is_due(row, now))
+                take(ledger, row, now, &into[n++]);
+        }
+    return n;
+}
+
+void ledger_settle_supply(struct ledger *ledger, uint16_t well, const char *sentence)
+{
     for (size_t i = 0; i < ledger->n; i++) {
         struct ledger_row *row = &ledger->rows[i];
-        if (row->used && !row->gap.is_open && !row->changed && !lingers(row)) {
-            forget(ledger, row); /* handed out before, and not taken back */
+        if (!row->used || !row->waits_for_supply || (well != 0 && row->gap.well != well))
             continue;
-        }
-        if (!row->used || !row->changed || n == room)
+        row->waits_for_supply = false;
+        if (sentence == NULL)
             continue;
-        if (!row->urgent && now != NULL &&
-            now->boot_ms - row->taken_boot_ms < LEDGER_COUNT_EVERY_MS)
-            continue;
-        count_refreshes(ledger, &row->gap, now);
-        row->gap.revision = row->next_revision++;
-        row->gap.pos = 0;
-        into[n++] = row->gap;
-        row->changed = row->urgent = false;
-        if (now != NULL)
-            row->taken_boot_ms = now->boot_ms;
+        ledger_add_sentence(row->gap.cause, sentence);
+        ledger_touch(row, true);
     }
-    return n;
 }
 
 void ledger_put_back(struct ledger *ledger, const struct gap *rows, size_t n)

@@ -19,19 +19,23 @@
 
 #include "uphole/journal.h"
 
-#define LEDGER_FLAP_SCANS 3         /* fewer good scans than this between two failures: one row */
-#define LEDGER_COUNT_EVERY_MS 60000 /* changed counts of open rows */
-#define LEDGER_RESERVE_A_SOURCE 8   /* rows kept for counts, so that the books always have room */
+#define LEDGER_FLAP_SCANS 3          /* fewer good scans than this between two failures: one row */
+#define LEDGER_COUNT_EVERY_MS 60000  /* changed counts of open rows, to begin with */
+#define LEDGER_COUNT_MOST_MS 3600000 /* of kinds delivery and line, which may last for days */
+#define LEDGER_RESERVE_A_SOURCE 8    /* rows kept for counts, so that the books always have room */
 #define LEDGER_DELIVERY_AFTER_MS 60000
 #define LEDGER_LIVE_EDGE_MS 10000 /* a record that waits for less is on its way, not late */
 #define LEDGER_CLOCK_STEP_MS 500
+#define LEDGER_CLOCK_SLEW_PPM 1000 /* no step: kernels slew by 500 ppm, oscillators err by less */
 
 struct ledger_row {
     struct gap gap;
     uint32_t next_revision;
-    int64_t taken_boot_ms; /* when it was last handed out */
-    uint32_t good_scans;   /* since it closed */
+    int64_t taken_boot_ms;  /* when it was last handed out */
+    int64_t count_every_ms; /* how long a changed count waits */
+    uint32_t good_scans;    /* since it closed */
     bool used, changed, urgent;
+    bool waits_for_supply; /* kept though closed: its cause may become more telling */
 };
 
 struct ledger_source {
@@ -106,7 +110,18 @@ void ledger_say_channel(char into[static GAP_CAUSE_MAX], uint16_t point, uint8_t
 void ledger_say_clock(char into[static GAP_CAUSE_MAX], int64_t step_ms, int64_t utc_ms);
 void ledger_say_count(char into[static GAP_CAUSE_MAX], uint8_t cause);
 void ledger_say_delivery(char into[static GAP_CAUSE_MAX], const char *destination, uint8_t cause);
-void ledger_say_program(char into[static GAP_CAUSE_MAX], uint8_t cause, const char *how,
-                        bool unsure);
+/** What is known of the time without us. */
+struct program_evidence {
+    uint8_t cause;
+    const char *how;             /* of the clean-stop mark */
+    const char *version, *after; /* of the program, before and after; "" not known */
+    bool booted;                 /* the box has booted since */
+    int64_t to_boot_ms;          /* from the newest stored instant to that boot; < 0: not known */
+    bool unsure;                 /* the box's clock can't tell how long it took */
+    bool never_set;              /* because it was not set */
+};
+/** Behind what stands there, where it fits whole. */
+void ledger_add_sentence(char into[static GAP_CAUSE_MAX], const char *sentence);
+void ledger_say_program(char into[static GAP_CAUSE_MAX], const struct program_evidence *evidence);
 
 #endif

@@ -289,11 +289,13 @@ static void see_clock(struct ledger *ledger, const struct scan *scan)
     if (same_boot && scan->begun.boot_ms <= ledger->offset_boot_ms)
         return; /* lines are not in step: an older scan says nothing new */
     const int64_t step_ms = offset_ms - ledger->offset_ms;
+    const int64_t slew_ms =
+        (scan->begun.boot_ms - ledger->offset_boot_ms) / (1000000 / LEDGER_CLOCK_SLEW_PPM);
     ledger->has_offset = true;
     ledger->offset_ms = offset_ms;
     ledger->offset_boot_ms = scan->begun.boot_ms;
     ledger->offset_boot = scan->begun.boot;
-    if (!same_boot || llabs(step_ms) <= LEDGER_CLOCK_STEP_MS)
+    if (!same_boot || llabs(step_ms) <= LEDGER_CLOCK_STEP_MS + slew_ms)
         return;
     const struct ledger_key key = {.kind = GAP_CLOCK, .cause = CAUSE_CLOCK_STEP};
     struct ledger_row *row = ledger_new_row(ledger, &key, &scan->begun);

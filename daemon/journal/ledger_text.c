@@ -128,22 +128,26 @@ void ledger_say_channel(char into[static GAP_CAUSE_MAX], uint16_t point, uint8_t
             name);
 }
 
+/** "12.4 s", "3 min 5 s", "3 h 12 min". */
+static void put_span(char into[static STAMP_TEXT_MAX], int64_t ms)
+{
+    if (ms < 60000)
+        snprintf(into, STAMP_TEXT_MAX, "%d.%d s", (int)(ms / 1000), (int)(ms % 1000 / 100));
+    else if (ms < 3600000)
+        snprintf(into, STAMP_TEXT_MAX, "%d min %d s", (int)(ms / 60000), (int)(ms / 1000 % 60));
+    else
+        snprintf(into, STAMP_TEXT_MAX, "%lld h %d min", (long long)(ms / 3600000),
+                 (int)(ms / 60000 % 60));
+}
+
 void ledger_say_clock(char into[static GAP_CAUSE_MAX], int64_t step_ms, int64_t utc_ms)
 {
-    char how_long[STAMP_TEXT_MAX], when[STAMP_TEXT_MAX];
-    const int64_t size_ms = step_ms < 0 ? -step_ms : step_ms;
-    if (size_ms < 60000)
-        snprintf(how_long, sizeof how_long, "%d.%d s", (int)(size_ms / 1000),
-                 (int)(size_ms % 1000 / 100));
-    else if (size_ms < 3600000)
-        snprintf(how_long, sizeof how_long, "%d min %d s", (int)(size_ms / 60000),
-                 (int)(size_ms / 1000 % 60));
-    else
-        snprintf(how_long, sizeof how_long, "%lld h %d min", (long long)(size_ms / 3600000),
-                 (int)(size_ms / 60000 % 60));
+    char how_long[STAMP_TEXT_MAX], before[STAMP_TEXT_MAX], after[STAMP_TEXT_MAX];
+    put_span(how_long, step_ms < 0 ? -step_ms : step_ms);
     snprintf(into, GAP_CAUSE_MAX,
-             "The clock moved %s %s at %s. Records keep their order; no data is missing.",
-             step_ms < 0 ? "back" : "forward", how_long, stamp_to_text(utc_ms, when));
+             "The clock moved %s %s at %s, to %s. Earlier records are marked and keep their order.",
+             step_ms < 0 ? "back" : "forward", how_long, stamp_to_text(utc_ms - step_ms, before),
+             stamp_to_text(utc_ms, after));
 }
 
 void ledger_say_count(char into[static GAP_CAUSE_MAX], uint8_t cause)
@@ -161,6 +165,7 @@ void ledger_say_count(char into[static GAP_CAUSE_MAX], uint8_t cause)
         {CAUSE_RING_FULL, "Read, but lost in a full queue inside Uphole."},
         {CAUSE_DISK_REFUSED, "Read, but the disk refused to store it."},
         {CAUSE_PAUSED, "Paused by a person."},
+        {CAUSE_SUSPENDED, "The box was suspended: it slept, and asked nobody."},
     };
     snprintf(into, GAP_CAUSE_MAX, "Not asked.");
     for (size_t i = 0; i < sizeof TEXTS / sizeof *TEXTS; i++)
@@ -184,17 +189,73 @@ void ledger_say_delivery(char into[static GAP_CAUSE_MAX], const char *destinatio
     snprintf(into, GAP_CAUSE_MAX, "%s %s.", destination, what);
 }
 
-void ledger_say_program(char into[static GAP_CAUSE_MAX], uint8_t cause, const char *how,
-                        bool unsure)
+/* ---- the time without us ---- */
+
+/** Adds a sentence, where it fits whole. */
+static void add(char into[static GAP_CAUSE_MAX], const char *sentence)
 {
-    const char *tail =
-        unsure ? " The clock was not set when it came back, so how long it took is not sure." : "";
-    if (cause == CAUSE_STOPPED && how[0] != '\0' && strcmp(how, "stopped") != 0)
-        snprintf(into, GAP_CAUSE_MAX, "Uphole was stopped (%.40s).%s", how, tail);
+    const size_t length = strlen(into);
+    if (length + strlen(sentence) + 2 <= GAP_CAUSE_MAX)
+        snprintf(into + length, GAP_CAUSE_MAX - length, "%s%s", length > 0 ? " " : "", sentence);
+}
+
+void ledger_add_sentence(char into[static GAP_CAUSE_MAX], const char *sentence)
+{
+    add(into, sentence);
+}
+
+static void say_stopped(char into[static GAP_CAUSE_MAX], const struct program_evidence *evidence)
+{
+    if (evidence->how[0] != '\0' && strcmp(evidence->how, "stopped") != 0)
+        snprintf(into, GAP_CAUSE_MAX, "Uphole was stopped (%.40s).", evidence->how);
     else
-        snprintf(into, GAP_CAUSE_MAX, "%s%s",
-                 cause == CAUSE_STOPPED  ? "Uphole was stopped."
-                 : cause == CAUSE_KILLED ? "Uphole was killed or crashed."
-                                         : "The box lost power or was reset.",
-                 tail);
+        snprintf(into, GAP_CAUSE_MAX, "Uphole was stopped.");
+}
+
+/** "At most": what was stored last need not be the last that ran; spans are rounded up. */
+static void add_off_time(char into[static GAP_CAUSE_MAX], const char *before, int64_t ms,
+                         const char *behind)
+{
+    char how_long[STAMP_TEXT_MAX], text[80];
+    if (ms < 0)
+        return;
+    put_span(how_long, ms < 60000 ? ms + 99 : ms < 3600000 ? ms + 999 : ms + 59999);
+    snprintf(text, sizeof text, "%s%s%s", before, how_long, behind);
+    add(into, text);
+}
+
+void ledger_say_program(char into[static GAP_CAUSE_MAX], const struct program_evidence *evidence)
+{
+    char text[96];
+    const bool another = evidence->version[0] != '\0' && evidence->after[0] != '\0' &&
+                         strcmp(evidence->version, evidence->after) != 0;
+    into[0] = '\0';
+    switch (evidence->cause) {
+    case CAUSE_KILLED:
+        add(into, "Uphole ended without a stop while the box kept running: it crashed or was "
+                  "killed.");
+        break;
+    case CAUSE_POWER_OR_RESET:
+        add(into, "The box lost power or was reset.");
+        add_off_time(into, "It was off for at most ", evidence->to_boot_ms, ".");
+        break;
+    case CAUSE_REBOOTED:
+        add(into, "Uphole was stopped, and the box was rebooted or switched off in order.");
+        add_off_time(into, "The box started ", evidence->to_boot_ms, " after the stop.");
+        break;
+    default:
+        say_stopped(into, evidence);
+        break;
+    }
+    if (evidence->cause == CAUSE_UPGRADED && evidence->booted)
+        add(into, "The box was rebooted meanwhile.");
+    if (another) {
+        snprintf(text, sizeof text, "Version %.23s ran before, %.23s after.", evidence->version,
+                 evidence->after);
+        add(into, text);
+    }
+    if (evidence->unsure)
+        add(into, evidence->never_set
+                      ? "The clock was not set then, so how long it took is not sure."
+                      : "The clock was not synchronised then, so how long it took is not sure.");
 }

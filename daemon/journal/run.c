@@ -128,11 +128,36 @@ static int load_last_instant(struct journal *journal, uint64_t run_pos)
     return rc == SQLITE_DONE ? SQLITE_OK : rc;
 }
 
+/** Newest instant that was journaled under a clock that was set, of the newest 64 runs: begin of
+ * the run, its end, or its last scan. A clock that starts at the same old date at each boot is
+ * `never_set` run after run, so the run before alone would not tell. */
+static int load_floor(struct journal *journal)
+{
+    static const char SQL[] =
+        "SELECT CASE WHEN began_clock <> ?1 THEN began ELSE 0 END,"
+        " CASE WHEN ended_clock <> ?1 THEN ended ELSE 0 END,"
+        " (SELECT CASE WHEN s.clock <> ?1 THEN s.utc_ms ELSE 0 END FROM scan s WHERE s.pos > r.pos"
+        " AND s.pos < coalesce((SELECT min(n.pos) FROM run n WHERE n.pos > r.pos), 1 << 62)"
+        " ORDER BY s.pos DESC LIMIT 1) FROM run r ORDER BY r.pos DESC LIMIT 64";
+    sqlite3_stmt *row = NULL;
+    int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
+    if (rc == SQLITE_OK)
+        sqlite3_bind_int(row, 1, CLOCK_STATE_NEVER_SET);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
+        for (int i = 0; i < 3; i++) /* NULL reads as 0 */
+            if (sqlite3_column_int64(row, i) > journal->last.floor_utc_ms)
+                journal->last.floor_utc_ms = sqlite3_column_int64(row, i);
+        rc = SQLITE_OK;
+    }
+    sqlite3_finalize(row);
+    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+}
+
 enum store_verdict journal_load_last_run(struct journal *journal, struct up_error *error)
 {
     static const char SQL[] =
         "SELECT pos, id, boot, boot_32, began, began_boot_ms, began_clock, ended, ended_boot_ms,"
-        " ended_clock FROM run ORDER BY pos DESC LIMIT 1";
+        " ended_clock, version FROM run ORDER BY pos DESC LIMIT 1";
     struct last_run *last = &journal->last;
     sqlite3_stmt *row = NULL;
     uint64_t pos = 0;
@@ -150,6 +175,7 @@ enum store_verdict journal_load_last_run(struct journal *journal, struct up_erro
                                      .boot = last->boot,
                                      .clock = (uint8_t)sqlite3_column_int(row, 6)};
         last->last = last->began;
+        column_text(row, 10, last->version, sizeof last->version);
         ended = sqlite3_column_type(row, 7) != SQLITE_NULL;
         if (ended)
             last->last = (struct stamp){.utc_ms = sqlite3_column_int64(row, 7),
@@ -161,6 +187,8 @@ enum store_verdict journal_load_last_run(struct journal *journal, struct up_erro
     sqlite3_finalize(row);
     if (rc == SQLITE_DONE)
         rc = last->exists && !ended ? load_last_instant(journal, pos) : SQLITE_OK;
+    if (rc == SQLITE_OK)
+        rc = load_floor(journal);
     if (last->exists)
         last->how = ended                                          ? RUN_STOPPED
                     : strcmp(last->boot_id, journal->boot_id) == 0 ? RUN_KILLED
@@ -185,8 +213,8 @@ enum up_rc journal_begin_run(struct journal *journal, const struct stamp *began,
                              struct up_error *error)
 {
     static const char SQL[] =
-        "INSERT INTO run(pos, id, boot, boot_32, began, began_boot_ms, began_clock, plan)"
-        " VALUES(?,?,?,?,?,?,?,nullif(?,0))";
+        "INSERT INTO run(pos, id, boot, boot_32, began, began_boot_ms, began_clock, plan, version)"
+        " VALUES(?,?,?,?,?,?,?,nullif(?,0),?)";
     if (journal->poisoned)
         return UP_FAIL(error, UP_E_DISK,
                        "the journal %s must be opened again before a run can begin", journal->path);
@@ -207,6 +235,7 @@ enum up_rc journal_begin_run(struct journal *journal, const struct stamp *began,
         sqlite3_bind_int64(row, 6, began->boot_ms);
         sqlite3_bind_int(row, 7, began->clock);
         bind_u64(row, 8, journal->plan);
+        bind_text(row, 9, UPHOLE_VERSION);
         rc = store_done(row); /* outside a transaction: one of its own, synced */
     }
     sqlite3_finalize(row);

@@ -14,12 +14,12 @@ const char STORE_SCHEMA_SQL[] =
     "since INTEGER NOT NULL,"
     " \"by\" TEXT NOT NULL);"
     /* began, ended: UTC ms. boot: the kernel's boot id; boot_32 its first 32 bits. how: of the
-       clean-stop mark. */
+       clean-stop mark. version: of the program; NULL in rows made before it was noted. */
     "CREATE TABLE run(pos INTEGER PRIMARY KEY, id INTEGER NOT NULL UNIQUE, boot TEXT NOT NULL, "
     "boot_32 INTEGER NOT NULL,"
     " began INTEGER NOT NULL, began_boot_ms INTEGER NOT NULL, began_clock INTEGER NOT NULL, plan "
     "INTEGER,"
-    " ended INTEGER, ended_boot_ms INTEGER, ended_clock INTEGER, how TEXT);"
+    " ended INTEGER, ended_boot_ms INTEGER, ended_clock INTEGER, how TEXT, version TEXT);"
     "CREATE TABLE scan(pos INTEGER PRIMARY KEY, run INTEGER NOT NULL, well INTEGER NOT NULL, "
     "source INTEGER NOT NULL,"
     " seq INTEGER NOT NULL, plan INTEGER NOT NULL, utc_ms INTEGER NOT NULL, boot_ms INTEGER NOT "

@@ -138,6 +138,17 @@ static int make_schema(struct store *store)
     return rc;
 }
 
+/** A column that the first journals of this schema did not have yet: added, never changed. */
+static int add_columns(struct store *store)
+{
+    int rc = SQLITE_OK;
+    const int64_t there = store_number(
+        store, "SELECT count(*) FROM pragma_table_info('run') WHERE name='version'", 0, &rc);
+    return rc == SQLITE_OK && there == 0
+               ? store_run(store, "ALTER TABLE run ADD COLUMN version TEXT")
+               : rc;
+}
+
 /** What an SQLite file says of itself. */
 struct identity {
     int64_t application, version, tables, ours; /* ours: of the tables that every journal has */
@@ -204,6 +215,8 @@ static enum store_verdict check_version(struct store *store, const char *path, b
         rc = make_schema(store);
     else if (rc == SQLITE_OK && is.application == 0) /* made before journals bore a mark */
         rc = store_run(store, "PRAGMA application_id=" STORE_NUMBER_TEXT(STORE_APPLICATION_ID));
+    if (rc == SQLITE_OK)
+        rc = add_columns(store);
     return rc == SQLITE_OK ? STORE_OK : verdict_of(store, rc, "be prepared", error);
 }
 

@@ -29,6 +29,8 @@ struct last_run {
     char boot_id[37];
     enum run_end how;       /* as far as evidence goes: clean-stop mark, same boot, other boot */
     struct stamp began, last; /* last: newest durable instant of that run (its clean stop, or its newest row) */
+    char version[24];         /* of the program; "" where it was not noted */
+    int64_t floor_utc_ms;     /* newest journaled time of any run under a clock that was set; 0: none. A clock that is earlier was never set */
 };
 
 /**
@@ -91,9 +93,9 @@ struct batch {
     struct gap *gaps;         size_t n_gaps;    /* pos is set */
     struct event *events;     size_t n_events;
     struct cursor *cursors;   size_t n_cursors;
+    struct row_order *orders; size_t n_orders;  /* pos is set; of a times order `times` too */
 };
 /**
-    struct row_order *orders; size_t n_orders;  /* pos is set; of a times order `times` too */
  * One transaction, synced. On failure nothing of the batch is stored, seqs are taken back, and the journal is `poisoned`: it must be reopened
  * (journal_reopen) and made safe, with a new run, before anything is published again.
  */
@@ -108,8 +110,6 @@ void journal_newest_of_well(const struct journal *journal, uint16_t well, uint64
 size_t journal_cursors(struct journal *journal, struct cursor *into, size_t room);
 /** Bytes of database and WAL on disk; bytes free in the file system. */
 void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
-/** Well number of an id, or 0 (numbers begin at 1). */
-uint16_t journal_well_number(struct journal *journal, const char *well_id);
 /** The oldest order above `after` that concerns this destination and well; pos 0 where there is none. Few rows: no slices. */
 UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, const char *destination, uint16_t well, struct row_order *out,
                                       struct up_error *error);
@@ -117,6 +117,8 @@ UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, c
 UP_MUST enum up_rc journal_newest_times(struct journal *journal, struct row_order *out, struct up_error *error);
 /** Pos at which the first run of this boot began: every scan above it is of this boot. */
 UP_MUST enum up_rc journal_boot_begins(struct journal *journal, uint64_t *pos, struct up_error *error);
+/** Well number of an id, or 0 (numbers begin at 1). */
+uint16_t journal_well_number(struct journal *journal, const char *well_id);
 
 /* ---- the ledger: pure bookkeeping of gaps; what changed goes into the next batch ---- */
 
@@ -139,13 +141,17 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
                          uint8_t cause, const char *sentence);
 /** From now on rows are opened under this run: a run that begins within the life of the ledger (the disk had refused). */
 void ledger_set_run(struct ledger *ledger, uint64_t run);
-/** Rows that changed since the last call, as new revisions; at most `room`, the rest next time. Skip counts of open rows come at most once a minute;
+/** Rows that changed since the last call, as new revisions; at most `room`, the rest next time. Counts of open rows come at most once a minute,
+ *  those of kinds delivery and line after 1, 2, 4 … min, and then once an hour; what opens, closes or changes its cause at once.
  *  `now` NULL: all that changed, for an orderly stop. */
 size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into, size_t room);
 /** The rows just taken did not get stored: they are changed still. */
 void ledger_put_back(struct ledger *ledger, const struct gap *rows, size_t n);
 /** Scans that the ledger saw were not stored after all: the newest seq of a well is `seq` again. */
 void ledger_take_back_seq(struct ledger *ledger, uint16_t well, uint64_t seq);
+/** Rows of the time without us whose cause is a loss of power stay at hand until the surface unit's first answers were seen: with a sentence it is
+ *  added to those of `well` (a revision), with NULL they are let go; well 0: of all wells. */
+void ledger_settle_supply(struct ledger *ledger, uint16_t well, const char *sentence);
 size_t ledger_open_of_well(const struct ledger *ledger, uint16_t well);
 const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /* NULL beyond */
 

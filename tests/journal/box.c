@@ -99,3 +99,19 @@ void box_check_books(struct box *box)
     for (int i = 0; i < n; i++)
         assert_true(sums[i].due > 0 && sums[i].rows > 0);
 }
+
+struct gap box_row(const struct box *box, uint8_t kind, size_t which)
+{
+    static struct gap gaps[64];
+    struct journal_reader *reader = NULL;
+    struct up_error error = {0};
+    size_t n = 0;
+    assert_int_equal(journal_reader_open(box->rig->directory, &reader, &error), UP_OK);
+    assert_int_equal(journal_read_ledger(reader, 0, INT64_MAX, 0, 64, gaps, &n, &error), UP_OK);
+    journal_reader_close(reader);
+    for (size_t i = 0; i < n; i++)
+        if (gaps[i].kind == kind && which-- == 0)
+            return gaps[i];
+    fail_msg("there is no such row of kind %u", kind);
+    return gaps[0];
+}

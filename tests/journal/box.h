@@ -37,4 +37,9 @@ void box_away(struct box *box, int64_t ms);
 /** Fails the test where the books do not balance, by the auditor. */
 void box_check_books(struct box *box);
 
+/** The newest revision of the `which`-th row of a kind, in order of start; fails where there is
+ * none.
+ */
+struct gap box_row(const struct box *box, uint8_t kind, size_t which);
+
 #endif

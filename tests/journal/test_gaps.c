@@ -83,7 +83,7 @@ static void the_text_says_what_is_missing_and_sums_it_once(void **state)
     check_says("No answer from the surface unit (unit id 1, pad-line, 9600 8N1).");
     check_says("all       program   2031-03-06 06:15:00Z  to 06:20:00Z   5 min   90 scans, not "
                "recoverable");
-    check_says("Uphole was killed or crashed.");
+    check_says("it crashed or was killed.");
     check_says("heron-8   skipped   2031-03-06 06:12:00Z  to 06:13:00Z   1 min   6 scans, about 2 "
                "gauge readings, not recoverable");
     /* 99 polls of each of three sources, and 30 dues of each in the program gap; missing: 36

@@ -138,6 +138,71 @@ static void changed_counts_of_open_rows_go_out_once_a_minute(void **state)
     book_close(book);
 }
 
+/** Counts the revisions of `ms` in which a growing count is told; the last one's count. */
+static size_t revisions_of(struct book *book, int64_t ms, uint8_t kind, uint32_t *newest)
+{
+    struct gap rows[8];
+    size_t n = 0;
+    const struct stamp oldest = rig_now(book->rig);
+    for (int64_t gone_ms = 0; gone_ms < ms; gone_ms += 10000) {
+        const struct stamp now = rig_now(book->rig);
+        if (kind == GAP_DELIVERY) {
+            ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 100,
+                                100 + (uint64_t)gone_ms / 10000, &now, CAUSE_UNREACHABLE, NULL);
+        } else {
+            static struct record none;
+            struct scan scan = rig_scan(book->rig, 0, SOURCE_GAUGE, OUTCOME_SILENT);
+            scan.seq = ++book->seq[0];
+            ledger_see_scan(book->ledger, &scan, &none, &now);
+        }
+        const size_t got = ledger_take_changed(book->ledger, &now, rows, 8);
+        for (size_t i = 0; i < got; i++)
+            if (rows[i].kind == kind)
+                *newest = rows[i].scans;
+        n += got;
+        book->rig->boot_ms += 10000;
+        book->rig->utc_ms += 10000;
+    }
+    return n;
+}
+
+/* Planted defect (ledger-count-each-minute): an outage of three days is 4,320 revisions that say
+ * the same; or what changes its cause, or ends, waits for the hour. */
+static void three_days_of_outage_are_tens_of_revisions(void **state)
+{
+    static const uint8_t KINDS[] = {GAP_DELIVERY, GAP_LINE};
+    for (size_t k = 0; k < 2; k++) {
+        struct book *book = book_open(*state, 64);
+        uint32_t newest = 0;
+        /* 1 to open, 6 within the first 63 min, then one an hour: 1 + 6 + 70 or 71. */
+        const size_t n = revisions_of(book, 72 * 3600000, KINDS[k], &newest);
+        assert_in_range(n, 70, 80);
+        assert_in_range(newest, 25920 - 360, 25920);
+        struct stamp now = rig_now(book->rig), oldest = now;
+        oldest.boot_ms -= 72 * 3600000;
+        if (KINDS[k] == GAP_DELIVERY) {
+            ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 100, 26020, &now,
+                                CAUSE_NOT_AUTHORISED, NULL);
+            book_take(book);
+            check_count("another cause at once", book_newest(book, GAP_DELIVERY, 0)->cause_code,
+                        CAUSE_NOT_AUTHORISED);
+            ledger_see_delivery(book->ledger, "plant-broker", 11, false, NULL, 26020, 26020, &now,
+                                CAUSE_NONE, NULL);
+        } else {
+            book_poll_with(book, 0, SOURCE_GAUGE, OUTCOME_PORT_GONE, 0, 0, 0);
+            check_count("another cause at once", book_newest(book, GAP_LINE, 0)->cause_code,
+                        CAUSE_PORT_GONE);
+            book_poll_good(book, 1);
+        }
+        book_take(book);
+        const struct gap *gap = book_newest(book, KINDS[k], 0);
+        assert_false(gap->is_open);
+        check_count("the end at once, with the whole count", gap->scans,
+                    KINDS[k] == GAP_DELIVERY ? 25920 : 25921);
+        book_close(book);
+    }
+}
+
 /* Planted defect: a revision that was not stored is counted as given. */
 static void rows_that_were_not_stored_come_again_with_the_same_revision(void **state)
 {
@@ -259,6 +324,7 @@ int main(void)
         RIG_TEST(polls_put_off_in_a_line_gap_are_a_row_within_it_and_counted_by_it),
         RIG_TEST(gauge_readings_follow_the_polls_that_were_counted),
         RIG_TEST(changed_counts_of_open_rows_go_out_once_a_minute),
+        RIG_TEST(three_days_of_outage_are_tens_of_revisions),
         RIG_TEST(rows_that_were_not_stored_come_again_with_the_same_revision),
         RIG_TEST(a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge),
         RIG_TEST(a_full_ledger_says_so_and_still_keeps_the_books),
