@@ -22,7 +22,8 @@
 
 #define SLEEP_MOST_US 1000000     /* so that `passes` goes on while nothing is due */
 #define STOP_SCAN_MOST_US 3000000 /* a poll under way gets so long to end */
-#define STOP_WAIT_MS 15000 /* a thread that hangs in a name lookup isn't waited for any longer */
+#define STOP_WAIT_US 15000000  /* a thread that hangs in a name lookup isn't waited for any longer \
+                                */
 #define COUNTS_EVERY_US 500000 /* totals are copied for others so often */
 #define STACK_SIZE ((size_t)512 * 1024)
 
@@ -33,13 +34,16 @@ struct gatherer {
     struct trace *trace; /* between the two */
     struct line *line;
     int stop_fd, done_fd, hold_fd;
-    atomic_bool stopping, is_held;
-    atomic_int_fast64_t hold_until_us;
+    atomic_bool stopping, leaving, is_held;
+    atomic_int_fast64_t hold_until_us, pass_began_us;
     atomic_uint_fast64_t passes;
     pthread_t thread;
     pthread_mutex_t totals_lock; /* held for one copy at a time, by either side */
     struct line_counts totals;
     int64_t totals_due_us; /* the thread's own */
+    pthread_mutex_t plan_lock;
+    const struct plan *plan, *next_plan; /* in use; to be taken, or NULL */
+    uint16_t next_index;
 };
 
 static void sleep_until(const struct gatherer *gatherer, int64_t next_us)
@@ -67,7 +71,27 @@ static void finish(struct gatherer *gatherer)
             gatherer->clock.sleep_until(gatherer->clock.context,
                                         next_us < end_us ? next_us : end_us);
     }
-    line_finish(gatherer->line);
+    if (atomic_load(&gatherer->leaving))
+        line_leave(gatherer->line);
+    else
+        line_finish(gatherer->line);
+}
+
+/** Between two scans: the plan that was handed over. */
+static void take_plan(struct gatherer *gatherer)
+{
+    pthread_mutex_lock(&gatherer->plan_lock);
+    const struct plan *plan = gatherer->next_plan;
+    const uint16_t index = gatherer->next_index;
+    pthread_mutex_unlock(&gatherer->plan_lock);
+    if (plan == NULL || !line_take_plan(gatherer->line, plan, index))
+        return;
+    port_take_line(gatherer->port, &plan->lines[index]);
+    pthread_mutex_lock(&gatherer->plan_lock);
+    gatherer->plan = plan;
+    if (gatherer->next_plan == plan)
+        gatherer->next_plan = NULL;
+    pthread_mutex_unlock(&gatherer->plan_lock);
 }
 
 static void copy_totals(struct gatherer *gatherer)
@@ -94,6 +118,8 @@ static void *run(void *argument)
     static const uint64_t ONE = 1;
     prctl(PR_SET_TIMERSLACK, 1UL);
     while (!atomic_load(&gatherer->stopping)) {
+        atomic_store(&gatherer->pass_began_us, clock_boot_us(&gatherer->clock));
+        take_plan(gatherer);
         line_hold(gatherer->line, atomic_load(&gatherer->hold_until_us));
         int64_t next_us = line_step(gatherer->line);
         atomic_store(&gatherer->is_held, line_is_held(gatherer->line));
@@ -115,6 +141,7 @@ static void release(struct gatherer *gatherer)
     trace_destroy(gatherer->trace);
     port_free(gatherer->port);
     pthread_mutex_destroy(&gatherer->totals_lock);
+    pthread_mutex_destroy(&gatherer->plan_lock);
     if (gatherer->stop_fd >= 0)
         close(gatherer->stop_fd);
     if (gatherer->done_fd >= 0)
@@ -149,6 +176,8 @@ enum up_rc gather_start(const struct line_options *options, struct gatherer **ou
     if (gatherer == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for line %s", plan->name);
     pthread_mutex_init(&gatherer->totals_lock, NULL);
+    pthread_mutex_init(&gatherer->plan_lock, NULL);
+    gatherer->plan = options->plan;
     gatherer->stop_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     gatherer->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     gatherer->hold_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
@@ -184,28 +213,98 @@ enum up_rc gather_start(const struct line_options *options, struct gatherer **ou
     return UP_OK;
 }
 
-void gather_stop(struct gatherer *gatherer)
+void gather_ask_stop(struct gatherer *gatherer)
 {
     static const uint64_t ONE = 1;
     if (gatherer == NULL)
         return;
     atomic_store(&gatherer->stopping, true);
-    if (write(gatherer->stop_fd, &ONE, sizeof ONE) < 0)
-        return; /* cannot happen: the count is 0 or 1 */
+    (void)!write(gatherer->stop_fd, &ONE, sizeof ONE); /* a full count has woken it already */
+}
+
+static bool wait_for_end(const struct gatherer *gatherer, int64_t ms)
+{
     struct pollfd wait = {.fd = gatherer->done_fd, .events = POLLIN};
-    if (poll(&wait, 1, STOP_WAIT_MS) == 1) {
+    return poll(&wait, 1, ms > 0 ? (int)ms : 0) == 1;
+}
+
+bool gather_end(struct gatherer *gatherer, int64_t until_us)
+{
+    if (gatherer == NULL)
+        return true;
+    if (wait_for_end(gatherer, (until_us - clock_boot_us(&gatherer->clock) + 999) / 1000)) {
         pthread_join(gatherer->thread, NULL);
         release(gatherer);
-        return;
+        return true;
     }
-    pthread_detach(gatherer->thread); /* it keeps its memory; the process is about to end */
+    pthread_detach(gatherer->thread); /* it keeps its memory */
+    return false;
+}
+
+void gather_stop(struct gatherer *gatherer)
+{
+    if (gatherer == NULL)
+        return;
+    gather_ask_stop(gatherer);
+    (void)gather_end(gatherer, clock_boot_us(&gatherer->clock) + STOP_WAIT_US);
+}
+
+/* ---- another plan ---- */
+
+static void wake(struct gatherer *gatherer)
+{
+    static const uint64_t ONE = 1;
+    (void)!write(gatherer->hold_fd, &ONE, sizeof ONE); /* a full count has woken it already */
+}
+
+void gather_take_plan(struct gatherer *gatherer, const struct plan *plan, uint16_t index)
+{
+    pthread_mutex_lock(&gatherer->plan_lock);
+    gatherer->next_plan = plan;
+    gatherer->next_index = index;
+    pthread_mutex_unlock(&gatherer->plan_lock);
+    wake(gatherer);
+}
+
+bool gather_uses_plan(struct gatherer *gatherer, const struct plan *plan)
+{
+    pthread_mutex_lock(&gatherer->plan_lock);
+    const bool uses = gatherer->plan == plan || gatherer->next_plan == plan;
+    pthread_mutex_unlock(&gatherer->plan_lock);
+    return uses;
+}
+
+void gather_ask_leave(struct gatherer *gatherer)
+{
+    atomic_store(&gatherer->leaving, true);
+    gather_ask_stop(gatherer);
+}
+
+bool gather_has_ended(struct gatherer *gatherer)
+{
+    return wait_for_end(gatherer, 0);
+}
+
+bool gather_next_due(const struct gatherer *gatherer, uint16_t well_number, uint8_t source,
+                     int64_t *due_ms)
+{
+    return line_next_due(gatherer->line, well_number, source, due_ms);
+}
+
+void gather_account_source(struct gatherer *gatherer, uint16_t well_number, uint8_t source)
+{
+    line_account_source(gatherer->line, well_number, source);
+}
+
+int64_t gather_pass_began_us(const struct gatherer *gatherer)
+{
+    return atomic_load(&gatherer->pass_began_us);
 }
 
 void gather_hold(struct gatherer *gatherer, int64_t until_us)
 {
-    static const uint64_t ONE = 1;
     atomic_store(&gatherer->hold_until_us, until_us);
-    (void)!write(gatherer->hold_fd, &ONE, sizeof ONE); /* a full count has woken it already */
+    wake(gatherer);
 }
 
 bool gather_is_held(const struct gatherer *gatherer)

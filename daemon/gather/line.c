@@ -102,6 +102,11 @@ static void account_source(struct line *line, size_t i, int64_t now_us, bool unt
     }
 }
 
+void line_account_one(struct line *line, size_t i, int64_t now_us)
+{
+    account_source(line, i, now_us, true);
+}
+
 void line_account(struct line *line, int64_t now_us, bool until_now)
 {
     for (size_t i = 0; i < line->n; i++)
@@ -126,7 +131,7 @@ static void refresh_entry(struct line *line, size_t i, int64_t now_us, int64_t u
     source->n_avoid = 0;
     int64_t grid_ms = line->options.grid_start_us / 1000;
     turn_init(&line->turns[i], grid_ms, entry->poll_every_ms,
-              is_first ? grid_ms : now_us / 1000 + 1, entry->down_after);
+              is_first ? line_first_due_from_ms(line, i) : now_us / 1000 + 1, entry->down_after);
     line->turns[i].is_active =
         entry->line == line->options.index &&
         read_plan_make(&plan->maps[entry->map], line->plan, &source->reads, NULL) == UP_OK;
@@ -219,6 +224,8 @@ struct line *line_create(const struct line_options *options, struct up_error *er
     }
     int64_t now_us = line_now_us(line);
     refresh_entries(line, now_us);
+    line->options.starts = NULL; /* the caller's */
+    line->options.n_starts = 0;
     line->is_listening =
         options->listen_first && line->wire.is_rtu && line->plan->listen_first_ms > 0;
     line->listen_until_us = now_us + (int64_t)line->plan->listen_first_ms * 1000;

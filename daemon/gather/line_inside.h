@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * line_inside.h - what a line remembers; shared by line.c (steps), line_scan.c (one poll),
- * line_watch.c (bytes nobody asked for) and line_port.c (opening and losing the port).
+ * line_watch.c (bytes nobody asked for), line_port.c (opening and losing the port) and line_plan.c
+ * (another plan).
  */
 #ifndef UPHOLE_GATHER_LINE_INSIDE_H
 #define UPHOLE_GATHER_LINE_INSIDE_H
@@ -87,6 +88,12 @@ __attribute__((format(printf, 4, 5))) void line_tell(struct line *line, uint8_t 
                                                      const char *kind, const char *format, ...);
 /** Puts the skips of all due times that ended unserved by `now_us`. */
 void line_account(struct line *line, int64_t now_us, bool until_now);
+/** Ends all due times of one source up to now, the open one too. */
+void line_account_one(struct line *line, size_t i, int64_t now_us);
+/* line_plan.c */
+/** Where the due times of a source begin on this line. */
+int64_t line_first_due_from_ms(const struct line *line, size_t i);
+/* line.c */
 uint32_t line_random(struct line *line);
 bool line_is_scanning(const struct line *line);
 

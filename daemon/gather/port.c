@@ -107,6 +107,11 @@ struct port *port_for_line(const struct line_plan *line, const struct up_clock *
     return &real->port;
 }
 
+void port_take_line(struct port *port, const struct line_plan *line)
+{
+    ((struct real_port *)port->context)->line = line;
+}
+
 void port_free(struct port *port)
 {
     if (port == NULL)

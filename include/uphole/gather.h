@@ -62,6 +62,8 @@ struct port {
 /** A real port for a line of the plan: libmodbus opens and configures it; takes TIOCEXCL and flock. NULL without memory. */
 struct port *port_for_line(const struct line_plan *line, const struct up_clock *clock, int stop_fd);
 void port_free(struct port *port);
+/** An equal stanza in another place: a new plan's. By the port's owner. */
+void port_take_line(struct port *port, const struct line_plan *line);
 
 /* ---- what a line hands over ---- */
 
@@ -101,6 +103,13 @@ struct line_counts {
 
 struct line; /* opaque */
 
+/** Where the due times of a source go on: what was due before has ended as a scan or a skip of an earlier line. */
+struct due_start {
+    uint16_t well; /* journal's number */
+    uint8_t source;
+    int64_t from_ms;
+};
+
 struct line_options {
     const struct plan *plan;   /* borrowed for the line's life */
     uint16_t index;            /* of plan->lines */
@@ -113,6 +122,9 @@ struct line_options {
     bool listen_first;         /* the stanza is new, or more than 10 min passed without us */
     int64_t floor_utc_ms;      /* for the clock's state */
     uint32_t seed;             /* of the back-off's jitter */
+    int64_t from_ms;           /* first due times are at or after it, CLOCK_BOOTTIME; 0: the grid's start */
+    const struct due_start *starts; /* sources that go on elsewhere on their grid; borrowed by line_create only */
+    size_t n_starts;
     int64_t hold_until_us;     /* held from the start until then, CLOCK_BOOTTIME; 0: not held */
 };
 struct line *line_create(const struct line_options *options, struct up_error *error);
@@ -125,6 +137,18 @@ void line_hold(struct line *line, int64_t until_us);
 bool line_is_held(const struct line *line); /* the port is closed by a hold */
 /** Accounts (as LINE_BUSY skips, or the cause that holds) for dues that passed until now; for an orderly stop. */
 void line_finish(struct line *line);
+/** Ends the poll under way and closes the port, but accounts for nothing: each source's open due times are handed on (line_next_due) or ended
+ *  (line_account_source). */
+void line_leave(struct line *line);
+/** First due time of a source that has not ended; false where it is not asked on this line now. */
+bool line_next_due(const struct line *line, uint16_t well_number, uint8_t source, int64_t *due_ms);
+/** Skips for all due times of a source up to now, the open one too: it is asked no more. */
+void line_account_source(struct line *line, uint16_t well_number, uint8_t source);
+/**
+ * Goes over to another plan in which this line is the same (plan_line_is_same), at index `index`; false while a poll is under way. Ports, waits,
+ * back-off and due times stay. The old plan is no longer used.
+ */
+bool line_take_plan(struct line *line, const struct plan *plan, uint16_t index);
 const struct line_counts *line_counts_of(const struct line *line, uint16_t well_index, uint8_t source); /* NULL: not on this line */
 const struct line_counts *line_totals(const struct line *line);
 
@@ -133,6 +157,24 @@ UP_MUST enum up_rc gather_start(const struct line_options *options /* port is ma
                                 struct up_error *error);
 /** Lets the exchange under way end, accounts for the rest, joins the thread. */
 void gather_stop(struct gatherer *gatherer);
+/** The same in two steps, for many lines at once: tell all, then wait for each. gather_end returns false where the thread did not end in time (it
+ *  hangs in a name lookup): it is let go with its memory. NULL is fine in both. */
+void gather_ask_stop(struct gatherer *gatherer);
+bool gather_end(struct gatherer *gatherer, int64_t until_us);
+
+/* ---- while the daemon runs on: another plan ---- */
+
+/** The line's thread goes over to `plan` between two scans (line_take_plan); heard at once. Both plans must stay until gather_uses_plan says no. */
+void gather_take_plan(struct gatherer *gatherer, const struct plan *plan, uint16_t index);
+bool gather_uses_plan(struct gatherer *gatherer, const struct plan *plan);
+/** Asks the thread to end its poll and leave the line (line_leave). */
+void gather_ask_leave(struct gatherer *gatherer);
+bool gather_has_ended(struct gatherer *gatherer);
+/** After that, from the caller's thread: as line_next_due and line_account_source. */
+bool gather_next_due(const struct gatherer *gatherer, uint16_t well_number, uint8_t source, int64_t *due_ms);
+void gather_account_source(struct gatherer *gatherer, uint16_t well_number, uint8_t source);
+/** Start of the newest pass of its loop, CLOCK_BOOTTIME us: what a thread that hangs has accounted for. */
+int64_t gather_pass_began_us(const struct gatherer *gatherer);
 /** line_hold, from any thread; heard at once. gather_is_held says when the port is free. */
 void gather_hold(struct gatherer *gatherer, int64_t until_us);
 bool gather_is_held(const struct gatherer *gatherer);
