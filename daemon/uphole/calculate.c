@@ -1,0 +1,121 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * calculate.c - `uphole calculate`: the working of a formula, by the code that the daemon uses.
+ */
+#include "calculate.h"
+#include "command.h"
+
+#include <getopt.h>
+#include <string.h>
+#include <sysexits.h>
+
+/** Splits `name=value`. False: no name, too long a name, or no `=`. */
+static bool split(const char *word, struct calculate_pair *pair)
+{
+    const char *equals = strchr(word, '=');
+    const size_t length = equals != NULL ? (size_t)(equals - word) : 0;
+    if (length == 0 || length > CALCULATE_NAME_MAX)
+        return false;
+    memcpy(pair->name, word, length);
+    pair->name[length] = '\0';
+    pair->value = equals + 1;
+    pair->length = strlen(equals + 1);
+    return true;
+}
+
+static int calculate_one(int argc, char **argv, const char *unit, bool json)
+{
+    struct calculate_pair pairs[FORMULA_INPUTS_MAX];
+    struct calculate_sets sets = {0};
+    struct calculation calculation = {0};
+    struct formula_unit shown;
+    struct up_error error = {0};
+    const int n = argc - optind - 1;
+    if (n > FORMULA_INPUTS_MAX)
+        return command_usage_error(&COMMAND_CALCULATE, "more than %d inputs", FORMULA_INPUTS_MAX);
+    for (int i = 0; i < n; i++)
+        if (!split(argv[optind + 1 + i], &pairs[i]))
+            return command_usage_error(&COMMAND_CALCULATE,
+                                       "'%s' is no input; expected NAME=VALUE, as in \"p_d=18.5 "
+                                       "MPa\"",
+                                       argv[optind + 1 + i]);
+    enum up_rc rc = calculate_sets_built_in(&sets, &error);
+    if (rc == UP_OK)
+        rc = calculation_make(argv[optind], pairs, (size_t)n, &sets, &calculation, &error);
+    if (rc == UP_OK)
+        rc = calculate_result_unit(calculation.formula, unit, unit != NULL ? strlen(unit) : 0,
+                                   &shown, &error);
+    if (rc == UP_OK)
+        (json ? calculate_show_json : calculate_show)(stdout, &calculation, unit);
+    calculation_free(&calculation);
+    calculate_sets_free(&sets);
+    return rc == UP_OK ? 0 : command_fail(&error);
+}
+
+static int run_calculate(int argc, char **argv)
+{
+    static const struct option OPTIONS[] = {{"json", no_argument, NULL, 'J'},
+                                            {"list", no_argument, NULL, 'l'},
+                                            {"rows", required_argument, NULL, 'r'},
+                                            {"in", required_argument, NULL, 'i'},
+                                            {NULL, 0, NULL, 0}};
+    const char *rows = NULL, *unit = NULL;
+    bool json = false, list = false;
+    optind = 1;
+    for (int c; (c = command_option(&COMMAND_CALCULATE, argc, argv, OPTIONS)) != -1;) {
+        if (c == 'J')
+            json = true;
+        else if (c == 'l')
+            list = true;
+        else if (c == 'r')
+            rows = optarg;
+        else if (c == 'i')
+            unit = optarg;
+        else
+            return EX_USAGE;
+    }
+    if ((list || rows != NULL) && optind < argc)
+        return command_usage_error(&COMMAND_CALCULATE, "'%s' is one word too many", argv[optind]);
+    if (list) {
+        calculate_list(stdout, json);
+        return 0;
+    }
+    if (rows != NULL)
+        return calculate_rows(rows, json);
+    if (optind == argc)
+        return command_usage_error(&COMMAND_CALCULATE,
+                                   "which quantity? Name it, as in 'uphole calculate "
+                                   "pump.pressure_head'; --list shows them all");
+    return calculate_one(argc, argv, unit, json);
+}
+
+const struct command COMMAND_CALCULATE = {
+    .name = "calculate",
+    .summary = "show the working of a formula: inputs, steps, result, validity, source",
+    .usage = "calculate QUANTITY NAME=VALUE... [--in UNIT] [--json] | --rows FILE | --list",
+    .help = "  --in UNIT    the unit of the result\n"
+            "  --json       one object\n"
+            "  --list       the quantities, with their inputs\n"
+            "  --rows FILE  run a table of worked examples: rows of\n"
+            "               | id | quantity | NAME=VALUE; NAME=VALUE | expected | tolerance | "
+            "source |\n"
+            "\n"
+            "A value is a number with its unit (\"p_d=18.5 MPa\"; without one, the symbol's own "
+            "unit), a list ([1,2,3] s), or a word:\n"
+            "missing, not_fitted, input_bad. u_NAME=VALUE is the standard uncertainty of NAME; the "
+            "result's follows by JCGM 100:2008, 5.1.2.\n"
+            "data=SET takes a data set; NAME=from QUANTITY the result of another formula with the "
+            "same inputs.\n"
+            "\n"
+            "In a table, expected is a value with its unit, or none:REASON; tolerance is 'rel X', "
+            "'abs X' or 'exact'. A line with\n"
+            "'data NAME: v v ...' gives a data set. Each row is printed with its result; the last "
+            "line is 'N passed, M failed'; exit\n"
+            "code 1 where a row failed.\n"
+            "\n"
+            "  uphole calculate pump.pressure_head \"p_d=18.5 MPa\" \"p_i=5.2 MPa\" \"rho=980 "
+            "kg/m3\" \"u_rho=15 kg/m3\"\n"
+            "\n"
+            "For monitoring and review; not for trips, interlocks or closed-loop control.\n",
+    .run = run_calculate,
+};

@@ -1,0 +1,83 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * calculate.h - inside `uphole calculate`: texts of inputs made into numbers, evaluated, shown.
+ */
+#ifndef UPHOLE_CALCULATE_H
+#define UPHOLE_CALCULATE_H
+
+#include "uphole/error.h"
+#include "uphole/formula.h"
+
+#include <stdio.h>
+
+#define CALCULATE_LIST_MAX 1024
+#define CALCULATE_NAME_MAX 31
+#define CALCULATE_SETS_MAX 64
+
+/** One `name=value` as written; both borrowed from the text they stand in. */
+struct calculate_pair {
+    char name[CALCULATE_NAME_MAX + 1];
+    const char *value;
+    size_t length; /* of value */
+};
+/** Numbers by name, for `data=NAME`; y has none in a set of one column. */
+struct calculate_set {
+    char name[CALCULATE_NAME_MAX + 1];
+    size_t n;
+    double *x, *y; /* owned */
+};
+struct calculate_sets {
+    size_t n;
+    struct calculate_set set[CALCULATE_SETS_MAX];
+};
+/** Adds the sets of the NIST Statistical Reference Datasets that worked examples name. */
+UP_MUST enum up_rc calculate_sets_built_in(struct calculate_sets *sets, struct up_error *error);
+UP_MUST enum up_rc calculate_sets_add(struct calculate_sets *sets, const char *name,
+                                      const double *x, const double *y, size_t n,
+                                      struct up_error *error);
+const struct calculate_set *calculate_set_find(const struct calculate_sets *sets, const char *name,
+                                               size_t length);
+void calculate_sets_free(struct calculate_sets *sets);
+
+/** A formula with its inputs as numbers. */
+struct calculation {
+    const struct formula *formula;
+    struct formula_given given[FORMULA_INPUTS_MAX];
+    const struct calculate_pair *pair[FORMULA_INPUTS_MAX]; /* as written; NULL: not given */
+    double u[FORMULA_INPUTS_MAX];                          /* standard uncertainties, SI */
+    bool has_u;
+    double *lists; /* owned: storage behind given[].list */
+    size_t n_lists;
+};
+/**
+ * Finds the form of `label` for these inputs and reads them. A pair `u_NAME` is the standard
+ * uncertainty of NAME unless the formula has an input of that name; `data=SET` fills the formula's
+ * lists; `NAME=from LABEL` takes the result of another formula of the same inputs. UP_E_USAGE with
+ * a sentence that names the input and what was expected. calculation_free in any case.
+ */
+UP_MUST enum up_rc calculation_make(const char *label, const struct calculate_pair *pairs, size_t n,
+                                    const struct calculate_sets *sets, struct calculation *out,
+                                    struct up_error *error);
+void calculation_free(struct calculation *calculation);
+
+/** Factor and offset of a result's unit; `text` NULL or "": the formula's own. UP_E_USAGE where it
+ * is not of the result's dimension. */
+UP_MUST enum up_rc calculate_result_unit(const struct formula *formula, const char *text,
+                                         size_t length, struct formula_unit *out,
+                                         struct up_error *error);
+/** SI to that unit. */
+static inline double calculate_shown(double si, const struct formula_unit *unit)
+{
+    return (si - unit->offset) / unit->factor;
+}
+
+/** Prints the working, or one JSON object; `unit` NULL: the formula's own. */
+void calculate_show(FILE *stream, const struct calculation *calculation, const char *unit);
+void calculate_show_json(FILE *stream, const struct calculation *calculation, const char *unit);
+void calculate_list(FILE *stream, bool json);
+
+/** Runs a table of worked examples; returns the exit code: 0, 1 where a row failed, or sysexits.h.
+ */
+int calculate_rows(const char *path, bool json);
+
+#endif
