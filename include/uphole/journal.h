@@ -141,6 +141,10 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
                          uint8_t cause, const char *sentence);
 /** From now on rows are opened under this run: a run that begins within the life of the ledger (the disk had refused). */
 void ledger_set_run(struct ledger *ledger, uint64_t run);
+/** From now on `plan`, within the run: open rows of sources and destinations that it no longer holds end now and say so; all others go on. Its wells
+ *  are numbered. On failure nothing has changed. */
+UP_MUST enum up_rc ledger_set_plan(struct ledger *ledger, const struct plan *plan, const struct stamp *now,
+                                   struct up_error *error);
 /** Rows that changed since the last call, as new revisions; at most `room`, the rest next time. Counts of open rows come at most once a minute,
  *  those of kinds delivery and line after 1, 2, 4 … min, and then once an hour; what opens, closes or changes its cause at once.
  *  `now` NULL: all that changed, for an orderly stop. */

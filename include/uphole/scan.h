@@ -113,7 +113,8 @@ enum fact_kind {
     FACT_GAUGE_AGREED = 2,    /* the gauge left `starting` after a break of this run */
     FACT_REFRESH_STOPPED = 3, /* the refresh counter stands still since value = boot_ms */
     FACT_PUMP_STARTED = 4,    /* last start of the pump */
-    FACT_FITTED_NOTICE = 5    /* the notice that asks to confirm a not-fitted channel was given */
+    FACT_FITTED_NOTICE = 5,   /* the notice that asks to confirm a not-fitted channel was given */
+    FACT_BEGUN_ANEW = 6       /* the well's measuring began anew with this scan: a plan that asks otherwise; nothing earlier counts */
 };
 struct fact {
     uint64_t pos, run;
