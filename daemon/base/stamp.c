@@ -3,7 +3,8 @@
  * stamp.c - the only reader of clocks, and the judge of how far the box's clock can be trusted.
  *
  * UTC may be stepped by anyone at any time; CLOCK_BOOTTIME only runs forward, also through suspend,
- * and starts anew with each boot.
+ * and starts anew with each boot. CLOCK_MONOTONIC stands still while the box is suspended, so the
+ * difference of the two is the time asleep.
  */
 #include "uphole/stamp.h"
 
@@ -14,6 +15,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#define ASLEEP_LEAST_US 500000
 #define HOLDOVER_MS (24 * 3600 * INT64_C(1000))
 
 static int64_t read_us(clockid_t id)
@@ -31,6 +33,15 @@ static int64_t system_utc_us(void *context)
 {
     (void)context;
     return read_us(CLOCK_REALTIME);
+}
+/** Both clocks can't be read at once. Boot time is read first, so that a thread that is put off
+ * between the two finds less sleep than there was, and never more. */
+static int64_t system_asleep_us(void *context)
+{
+    (void)context;
+    const int64_t boot_us = read_us(CLOCK_BOOTTIME);
+    const int64_t asleep_us = boot_us - read_us(CLOCK_MONOTONIC);
+    return asleep_us > 0 ? asleep_us : 0;
 }
 static bool system_is_synchronised(void *context)
 {
@@ -104,7 +115,17 @@ void clock_of_system(struct up_clock *clock)
         .sleep_until = system_sleep_until,
         .context = NULL,
         .boot = boot_number(),
+        .asleep_us = system_asleep_us,
     };
+}
+
+int64_t sleep_watch_step(struct sleep_watch *watch, int64_t asleep_us)
+{
+    const int64_t slept_us = asleep_us - watch->seen_us;
+    if (slept_us < ASLEEP_LEAST_US) /* what a reading fell short of, or nothing */
+        return 0;
+    watch->seen_us = asleep_us;
+    return slept_us;
 }
 
 enum clock_state clock_watch_step(struct clock_watch *watch, bool synchronised, int64_t utc_ms,

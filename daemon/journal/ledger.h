@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * ledger.h - the ledger's memory. Rows: ledger.c. Scans: ledger_rules.c. Polls never attempted and
- * deliveries: ledger_count.c. What earlier runs left: ledger_load.c. Sentences: ledger_text.c.
+ * deliveries: ledger_count.c.
+ * What earlier runs left: ledger_load.c. The time without us: ledger_absence.c. Sentences:
+ * ledger_text.c.
  *
  *        new ──▶ open ──▶ closed ──(line, gauge, channel: three good scans)──▶ forgotten
  *                 ▲          │

@@ -35,6 +35,7 @@ struct up_clock {
     void (*sleep_until)(void *context, int64_t boot_us);
     void *context;
     uint32_t boot;
+    int64_t (*asleep_us)(void *context); /* how long the box was suspended in this boot; NULL: never */
 };
 
 /** Fills `clock` with the system's clocks and this boot's id. Never fails: an unreadable boot id gives boot 0. */
@@ -50,6 +51,19 @@ static inline int64_t clock_boot_ms(const struct up_clock *clock)
 {
     return clock->boot_us(clock->context) / 1000;
 }
+
+/** How long the box was suspended in this boot, us: CLOCK_BOOTTIME goes on meanwhile, and nobody runs. Never more than it was. */
+static inline int64_t clock_asleep_us(const struct up_clock *clock)
+{
+    return clock->asleep_us == NULL ? 0 : clock->asleep_us(clock->context);
+}
+
+/** Memory of one observer of suspends. Set `seen_us` to clock_asleep_us at its begin. */
+struct sleep_watch {
+    int64_t seen_us;
+};
+/** Half a second of sleep or more since it was told last: how long, us; else 0 (pure). */
+int64_t sleep_watch_step(struct sleep_watch *watch, int64_t asleep_us);
 
 /** Memory of one observer of the clock's state; zero it, then set `floor_utc_ms`. One a thread: it is not shared. */
 struct clock_watch {

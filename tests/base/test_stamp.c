@@ -283,8 +283,11 @@ static void a_stamp_is_taken_from_the_clock_that_is_handed_in(void **state)
 {
     (void)state;
     struct made_clock made = {1234567, FLOOR_MS * 1000 + 999, true};
-    struct up_clock clock = {made_boot_us, made_utc_us, made_is_synchronised,
-                             NULL,         &made,       0xCAFE0001};
+    struct up_clock clock = {.boot_us = made_boot_us,
+                             .utc_us = made_utc_us,
+                             .is_synchronised = made_is_synchronised,
+                             .context = &made,
+                             .boot = 0xCAFE0001};
     struct clock_watch watch = {.floor_utc_ms = FLOOR_MS};
     struct stamp stamp = stamp_take(&clock, &watch);
     check_count("boot_ms", stamp.boot_ms, 1234);
@@ -292,6 +295,22 @@ static void a_stamp_is_taken_from_the_clock_that_is_handed_in(void **state)
     check_count("boot", stamp.boot, 0xCAFE0001);
     check_count("clock", stamp.clock, CLOCK_STATE_SYNCHRONISED);
     check_count("clock_boot_ms", clock_boot_ms(&clock), 1234);
+    check_count("a clock that knows of no suspend", clock_asleep_us(&clock), 0);
+}
+
+/* Planted defect (stamp-sleep-told-twice): one suspend is told at every look. A reading that falls
+ * short (its thread was put off) must not be told as another suspend when the next is exact. */
+static void a_suspend_is_told_once_and_what_a_reading_falls_short_of_never(void **state)
+{
+    (void)state;
+    struct sleep_watch watch = {.seen_us = 7000000};
+    check_count("none", sleep_watch_step(&watch, 7000000), 0);
+    check_count("fell short", sleep_watch_step(&watch, 6100000), 0);
+    check_count("exact again", sleep_watch_step(&watch, 7000003), 0);
+    check_count("a suspend of an hour", sleep_watch_step(&watch, 3607000000), 3600000000);
+    check_count("told", sleep_watch_step(&watch, 3607000000), 0);
+    check_count("0.4 s", sleep_watch_step(&watch, 3607400000), 0);
+    check_count("and again 0.4 s", sleep_watch_step(&watch, 3607800000), 800000);
 }
 
 static void the_system_clock_runs_and_sleeps(void **state)
@@ -312,6 +331,9 @@ static void the_system_clock_runs_and_sleeps(void **state)
     clock.sleep_until(clock.context, -5);
     assert_true(clock.utc_us(clock.context) / 1000 > stamp_build_utc_ms());
     (void)clock.is_synchronised(clock.context);
+    struct sleep_watch watch = {.seen_us = clock_asleep_us(&clock)};
+    for (int i = 0; i < 1000; i++) /* nobody suspends the machine of a test */
+        check_count("asleep", sleep_watch_step(&watch, clock_asleep_us(&clock)), 0);
     assert_true(stamp_build_utc_ms() > INT64_C(946684800000));
 }
 
@@ -328,6 +350,7 @@ int main(void)
         cmocka_unit_test(a_floor_that_a_fast_clock_left_behind_does_not_bind_a_synchronised_one),
         cmocka_unit_test(holdover_lasts_24_hours_of_this_boot),
         cmocka_unit_test(a_step_of_utc_changes_no_age),
+        cmocka_unit_test(a_suspend_is_told_once_and_what_a_reading_falls_short_of_never),
         cmocka_unit_test(a_stamp_is_taken_from_the_clock_that_is_handed_in),
         cmocka_unit_test(the_system_clock_runs_and_sleeps),
     };
