@@ -28,12 +28,14 @@
 #include "uphole/wall.h"
 
 struct core; /* opaque */
+struct hold_book; /* hold.h */
 
 struct core_options {
     struct plan *plan; /* numbered by the journal */
     const struct up_clock *clock;
     struct journal *journal; /* open, run begun, plan stored */
     struct ledger *ledger;   /* loaded */
+    const struct hold_book *holds; /* who holds which line; NULL: nobody can */
     struct ring **rings;     /* one a line */
     size_t n_rings;
     uint64_t run;

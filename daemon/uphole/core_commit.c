@@ -4,6 +4,7 @@
  * then what may be told.
  */
 #include "core_inside.h"
+#include "hold.h"
 
 #include "uphole/say.h"
 
@@ -60,6 +61,19 @@ static uint8_t kind_of_skip(uint8_t cause)
     }
 }
 
+/** What a person's hold says in the ledger; NULL where the line's book holds nothing. */
+static const char *sentence_of_skip(const struct core *core, const struct skip *skip)
+{
+    const struct well_plan *well = plan_well_by_number(core->options.plan, skip->well);
+    const struct source_entry *entry =
+        well == NULL ? NULL : plan_entry_at(well, skip->source, skip->first_due.utc_ms);
+    if (skip->cause != CAUSE_PAUSED || entry == NULL)
+        return NULL;
+    const struct hold *hold =
+        hold_of_line(core->options.holds, core->options.plan->lines[entry->line].name);
+    return hold != NULL ? hold->sentence : NULL;
+}
+
 void core_take_item(struct core *core, const struct gathered *item)
 {
     switch (item->kind) {
@@ -72,7 +86,7 @@ void core_take_item(struct core *core, const struct gathered *item)
     case GATHERED_SKIP:
         ledger_count(core->options.ledger, kind_of_skip(item->skip.cause), item->skip.cause,
                      item->skip.well, item->skip.source, item->skip.count, &item->skip.first_due,
-                     &item->skip.last_due, NULL);
+                     &item->skip.last_due, sentence_of_skip(core, &item->skip));
         break;
     case GATHERED_NOTICE:
         take_notice(core, &item->notice);

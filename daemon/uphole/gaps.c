@@ -9,6 +9,7 @@
  */
 #include "command.h"
 #include "gaps.h"
+#include "span.h"
 
 #include "uphole/publish.h"
 
@@ -121,26 +122,6 @@ static bool read_time(const char *text, int64_t *utc_ms)
     return stamp_from_text(text, strlen(text), utc_ms);
 }
 
-/** "7d", "90 min", "36 h". */
-static bool read_span(const char *text, int64_t *ms)
-{
-    static const struct {
-        const char *unit;
-        int64_t ms;
-    } UNITS[] = {{"s", 1000}, {"min", 60000}, {"h", 3600000}, {"d", DAY_MS}, {"w", 7 * DAY_MS}};
-    char *end = NULL;
-    const long long number = strtoll(text, &end, 10);
-    while (end != NULL && *end == ' ')
-        end++;
-    for (size_t i = 0;
-         end != text && number > 0 && number < 100000 && i < sizeof UNITS / sizeof *UNITS; i++)
-        if (strcmp(end, UNITS[i].unit) == 0) {
-            *ms = number * UNITS[i].ms;
-            return true;
-        }
-    return false;
-}
-
 static int read_options(int argc, char **argv, struct gaps_asked *asked)
 {
     static const struct option OPTIONS[] = {
@@ -161,7 +142,7 @@ static int read_options(int argc, char **argv, struct gaps_asked *asked)
         switch (option) {
         case 'l':
             has_last = true;
-            if (!read_span(optarg, &asked->last_ms))
+            if (!span_from_text(optarg, &asked->last_ms))
                 return command_usage_error(
                     &COMMAND_GAPS,
                     "--last %s is no span of time; expected one like 7d, 36h or 90min", optarg);

@@ -17,6 +17,8 @@
 
 #include <sys/types.h>
 
+struct hold_book; /* hold.h */
+
 #define ASKER_NAME_MAX 32
 
 /** Who asks, by the kernel's word. */
@@ -33,6 +35,7 @@ struct order_view {
     struct plan *plan;
     struct journal *journal;
     struct ledger *ledger;
+    struct hold_book *holds;
     struct gatherer **gatherers; /* one a line of the plan; NULL where it does not run */
     const struct up_clock *clock;
     struct clock_watch *watch; /* of core's thread */
@@ -56,5 +59,9 @@ bool order_text_is_clean(const char *text);
  * nothing does; it is clean text of less than SOCKET_REQUEST_MAX bytes, and otherwise untrusted.
  * Returns 0 or a code of sysexits.h, with one sentence in `text`, which ends in a full stop.
  */
+int order_hold(struct order_view *view, const struct asker *who, const char *arguments,
+               struct socket_text *text);
+int order_release(struct order_view *view, const struct asker *who, const char *arguments,
+                  struct socket_text *text);
 
 #endif

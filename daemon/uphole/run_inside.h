@@ -11,6 +11,7 @@
 
 #include "backlog.h"
 #include "core.h"
+#include "hold.h"
 #include "service.h"
 #include "socket.h"
 
@@ -33,6 +34,7 @@ struct well_side {
     struct gatherer *gatherers[PLAN_LINES_MAX];
     struct local_socket *socket; /* NULL: it could not be opened, which was said */
     struct service service;      /* what the service manager is told */
+    struct hold_book holds;
     struct clock_watch watch;
     struct stamp began;
     uint64_t run;

@@ -18,6 +18,8 @@ enum up_rc run_start_lines(struct well_side *side, bool again, struct up_error *
             .listen_first = !again && side->listen[i],
             .floor_utc_ms = side->watch.floor_utc_ms,
             .seed = (uint32_t)(side->run ^ i),
+            .hold_until_us = hold_until_us(&side->holds, side->plan->lines[i].name,
+                                           clock_boot_ms(&side->clock)),
         };
         const enum up_rc rc = gather_start(&options, &side->gatherers[i], error);
         if (rc != UP_OK)

@@ -15,6 +15,7 @@ static const struct question {
 } QUESTIONS[] = {
     {"status text", false, status_as_text, NULL}, {"status json", false, status_as_json, NULL},
     {"read text", true, NULL, read_as_text},      {"read json", true, NULL, read_as_json},
+    {"held text", false, held_as_text, NULL},
     {"watch text", true, NULL, watch_as_text},    {"line text", true, NULL, line_as_text},
 };
 

@@ -15,6 +15,8 @@ int socket_answer(const struct status_view *view, const char *request, struct so
 /* The answers, each into an empty text. */
 void status_as_text(const struct status_view *view, struct socket_text *text);
 void status_as_json(const struct status_view *view, struct socket_text *text);
+/** A line each: name, and `free` (its port is closed by a hold), `held` (it will be) or `polled`. */
+void held_as_text(const struct status_view *view, struct socket_text *text);
 void read_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 void read_as_json(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** For a terminal that shows it again each second: states in sentences, then one row a channel. */

@@ -20,26 +20,33 @@
 #define ASK_PATIENCE_S 5
 #define HEADER_MAX 32
 
+bool socket_ask_takes(struct socket_asked *asked, int option)
+{
+    if (option == 'c')
+        asked->config = optarg;
+    else if (option == 'm')
+        asked->maps = optarg;
+    else if (option == 'j')
+        asked->journal = optarg;
+    else
+        return false;
+    return true;
+}
+
 int socket_ask_options(const struct command *command, int argc, char **argv, bool takes_well,
                        bool takes_json, struct socket_asked *asked)
 {
     static const struct option OPTIONS[] = {
-        {"config", required_argument, NULL, 'c'},
-        {"maps", required_argument, NULL, 'm'},
-        {"journal", required_argument, NULL, 'j'},
+        SOCKET_ASK_OPTIONS,
         {"json", no_argument, NULL, 'J'},
         {NULL, 0, NULL, 0},
     };
     *asked = (struct socket_asked){.config = CONFIG_DEFAULT};
     optind = 1;
     for (int c; (c = command_option(command, argc, argv, OPTIONS)) != -1;) {
-        if (c == 'c')
-            asked->config = optarg;
-        else if (c == 'm')
-            asked->maps = optarg;
-        else if (c == 'j')
-            asked->journal = optarg;
-        else if (c == 'J' && takes_json)
+        if (socket_ask_takes(asked, c))
+            continue;
+        if (c == 'J' && takes_json)
             asked->json = true;
         else if (c == 'J')
             return command_usage_error(command, "option '%s' is not known", argv[optind - 1]);

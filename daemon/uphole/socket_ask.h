@@ -26,6 +26,14 @@ struct socket_asked {
     "  --maps DIRECTORY     where its maps are looked up (as for run)\n"                           \
     "  --journal DIRECTORY  the journal's directory itself; then no configuration is read\n"
 
+/** The shared options as rows for getopt_long, for a command with options of its own. */
+#define SOCKET_ASK_OPTIONS                                                                         \
+    {"config", required_argument, NULL, 'c'}, {"maps", required_argument, NULL, 'm'},              \
+    {                                                                                              \
+        "journal", required_argument, NULL, 'j'                                                    \
+    }
+/** True where `option` was one of those, and is taken. */
+bool socket_ask_takes(struct socket_asked *asked, int option);
 /** Reads the options; `takes_well`: one argument is the well. Returns 0 or an exit code (said). */
 int socket_ask_options(const struct command *command, int argc, char **argv, bool takes_well,
                        bool takes_json, struct socket_asked *asked);

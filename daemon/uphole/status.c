@@ -96,6 +96,22 @@ void status_well_stages(const struct status_view *view, uint16_t well, const str
                  : "");
 }
 
+static void hold_line(const struct status_view *view, uint16_t i, const struct stamp *now,
+                      struct socket_text *text)
+{
+    char until[STAMP_TEXT_MAX], left[STAMP_TEXT_MAX];
+    const struct hold *hold = hold_now(view->holds, view->plan->lines[i].name, now->boot_ms);
+    if (hold == NULL)
+        return;
+    text_add(text, "  %-14s held by %s", "", hold->who);
+    text_add_since(text, hold->since.utc_ms, now->utc_ms);
+    text_add(text, " until %s (%s more), not polled; its port %s\n",
+             stamp_to_short_text(hold->until.utc_ms, until),
+             duration_to_text(hold->until.boot_ms - now->boot_ms, left),
+             status_port_is_free(view, i) ? "is free for others"
+                                          : "closes after the poll under way");
+}
+
 static void line_lines(const struct status_view *view, const struct stamp *now,
                        struct socket_text *text)
 {
@@ -124,6 +140,7 @@ static void line_lines(const struct status_view *view, const struct stamp *now,
                 text_add(text, "; %" PRIu64 " refused with exception %02X", counts.exceptions[e],
                          e);
         text_add(text, "\n");
+        hold_line(view, i, now, text);
     }
 }
 

@@ -23,6 +23,23 @@ static const struct count_row {
     {"port_losses", offsetof(struct line_counts, port_losses)},
 };
 
+static void add_hold(const struct status_view *view, uint16_t i, struct socket_text *text)
+{
+    const struct hold *hold =
+        hold_now(view->holds, view->plan->lines[i].name, clock_boot_ms(view->clock));
+    if (hold == NULL) {
+        text_add(text, "null");
+        return;
+    }
+    text_add(text, "{\"by\":");
+    text_add_string(text, hold->who);
+    text_add(text, ",\"since\":");
+    text_add_instant(text, hold->since.utc_ms);
+    text_add(text, ",\"until\":");
+    text_add_instant(text, hold->until.utc_ms);
+    text_add(text, ",\"port_is_free\":%s}", status_port_is_free(view, i) ? "true" : "false");
+}
+
 static void add_line(const struct status_view *view, uint16_t i, struct socket_text *text)
 {
     struct line_counts counts = {0};
@@ -43,8 +60,10 @@ static void add_line(const struct status_view *view, uint16_t i, struct socket_t
             text_add(text, "%s\"%02X\":%" PRIu64, before, e, counts.exceptions[e]);
             before = ",";
         }
-    text_add(text, "},\"slowest_answer_ms\":%" PRId64 ",\"busy_ms\":%" PRId64 "}",
+    text_add(text, "},\"slowest_answer_ms\":%" PRId64 ",\"busy_ms\":%" PRId64 ",\"held\":",
              counts.slowest_answer_us / 1000, counts.busy_us / 1000);
+    add_hold(view, i, text);
+    text_add(text, "}");
 }
 
 static void add_delivery(const struct status_view *view, uint16_t w, uint16_t d,

@@ -48,6 +48,11 @@ const struct scan *status_newest_scan(const struct core *core, uint16_t well_ind
     return scan->outcome != OUTCOME_NONE && scan->run == core->options.run ? scan : NULL;
 }
 
+bool status_port_is_free(const struct status_view *view, uint16_t line)
+{
+    return view->gatherers[line] == NULL || gather_is_held(view->gatherers[line]);
+}
+
 void status_space_of(const struct core *core, struct status_space *out)
 {
     *out = (struct status_space){.bytes = core->space_now.bytes,

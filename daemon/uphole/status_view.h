@@ -7,6 +7,7 @@
 #define UPHOLE_STATUS_VIEW_H
 
 #include "core.h"
+#include "hold.h"
 
 #include "uphole/gather.h"
 
@@ -21,8 +22,9 @@ struct status_view {
     struct clock_watch *watch;         /* of the caller's thread */
     const struct stamp *began;         /* of this run */
     uint64_t run;
-    bool safe;  /* the journal's check has ended well */
-    pid_t side; /* the SCADA side, 0: it does not run */
+    bool safe;                     /* the journal's check has ended well */
+    const struct hold_book *holds; /* NULL: none */
+    pid_t side;                    /* the SCADA side, 0: it does not run */
 };
 
 /** One well at one destination. */
@@ -44,6 +46,9 @@ void status_snapshot(const struct core *core, uint16_t well_index, const struct 
 /** The newest scan of a source in this run, whatever came of it; NULL where it was not asked yet.
  */
 const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source);
+
+/** True while a hold keeps the line's port closed. */
+bool status_port_is_free(const struct status_view *view, uint16_t line);
 
 struct status_space {
     uint64_t bytes, free_bytes; /* of the journal; at most a minute old */

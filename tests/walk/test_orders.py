@@ -1,0 +1,201 @@
+#!/usr/bin/env python3
+"""Orders at the local socket: only its own user and root give them, each stands in the journal, and a held line's port is free for others.
+
+Planted defects, each seen to be caught by the test named behind it: a member of the socket's group may order (rights); a hold that keeps the port
+open, or that leaves its due scans uncounted (hold); an order that is not journaled (hold).
+"""
+import fcntl
+import json
+import os
+import signal
+import socket
+import subprocess
+import termios
+import time
+
+from pymodbus.client import ModbusSerialClient
+
+from walk import BINARY, Skip, Walk, main, wait_for
+
+NOBODY = 65534
+
+
+def uphole(walk, *words):
+    return subprocess.run([str(BINARY), *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=30)
+
+
+def status(walk):
+    out = uphole(walk, "status", "--json")
+    assert out.returncode == 0, out.stderr
+    return json.loads(out.stdout)
+
+
+def begin(walk):
+    walk.start_broker()
+    walk.start_simulator()
+    walk.start_daemon()
+    wait_for("the local socket", 10, lambda: uphole(walk, "status").returncode == 0)
+    wait_for("rows", 20, lambda: rows(walk) > 6)
+
+
+def rows(walk, well=None, source=None):
+    where = f" where well={well} and source={source}" if well else ""
+    return walk.sql("select count(*) as n from scan" + where)[0]["n"]
+
+
+def raw(walk, request):
+    with socket.socket(socket.AF_UNIX) as client:
+        client.settimeout(10)
+        client.connect(str(walk.journal / "uphole.socket"))
+        client.sendall(request)
+        whole = b""
+        try:
+            while part := client.recv(65536):
+                whole += part
+        except ConnectionResetError:
+            pass
+        return whole
+
+
+def as_nobody(groups, what):
+    """What `what` returns in a child of another user."""
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.setgroups(groups)
+            os.setgid(NOBODY)
+            os.setuid(NOBODY)
+            os.write(writer, what()[:4000])
+        except OSError as error:
+            os.write(writer, f"error {error.errno}".encode())
+        os._exit(0)
+    os.close(writer)
+    heard = b""
+    while part := os.read(reader, 4096):
+        heard += part
+    os.close(reader)
+    os.waitpid(child, 0)
+    return heard
+
+
+def open_port(path):
+    """Opens the port as other programs do: without root's right to pass TIOCEXCL, and asking for the lock."""
+    fd = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return b"opened"
+    finally:
+        os.close(fd)
+
+
+def balance(walk):
+    """Due = rows + never attempted, a well and source, on the run's grid of 1 s from its first to its last accounted due."""
+    never = {}
+    names = {"heron-7": 1, "heron-8": 2}
+    sources = {"gauge": 1, "drive": 2}
+    for gap in walk.gaps():
+        if gap["kind"] in ("program", "disk", "skipped", "overflow"):
+            key = names[gap["well"]], sources[gap["source"]]
+            never[key] = never.get(key, 0) + gap["scans"]
+    began = walk.sql("select began_boot_ms as b from run order by pos limit 1")[0]["b"]
+    for row in walk.sql("select well, source, count(*) as n, max(boot_ms) as last from scan group by well, source"):
+        newest_run = walk.sql("select began_boot_ms as b from run order by pos desc limit 1")[0]["b"]
+        due = -(-(newest_run - began) // 1000) + (row["last"] - newest_run) // 1000 + 1
+        missed = never.get((row["well"], row["source"]), 0)
+        assert due == row["n"] + missed, f"well {row['well']} source {row['source']}: {due} due, {row['n']} rows, {missed} never attempted"
+
+
+def only_the_owner_and_root_order():
+    """The socket's group may read and not order; nonsense is refused with a sentence; nothing of it reaches the journal."""
+    with Walk("orders-right") as walk:
+        begin(walk)
+        path = walk.journal / "uphole.socket"
+        for request, code in ((b"order hold pad-line 59999\n", 64), (b"order hold pad-line 14400001\n", 64), (b"order hold pad-line x\n", 64),
+                              (b"order hold\n", 64), (b"order\n", 64), (b"order \n", 64), (b"order fly pad-line\n", 64), (b"order hold no-such-line 60000\n", 66),
+                              (b"order hold pad-line 60000 \xff\xfe\n", 65), (b"order hold pad-line 60000 a\x1b[2Jb\n", 65),
+                              (b"order hold " + b"a" * 900 + b" 60000\n", 64), (b"order hold pad-line 60000" + b" x" * 2000 + b"\n", 64), (b"order release pad-line\n", 1)):
+            heard = raw(walk, request)
+            assert heard.split(b" ")[0] == str(code).encode() and heard.rstrip().endswith(b"."), (request[:60], heard)
+        assert all("held" not in line or line["held"] is None for line in status(walk)["lines"])
+        if os.geteuid() != 0:
+            raise Skip("only root can ask as another user")
+        walk.directory.chmod(0o711)
+        walk.journal.chmod(0o711)
+        member = [path.stat().st_gid]
+        assert as_nobody(member, lambda: raw(walk, b"status json\n")).startswith(b"0 "), "a member may read"
+        refused = as_nobody(member, lambda: raw(walk, b"order hold pad-line 60000\n"))
+        assert refused.startswith(b"77 ") and b"not give it orders" in refused, refused
+        assert all(line["held"] is None for line in status(walk)["lines"])
+        time.sleep(1.5)
+        assert not walk.sql("select * from event where kind like 'order%'"), "a refused order stands in the journal"
+        assert "nobody may not order 'hold'" in walk.log("daemon"), walk.log("daemon")[-500:]
+
+
+def a_held_line_is_free_for_others():
+    """While held another program opens the port and talks to the unit; each due scan is counted; it ends at release and at a stop."""
+    with Walk("orders-hold") as walk:
+        begin(walk)
+        port = os.path.realpath(walk.directory / "pad-line")
+        if os.geteuid() == 0:
+            os.chmod(port, 0o666)
+            assert as_nobody([], lambda: open_port(port)) in (b"error 16", b"error 11"), "the port is Uphole's while it polls"
+        before = rows(walk, 1, 1)
+        out = uphole(walk, "hold", "pad-line", "--for", "2min", "--by", "technician")
+        assert out.returncode == 0 and "is held by technician (" in out.stdout and "another program can open it" in out.stdout, out
+        if os.geteuid() == 0:
+            assert as_nobody([], lambda: open_port(port)) == b"opened"
+        stood = rows(walk, 1, 1)
+        drive = rows(walk, 1, 2)
+        client = ModbusSerialClient(port=port, baudrate=38400, timeout=2)
+        assert client.connect()
+        answered = client.read_input_registers(0, 2, slave=1)
+        if answered.isError():
+            answered = client.read_holding_registers(0, 2, slave=1)
+        assert not answered.isError(), answered
+        client.close()
+        time.sleep(2.5)
+        now = status(walk)
+        line = next(l for l in now["lines"] if l["line"] == "pad-line")
+        assert line["held"]["by"].startswith("technician (") and line["held"]["port_is_free"] is True, line
+        well = now["wells"][0]
+        assert well["sources"]["gauge"]["state"] != "down", well
+        text = uphole(walk, "status").stdout
+        assert "held by technician (" in text and " until " in text, text
+        assert rows(walk, 1, 1) - stood <= 1, "the line is asked while it is held"
+        assert rows(walk, 1, 2) > drive, "the other line stopped too"
+        first = line["held"]["until"]
+        out = uphole(walk, "hold", "pad-line", "--for", "1h")
+        assert out.returncode == 0, out
+        line = next(l for l in status(walk)["lines"] if l["line"] == "pad-line")
+        assert line["held"]["until"] > first and line["held"]["since"] < first, (first, line)
+        time.sleep(2.2)
+        out = uphole(walk, "release", "pad-line")
+        assert out.returncode == 0 and "polling goes on" in out.stdout, out
+        wait_for("scans after the release", 10, lambda: rows(walk, 1, 1) > before + 3 and rows(walk, 1, 1) > stood + 2)
+        wait_for("the log to say so", 5, lambda: "pad-line was held for" in walk.log("daemon"))
+        assert uphole(walk, "release", "pad-line").returncode == 1
+        time.sleep(1.2)
+        paused = [g for g in walk.gaps() if g["kind"] == "program" and "Paused by" in g["cause"]]
+        assert len(paused) == 2 and all(not g["open"] and g["scans"] >= 2 for g in paused), paused
+        assert all("Paused by " in g["cause"] and "at most 1 h" in g["cause"] for g in paused), paused
+        events = walk.sql("select kind, who, text, utc_ms from event where kind like 'order%' order by pos")
+        assert [e["kind"] for e in events] == ["order_hold", "order_hold", "order_release"] and all(e["who"] for e in events), events
+        assert "technician" in events[0]["text"], events
+        assert uphole(walk, "hold", "pad-line").returncode == 0  # and a stop within it
+        time.sleep(2.2)
+        walk.stop(walk.daemon)
+        time.sleep(2.2)
+        assert uphole(walk, "hold", "pad-line").returncode == 69
+        walk.start_daemon()
+        wait_for("scans of the new run", 20, lambda: len(walk.sql("select distinct run from scan where well=1 and source=1")) == 2)
+        time.sleep(1.5)
+        walk.stop(walk.daemon)
+        causes = [g for g in walk.gaps() if g["kind"] == "program" and g["well"] == "heron-7" and g["source"] == "gauge"]
+        assert len(causes) == 3 and not any(g["open"] for g in causes), causes
+        balance(walk)
+        print(f"  {sum(g['scans'] for g in causes)} due scans counted across hold and stop")
+
+
+if __name__ == "__main__":
+    main(only_the_owner_and_root_order, a_held_line_is_free_for_others)
