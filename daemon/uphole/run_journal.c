@@ -22,9 +22,8 @@ enum up_rc run_open_journal(struct well_side *side, struct up_error *error)
         return rc;
     const struct last_run *last = journal_last_run(side->journal);
     side->watch.floor_utc_ms = stamp_build_utc_ms();
-    if (last->exists && last->last.utc_ms > side->watch.floor_utc_ms &&
-        last->last.clock != CLOCK_STATE_NEVER_SET)
-        side->watch.floor_utc_ms = last->last.utc_ms;
+    if (last->floor_utc_ms > side->watch.floor_utc_ms)
+        side->watch.floor_utc_ms = last->floor_utc_ms;
     side->began = stamp_take(&side->clock, &side->watch);
     known_lines_judge(side->plan, last, &side->began, side->listen);
     rc = journal_begin_run(side->journal, &side->began, &side->run, error);
