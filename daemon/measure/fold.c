@@ -78,6 +78,11 @@ void fold_load_fact(struct fold *fold, const struct fact *fact)
         known->noticed_utc = fact->utc_ms;
 }
 
+bool fold_gauge_shows_start(const struct fold *fold)
+{
+    return fold->source[SOURCE_GAUGE].shows_start;
+}
+
 /* ---- entering a scan ---- */
 
 static void enter_run(struct fold *fold, const struct scan *scan)
@@ -405,6 +410,7 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     line_step(state, &context);
     look_at_channels(&context);
     gauge_step(state, &context);
+    state->shows_start = gauge_shows_start(&context);
     judge_channels(fold, &context, facts, n_facts);
     judge_chain(state, &context);
     judge_derived(fold, &context, facts, n_facts);

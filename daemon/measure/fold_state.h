@@ -58,6 +58,7 @@ struct source_state {
     int64_t episode_boot, episode_utc; /* newest start of `starting`; NEVER */
     int64_t live_boot;                 /* first scan of this stretch of KIND_LIVE */
     bool is_agreed;
+    bool shows_start; /* the newest scan, by its own words; judges nothing here */
     /* refresh counter */
     bool has_counter;
     uint32_t counter;
@@ -193,6 +194,9 @@ bool channel_of_gauge(
 
 /* gauge.c */
 enum scan_kind gauge_kind(const struct scan_context *context);
+/** The unit says that it is starting, or its channels hold nothing but zeros. A status that can't be
+ * known shows nothing. */
+bool gauge_shows_start(const struct scan_context *context);
 /** Steps the gauge stage; sets gauge_quality, is_frozen and fresh of the context. */
 void gauge_step(struct source_state *state, struct scan_context *context);
 bool gauge_is_counted(const struct map *map); /* a refresh counter decides */

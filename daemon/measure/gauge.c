@@ -116,6 +116,24 @@ enum scan_kind gauge_kind(const struct scan_context *context)
                                : KIND_STARTING; /* a status that can't be known confirms nothing */
 }
 
+bool gauge_shows_start(const struct scan_context *context)
+{
+    const struct map *map = context->map;
+    const uint16_t *word = NULL;
+    uint16_t bit = 0;
+    if (!context->is_heard || !context->has_sensors)
+        return false;
+    if (map->has_status) {
+        if (look_at(context->scan, map->status_table, map->status_address, 1, false, &word, &bit) !=
+            LOOKED_DATA)
+            return false;
+        const enum status_role role = role_of(map, *word);
+        if (role != STATUS_LIVE)
+            return role == STATUS_STARTING;
+    }
+    return kind_of_data(context) == KIND_STARTING;
+}
+
 /* ---- refresh counter ---- */
 
 bool gauge_is_counted(const struct map *map)

@@ -28,6 +28,9 @@ void fold_init(struct fold *fold);
  */
 void fold_load_fact(struct fold *fold, const struct fact *fact);
 
+/** The newest scan of the gauge's source shows by its own words that the surface unit is starting: its status says so, or all is zero. */
+bool fold_gauge_shows_start(const struct fold *fold);
+
 /** How far before a wanted scan a fold must begin: the earlier of ms (same run) and scans a source. */
 struct fold_window {
     int64_t ms;
