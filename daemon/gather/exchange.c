@@ -58,7 +58,8 @@ static size_t put_frame(struct wire *wire, uint8_t unit_id, const struct read_re
 {
     uint8_t pdu[PDU_MAX];
     size_t n = pdu_put_read(pdu, request);
-    if (n == 0 || (wire->is_rtu && (unit_id == 0 || unit_id > 247)))
+    if (n == 0 || (wire->is_rtu && (unit_id == 0 || unit_id > 247)) ||
+        wire->line->share_line == LINE_LISTENS)
         return 0;
     if (wire->is_rtu)
         return rtu_put_frame(frame, unit_id, pdu, n);

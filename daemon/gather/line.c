@@ -2,6 +2,8 @@
  *
  * line.c - the machine of one line: each step does one thing and says when it wants the next.
  *
+ * A line with `share_line: listen` never asks: line_heard.c.
+ *
  *   closed ─▶ listening ─▶ idle ⇄ asking ⇄ resting
  *     ▲          ▲           │
  *     └─ gone    └───────────┴─ another master
@@ -125,8 +127,10 @@ static void refresh_entry(struct line *line, size_t i, int64_t now_us, int64_t u
     if (entry == source->entry || entry == NULL || line->poll.source == (int)i)
         return;
     bool is_first = source->entry == NULL;
-    if (!is_first)
+    if (!is_first) {
+        hearing_close_scan(line, i);
         account_source(line, i, now_us, true);
+    }
     source->entry = entry;
     source->n_avoid = 0;
     int64_t grid_ms = line->options.grid_start_us / 1000;
@@ -218,6 +222,11 @@ struct line *line_create(const struct line_options *options, struct up_error *er
     line->poll.source = -1;
     line->entries_checked_us = INT64_MIN;
     wire_init(&line->wire, line->plan, options->clock, options->port);
+    if (!hearing_make(line)) {
+        line_destroy(line);
+        up_fail(error, UP_E_MEMORY, 0, __FILE__, __LINE__, "no memory for a line that listens");
+        return NULL;
+    }
     if (check_read_plans(line, error) != UP_OK) {
         line_destroy(line);
         return NULL;
@@ -226,8 +235,8 @@ struct line *line_create(const struct line_options *options, struct up_error *er
     refresh_entries(line, now_us);
     line->options.starts = NULL; /* the caller's */
     line->options.n_starts = 0;
-    line->is_listening =
-        options->listen_first && line->wire.is_rtu && line->plan->listen_first_ms > 0;
+    line->is_listening = options->listen_first && line->wire.is_rtu && line->hearing == NULL &&
+                         line->plan->listen_first_ms > 0;
     line->listen_until_us = now_us + (int64_t)line->plan->listen_first_ms * 1000;
     line->hold_until_us = options->hold_until_us;
     return line;
@@ -237,6 +246,7 @@ void line_destroy(struct line *line)
 {
     if (line == NULL)
         return;
+    hearing_free(line);
     free(line->sources);
     free(line->turns);
     free(line);
@@ -246,6 +256,9 @@ void line_finish(struct line *line)
 {
     if (line_is_scanning(line))
         scan_end(line);
+    hearing_expire(line, line_now_us(line));
+    for (size_t i = 0; i < line->n; i++)
+        hearing_close_scan(line, i);
     line_account(line, line_now_us(line), true);
     line->options.port->close(line->options.port->context);
     line->is_open = false;
@@ -298,6 +311,7 @@ int64_t line_step(struct line *line)
 {
     int64_t now_us = line_now_us(line);
     line_put_rest(line);
+    hearing_expire(line, now_us);
     line_account(line, now_us, false);
     refresh_entries_at_times(line, now_us);
     if (hold_rules(line, now_us))
@@ -309,6 +323,8 @@ int64_t line_step(struct line *line)
         port_try_open(line);
         return line_now_us(line);
     }
+    if (line->hearing != NULL)
+        return hearing_step(line);
     if (line->is_resting) {
         watch_step_rest(line);
         int64_t after_us = line_now_us(line);

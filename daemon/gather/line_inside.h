@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * line_inside.h - what a line remembers; shared by line.c (steps), line_scan.c (one poll),
- * line_watch.c (bytes nobody asked for), line_port.c (opening and losing the port) and line_plan.c
- * (another plan).
+ * line_watch.c (bytes nobody asked for), line_port.c (opening and losing the port), line_plan.c
+ * (another plan) and line_heard.c (a line that only listens).
  */
 #ifndef UPHOLE_GATHER_LINE_INSIDE_H
 #define UPHOLE_GATHER_LINE_INSIDE_H
@@ -33,6 +33,8 @@ struct poll_state {
     int64_t begun_us, ended_us;
     struct gathered out; /* out.scan is being filled */
 };
+
+struct hearing; /* line_heard.c */
 
 struct line {
     struct line_options options;
@@ -67,6 +69,7 @@ struct line {
     int64_t recent_stray_us;
 
     struct poll_state poll;
+    struct hearing *hearing; /* NULL: this line asks */
     struct line_counts totals;
 };
 
@@ -98,7 +101,8 @@ uint32_t line_random(struct line *line);
 bool line_is_scanning(const struct line *line);
 
 /* line_scan.c */
-/** Begins a poll; none where the entry's date changed just now (the next step takes the new one). */
+/** Begins a poll; none where the entry's date changed just now (the next step takes the new one).
+ */
 void scan_begin(struct line *line, int source);
 /** True where a range that stands alone must wait for quiet; the rest has begun then. */
 bool scan_must_rest(struct line *line, const struct read_range *range);
@@ -125,5 +129,18 @@ bool port_try_open(struct line *line);
 void port_lose(struct line *line, bool by_us);
 /** When the next attempt makes sense. */
 int64_t port_next_us(const struct line *line, int64_t now_us);
+
+/* line_heard.c */
+/** Memory for a line that only listens; false without. Nothing for a line that asks. */
+bool hearing_make(struct line *line);
+void hearing_free(struct line *line);
+/** Puts what is due by `now_us`: before line_account, which counts what was not claimed. */
+void hearing_expire(struct line *line, int64_t now_us);
+/** Puts the scan under way of source `i`, whole or not. */
+void hearing_close_scan(struct line *line, size_t i);
+/** The entries stand elsewhere in memory and say the same: another plan was taken. */
+void hearing_entries_moved(struct line *line);
+/** Hears until the next deadline, at most a slice. */
+int64_t hearing_step(struct line *line);
 
 #endif

@@ -35,6 +35,7 @@ void line_leave(struct line *line)
     if (line_is_scanning(line))
         scan_end(line);
     for (size_t i = 0; i < line->n; i++)
+        hearing_close_scan(line, i);
     line->options.port->close(line->options.port->context);
     line->is_open = false;
 }
@@ -77,6 +78,7 @@ bool line_take_plan(struct line *line, const struct plan *plan, uint16_t index)
         source->entry = same_entry(plan, old, source, at);
         source->well = at;
     }
+    hearing_entries_moved(line);
     line->options.plan = plan;
     line->options.index = index;
     line->plan = line->wire.line = &plan->lines[index];

@@ -59,7 +59,7 @@ static void port_is_open(struct line *line)
     line->is_lost_told = false;
     int64_t lost_us = line->lost_us;
     line->lost_us = 0;
-    if (!line->wire.is_rtu)
+    if (!line->wire.is_rtu || line->hearing != NULL)
         return;
     if (line->wire.is_tcp)
         watch_rest(line, now_us); /* a serial device server may hold an answer of the connection

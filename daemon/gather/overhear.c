@@ -14,6 +14,8 @@
 
 #define GAP_LEAST_US 50000 /* converters pause 16 to 30 ms within a frame */
 #define EXCEPTION_FRAME 5
+#define USUAL_TIMES 4
+#define MEAN_OF 8
 #define KNOWN_AFTER 3 /* times a question was heard before it counts as this master's habit */
 
 static int64_t greater(int64_t a, int64_t b)
@@ -220,12 +222,15 @@ static bool take_answer(struct overhearer *overhearer, struct heard_pair *pair)
     const uint8_t *at = overhearer->bytes;
     bool *is_in_doubt = &overhearer->is_in_doubt[overhearer->unit_id];
     const bool is_exception = (at[1] & 0x80) != 0;
+    const int64_t took_us = overhearer->heard_us - overhearer->asked_us;
+    const bool is_slow = took_us > USUAL_TIMES * overhearer->usual_us + overhearer->gap_us;
     overhearer->has_question = false;
-    overhearer->slowest_us =
-        greater(overhearer->slowest_us, overhearer->heard_us - overhearer->asked_us);
+    overhearer->slowest_us = greater(overhearer->slowest_us, took_us);
+    overhearer->usual_us += (took_us - overhearer->usual_us) / MEAN_OF;
     if (!overhearer->is_read)
         return false;
-    if (*is_in_doubt && (is_exception || !fits_only_this_question(overhearer))) {
+    if ((*is_in_doubt || is_slow) && (is_exception || !fits_only_this_question(overhearer))) {
+        *is_in_doubt = true;
         overhearer->counts.in_doubt++;
         return false;
     }

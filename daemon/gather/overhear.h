@@ -4,10 +4,11 @@
  *
  * A question is paired with the answer that stands directly behind it: same unit, function and byte
  * count, checksum right, in time, nothing between. Everything else is a fault. After a fault an
- * answer may be one that is late, so pairs are dropped until the pair was quiet for longer than the
+ * answer may be one that is late, so pairs are dropped until the line was quiet for longer than the
  * slowest answer, or until an answer comes that fits only one question this master is known to ask.
- * Gaps can't be measured here (converters group bytes), so length and checksum mark frames, and a
- * long gap only ends what was begun. In doubt a pair is dropped.
+ * An answer that fits several must also come as soon as usual: else a question that went unheard
+ * may stand between. Gaps can't be measured here (converters group bytes), so length and checksum
+ * mark frames, and a long gap only ends what was begun. In doubt a pair is dropped.
  */
 #ifndef UPHOLE_GATHER_OVERHEAR_H
 #define UPHOLE_GATHER_OVERHEAR_H
@@ -46,10 +47,10 @@ struct overhear_counts {
 };
 
 struct overhearer {
-    int64_t gap_us;    /* a frame that pauses for longer is over */
-    int64_t window_us; /* an answer comes within this, or not at all */
-    int64_t slowest_us;
-    int64_t heard_us; /* newest byte */
+    int64_t gap_us;               /* a frame that pauses for longer is over */
+    int64_t window_us;            /* an answer comes within this, or not at all */
+    int64_t slowest_us, usual_us; /* from question to answer: ever; a moving mean */
+    int64_t heard_us;             /* newest byte */
     size_t n;
     uint8_t bytes[OVERHEAR_ROOM];
     bool has_question, is_read; /* the question whose answer comes next; of functions 1 to 4 */

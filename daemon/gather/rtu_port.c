@@ -94,6 +94,9 @@ static enum up_rc rtu_send(void *context, const uint8_t *bytes, size_t n, struct
     struct real_port *real = context;
     if (n < 4 || bytes[0] == 0 || !function_only_reads(bytes[1]))
         return UP_FAIL(error, UP_E_USAGE, "a request that does not only read was stopped");
+    if (real->line->share_line == LINE_LISTENS)
+        return UP_FAIL(error, UP_E_USAGE, "%s is only listened to: nothing is sent",
+                       real->line->device);
     if (real->fd < 0)
         return UP_FAIL(error, UP_E_PORT, "%s is not open", real->line->device);
     /* libmodbus adds the checksum itself, the same as ours. */

@@ -83,6 +83,9 @@ static enum up_rc tcp_send(void *context, const uint8_t *bytes, size_t n, struct
     size_t at = is_rtu ? 1 : MBAP_SIZE; /* of the function */
     if (n <= at || !function_only_reads(bytes[at]) || (is_rtu && bytes[0] == 0))
         return UP_FAIL(error, UP_E_USAGE, "a request that does not only read was stopped");
+    if (real->line->share_line == LINE_LISTENS)
+        return UP_FAIL(error, UP_E_USAGE, "%s is only listened to: nothing is sent",
+                       real->line->host);
     if (real->fd < 0)
         return UP_FAIL(error, UP_E_PORT, "%s is not connected", real->line->host);
     ssize_t sent = send(real->fd, bytes, n, MSG_NOSIGNAL | MSG_DONTWAIT);
