@@ -21,6 +21,8 @@
 #include <string.h>
 
 #define ENTRIES_EVERY_US 1000000
+#define KNOWN_FOR_US (INT64_C(600) * 1000000) /* after more than 10 min without us: listen first   \
+                                               */
 #define IDLE_CHARACTERS                                                                            \
     2048 /* half of what a driver keeps: an idle line is read before that many can have come */
 #define IDLE_MOST_US 1000000
@@ -74,6 +76,8 @@ void line_tell(struct line *line, uint8_t level, const char *kind, const char *f
 
 static uint8_t skip_cause(const struct line *line, const struct passed *passed)
 {
+    if (line->wakes)
+        return CAUSE_SUSPENDED;
     if (line->is_held)
         return CAUSE_PAUSED;
     if (line->another_master)
@@ -113,6 +117,25 @@ void line_account(struct line *line, int64_t now_us, bool until_now)
 {
     for (size_t i = 0; i < line->n; i++)
         account_source(line, i, now_us, until_now);
+}
+
+/** After a suspend: what had passed before it keeps its cause, the rest was slept through. The
+ * line was without us like in any other absence, so after a long one it is listened to first. */
+static void wake(struct line *line, int64_t now_us)
+{
+    const int64_t slept_us = sleep_watch_step(&line->sleep, clock_asleep_us(line->options.clock));
+    if (slept_us == 0)
+        return;
+    if (line_is_scanning(line))
+        scan_end(line); /* its other half would be of another time */
+    line_account(line, now_us - slept_us, false);
+    line->wakes = true;
+    line_account(line, now_us, false);
+    line->wakes = false;
+    if (slept_us > KNOWN_FOR_US && line->wire.is_rtu && line->plan->listen_first_ms > 0) {
+        line->is_listening = true;
+        line->listen_until_us = now_us + (int64_t)line->plan->listen_first_ms * 1000;
+    }
 }
 
 /* ---- entries ---- */
@@ -218,6 +241,7 @@ struct line *line_create(const struct line_options *options, struct up_error *er
     line->plan = &options->plan->lines[options->index];
     line->n = find_sources(options->plan, options->index, line->sources);
     line->watch.floor_utc_ms = options->floor_utc_ms;
+    line->sleep.seen_us = clock_asleep_us(options->clock);
     line->random = options->seed != 0 ? options->seed : 1;
     line->poll.source = -1;
     line->entries_checked_us = INT64_MIN;
@@ -312,6 +336,7 @@ int64_t line_step(struct line *line)
     int64_t now_us = line_now_us(line);
     line_put_rest(line);
     hearing_expire(line, now_us);
+    wake(line, now_us);
     line_account(line, now_us, false);
     refresh_entries_at_times(line, now_us);
     if (hold_rules(line, now_us))

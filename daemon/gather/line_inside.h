@@ -68,6 +68,9 @@ struct line {
     uint32_t recent_stray; /* heard while nobody was asked, not long ago */
     int64_t recent_stray_us;
 
+    struct sleep_watch sleep;
+    bool wakes; /* due times are being accounted that passed while the box slept */
+
     struct poll_state poll;
     struct hearing *hearing; /* NULL: this line asks */
     struct line_counts totals;
