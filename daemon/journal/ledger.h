@@ -101,6 +101,12 @@ void ledger_counts_see_scan(struct ledger *ledger, const struct scan *scan);
 void ledger_counts_join_line(struct ledger *ledger, struct ledger_row *line,
                              const struct stamp *due);
 
+/* ---- another plan (ledger_plan.c) ---- */
+
+/** A row whose well, source or destination is no longer configured would stay open for ever. */
+bool ledger_is_obsolete(const struct plan *plan, const struct gap *gap);
+void ledger_close_obsolete(struct ledger_row *row, const struct stamp *now);
+
 /* ---- sentences (ledger_text.c) ---- */
 
 void ledger_say_line(char into[static GAP_CAUSE_MAX], const struct ledger *ledger,

@@ -23,6 +23,7 @@
 struct tail {
     bool has_scan, has_due;
     struct stamp scan;   /* begun of its last scan in the run */
+    uint32_t plan;       /* under which that was taken */
     int64_t due_boot_ms; /* last due time of its polls never attempted */
     uint64_t seq;        /* of the well's newest scan before the next run */
 };
@@ -31,7 +32,7 @@ static int read_tail(const struct loader *loader, const struct run_row *run,
                      const struct run_row *next, uint16_t well, uint8_t source, struct tail *tail)
 {
     static const char LAST_SCAN[] =
-        "SELECT utc_ms, boot_ms, clock FROM scan WHERE pos > ?1 AND pos < ?2 AND well = ?3"
+        "SELECT utc_ms, boot_ms, clock, plan FROM scan WHERE pos > ?1 AND pos < ?2 AND well = ?3"
         " AND source = ?4 ORDER BY pos DESC LIMIT 1";
     static const char LAST_SEQ[] =
         "SELECT seq FROM scan WHERE pos > ?1 AND pos < ?2 AND well = ?3 ORDER BY pos DESC LIMIT 1";
@@ -62,6 +63,7 @@ static int read_tail(const struct loader *loader, const struct run_row *run,
         rc = sqlite3_step(row);
         if (rc == SQLITE_ROW && i == 0) {
             tail->has_scan = true;
+            tail->plan = (uint32_t)column_u64(row, 3);
             tail->scan = (struct stamp){.utc_ms = sqlite3_column_int64(row, 0),
                                         .boot_ms = sqlite3_column_int64(row, 1),
                                         .boot = run->began.boot,
@@ -79,6 +81,31 @@ static int read_tail(const struct loader *loader, const struct run_row *run,
     return SQLITE_OK;
 }
 
+/**
+ * A plan that was taken within the run: when it counts for this source. What was due before had
+ * ended by then, but for the due time that was open; a source that the plan brought was not due
+ * before. Where its last scan was taken under the run's last plan, nothing is to be looked for.
+ */
+static int read_plan_taken(const struct loader *loader, const struct run_row *run,
+                           const struct run_row *next, const struct tail *tail, int64_t *boot_ms)
+{
+    sqlite3_stmt *row = NULL;
+    *boot_ms = run->began.boot_ms;
+    if (tail->has_scan && tail->plan == run->plan)
+        return SQLITE_OK;
+    int rc = loader_prepare(
+        loader, "SELECT max(boot_ms) FROM event WHERE pos > ? AND pos < ? AND kind = 'plan'", &row);
+    if (rc != SQLITE_OK)
+        return rc;
+    bind_u64(row, 1, run->pos);
+    bind_u64(row, 2, next->pos);
+    rc = sqlite3_step(row);
+    if (rc == SQLITE_ROW && sqlite3_column_int64(row, 0) > *boot_ms)
+        *boot_ms = sqlite3_column_int64(row, 0);
+    sqlite3_finalize(row);
+    return rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
+}
+
 /** Due times of a source between two runs that nobody accounted for. */
 struct absence {
     struct stamp first,
@@ -93,14 +120,15 @@ static bool clock_is_trusted(uint8_t clock)
 }
 
 static struct absence absence_of(const struct run_row *run, const struct run_row *next,
-                                 const struct tail *tail, int64_t period_ms)
+                                 const struct tail *tail, int64_t taken_boot_ms, int64_t period_ms)
 {
     struct absence absence = {.sure = true};
     const struct stamp *anchor = tail->has_scan ? &tail->scan : &run->began;
     const bool same_boot =
         run->began.boot == next->began.boot && strcmp(run->boot_id, next->boot_id) == 0;
-    int64_t n = 0;
-    if (tail->has_scan && tail->scan.boot_ms >= run->began.boot_ms)
+    int64_t n = (taken_boot_ms - run->began.boot_ms) / period_ms;
+    if (tail->has_scan && tail->scan.boot_ms >= run->began.boot_ms &&
+        (tail->scan.boot_ms - run->began.boot_ms) / period_ms + 1 > n)
         n = (tail->scan.boot_ms - run->began.boot_ms) / period_ms + 1;
     if (tail->has_due && (tail->due_boot_ms - run->began.boot_ms) / period_ms + 1 > n)
         n = (tail->due_boot_ms - run->began.boot_ms) / period_ms + 1;
@@ -216,10 +244,14 @@ static enum up_rc see_pair(struct loader *loader, size_t index, bool put, bool *
             struct tail tail;
             if (entry == NULL || entry->poll_every_ms == 0 || well == 0)
                 continue;
-            const int sql = read_tail(loader, run, next, well, (uint8_t)s, &tail);
+            int64_t taken_boot_ms = 0;
+            int sql = read_tail(loader, run, next, well, (uint8_t)s, &tail);
+            if (sql == SQLITE_OK)
+                sql = read_plan_taken(loader, run, next, &tail, &taken_boot_ms);
             if (sql != SQLITE_OK)
                 return loader_fail(loader, sql, error);
-            const struct absence absence = absence_of(run, next, &tail, entry->poll_every_ms);
+            const struct absence absence =
+                absence_of(run, next, &tail, taken_boot_ms, entry->poll_every_ms);
             *settled = *settled && absence.count == 0;
             if (put && (absence.count > 0 || (index == 0 && !absence.sure)))
                 put_absence(loader, run, next, well, (uint8_t)s, &tail, &absence);

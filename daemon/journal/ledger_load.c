@@ -87,36 +87,6 @@ static int recount(const struct loader *loader, struct ledger_row *row)
     return rc == SQLITE_DONE ? SQLITE_OK : rc;
 }
 
-static bool destination_is_known(const struct plan *plan, const char *name)
-{
-    for (uint16_t i = 0; i < plan->n_destinations; i++)
-        if (strcmp(plan->destinations[i].name, name) == 0)
-            return true;
-    return false;
-}
-
-/** A row whose well, source or destination is no longer configured would stay open for ever. */
-static bool is_obsolete(const struct loader *loader, const struct gap *gap)
-{
-    if (gap->all_wells)
-        return false;
-    if (gap->kind == GAP_DELIVERY)
-        return plan_well_by_number(loader->ledger->plan, gap->well) == NULL ||
-               !destination_is_known(loader->ledger->plan, gap->destination);
-    return ledger_find_source(loader->ledger, gap->well, gap->source) == NULL;
-}
-
-static void close_obsolete(struct ledger_row *row, const struct stamp *now)
-{
-    static const char WHY[] = " It is no longer configured.";
-    const size_t length = strlen(row->gap.cause);
-    if (length + sizeof WHY <= sizeof row->gap.cause)
-        memcpy(row->gap.cause + length, WHY, sizeof WHY);
-    ledger_close(row, now, 0);
-    row->gap.end_sure = false;
-    row->good_scans = LEDGER_FLAP_SCANS;
-}
-
 static enum up_rc load_open_rows(struct loader *loader, const struct stamp *now,
                                  struct up_error *error)
 {
@@ -134,10 +104,12 @@ static enum up_rc load_open_rows(struct loader *loader, const struct stamp *now,
         struct ledger_row *row = ledger_adopt(loader->ledger, &gap);
         if (row == NULL)
             continue;
-        if (is_obsolete(loader, &gap))
-            close_obsolete(row, now);
-        else if (gap.kind == GAP_LINE || gap.kind == GAP_GAUGE || gap.kind == GAP_CHANNEL)
+        if (ledger_is_obsolete(loader->ledger->plan, &gap)) {
+            ledger_close_obsolete(row, now);
+            row->gap.end_sure = false;
+        } else if (gap.kind == GAP_LINE || gap.kind == GAP_GAUGE || gap.kind == GAP_CHANNEL) {
             rc = recount(loader, row);
+        }
         if (rc == SQLITE_OK && gap.kind == GAP_LINE && row->gap.is_open)
             rc = recount_put_off(loader, row);
     }

@@ -19,7 +19,7 @@ static bool destination_is_known(const struct plan *plan, const char *name)
     return false;
 }
 
-static bool is_obsolete(const struct plan *plan, const struct gap *gap)
+bool ledger_is_obsolete(const struct plan *plan, const struct gap *gap)
 {
     const struct well_plan *well = plan_well_by_number(plan, gap->well);
     if (gap->all_wells)
@@ -29,7 +29,7 @@ static bool is_obsolete(const struct plan *plan, const struct gap *gap)
     return well == NULL || gap->source >= SOURCE_KINDS || well->n_entries[gap->source] == 0;
 }
 
-static void close_obsolete(struct ledger_row *row, const struct stamp *now)
+void ledger_close_obsolete(struct ledger_row *row, const struct stamp *now)
 {
     static const char WHY[] = " It is no longer configured.";
     const size_t length = strlen(row->gap.cause);
@@ -86,8 +86,8 @@ enum up_rc ledger_set_plan(struct ledger *ledger, const struct plan *plan, const
     ledger_destroy(next);
     for (size_t i = 0; i < ledger->n; i++) {
         struct ledger_row *row = &ledger->rows[i];
-        if (row->used && row->gap.is_open && is_obsolete(plan, &row->gap))
-            close_obsolete(row, now);
+        if (row->used && row->gap.is_open && ledger_is_obsolete(plan, &row->gap))
+            ledger_close_obsolete(row, now);
     }
     return UP_OK;
 }

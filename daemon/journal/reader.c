@@ -25,6 +25,8 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_FACTS] = "SELECT max(pos), source, point, kind, value, utc_ms, boot_ms FROM fact"
                 " WHERE run = ?1 AND well = ?2 AND pos <= ?3 GROUP BY source, point, kind ORDER BY "
                 "1 LIMIT ?4",
+    [R_ANEW] = "SELECT max(pos) FROM fact WHERE run = ?1 AND well = ?2 AND pos >= ?3 AND pos <= ?4"
+               " AND kind = ?5",
     [R_GAPS] = "SELECT " GAP_SELECT_COLUMNS
                " FROM gap g WHERE g.pos > ?1 AND (?2 = 0 OR g.well = ?2 OR g.all_wells)"
                " ORDER BY g.pos LIMIT ?3",
@@ -288,4 +290,18 @@ enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint
         return UP_FAIL(error, UP_E_FULL, "well number %u has more than %zu facts in one run", well,
                        room);
     return rc;
+}
+
+enum up_rc journal_begun_anew(struct journal_reader *reader, uint16_t well, uint64_t run,
+                              uint64_t from, uint64_t up_to, uint64_t *pos, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_ANEW];
+    bind_u64(row, 1, run);
+    sqlite3_bind_int(row, 2, well);
+    bind_u64(row, 3, from);
+    bind_u64(row, 4, up_to);
+    sqlite3_bind_int(row, 5, FACT_BEGUN_ANEW);
+    const int step = sqlite3_step(row);
+    *pos = step == SQLITE_ROW ? column_u64(row, 0) : 0; /* NULL reads as 0 */
+    return reader_end(reader, row, step, error);
 }
