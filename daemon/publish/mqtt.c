@@ -6,8 +6,8 @@
  *   side (snapshots, box's state) ──▶ latest, box ─────────▶ │            │
  *   side_send ◀─ want, accepted, refused, destination ◀──────┴─ answers ◀─┘
  *
- * Only this thread touches the library. It may block in a name lookup: it shares nothing with
- * lines, journal and table, and an orderly stop does not wait for it.
+ * Only this thread touches the library. It waits for nothing but its poll: the name is looked up
+ * in a helper thread (mqtt_lookup.h).
  */
 #include "mqtt_inside.h"
 
@@ -97,6 +97,8 @@ static int wait_ms(const struct mqtt_client *client)
     int64_t now_ms = mqtt_now_ms(client), until_ms = now_ms + WAIT_MAX_MS;
     if (client->phase == MQTT_RESTING && client->retry_ms < until_ms)
         until_ms = client->retry_ms;
+    if (client->phase == MQTT_LOOKING && client->deadline_ms < until_ms)
+        until_ms = client->deadline_ms;
     int64_t due_ms = deliver_due_ms(client->deliver);
     if (due_ms > now_ms && due_ms < until_ms)
         until_ms = due_ms;
@@ -108,9 +110,14 @@ static void await(struct mqtt_client *client, int timeout_ms)
 {
     struct pollfd fds[4] = {
         {.fd = inbox_fd(client->inbox), .events = POLLIN}, {.fd = -1}, {.fd = -1}, {.fd = -1}};
-    if (client->phase != MQTT_RESTING) {
+    if (client->phase == MQTT_LOOKING) {
+        fds[1] = (struct pollfd){.fd = lookup_fd(&client->lookup), .events = POLLIN};
+    } else if (client->phase != MQTT_RESTING) {
+        mqtt_write(client);
         mqtt_pipe_wants(&client->pipe, &fds[1], &fds[2]);
         fds[3] = (struct pollfd){.fd = mosquitto_socket(client->library), .events = POLLIN};
+        if (mosquitto_want_write(client->library))
+            fds[3].events |= POLLOUT;
     }
     if (poll(fds, 4, timeout_ms) <= 0)
         return;
@@ -144,7 +151,9 @@ static void step(struct mqtt_client *client)
         mqtt_connect(client);
     await(client, wait_ms(client));
     take_all(client);
-    if (client->phase != MQTT_RESTING)
+    if (client->phase == MQTT_LOOKING)
+        mqtt_look(client);
+    else if (client->phase != MQTT_RESTING)
         mqtt_serve(client);
     mqtt_act_on_notes(client);
     if (client->renew || deliver_stalled(client->deliver, mqtt_now_ms(client))) {
@@ -180,7 +189,10 @@ static void finish(struct mqtt_client *client)
         mqtt_tell(client);
         if (client->phase == MQTT_CONNECTED)
             mosquitto_disconnect(client->library);
+        mqtt_write(client);
         mqtt_pipe_move(&client->pipe); /* DISCONNECT, if there is room for two bytes */
+        if (client->pipe.tls != NULL)
+            mqtt_tls_end(client->pipe.tls);
     }
     mqtt_pipe_close(&client->pipe);
     if (client->library != NULL)
@@ -205,6 +217,7 @@ static void destroy(struct mqtt_client *client)
 {
     mqtt_pipe_close(&client->pipe);
     mqtt_library_close(client);
+    lookup_leave(&client->lookup);
     deliver_destroy(client->deliver);
     if (client->done_fd >= 0)
         close(client->done_fd);

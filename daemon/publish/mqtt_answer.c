@@ -18,11 +18,6 @@
 
 /* ---- callbacks: they note ---- */
 
-static void on_packet(struct mqtt_client *client)
-{
-    mqtt_pipe_packet(&client->pipe);
-}
-
 static void on_connect(struct mosquitto *library, void *context, int code, int flags,
                        const mosquitto_property *properties)
 {
@@ -42,7 +37,6 @@ static void on_connect(struct mosquitto *library, void *context, int code, int f
     mosquitto_property_read_byte(properties, MQTT_PROP_MAXIMUM_QOS, &notes->maximum_qos, false);
     mosquitto_property_read_byte(properties, MQTT_PROP_RETAIN_AVAILABLE, &notes->retain_available,
                                  false);
-    on_packet(client);
 }
 
 static void on_disconnect(struct mosquitto *library, void *context, int code,
@@ -71,7 +65,6 @@ static void on_publish(struct mosquitto *library, void *context, int mid, int co
     } else {
         notes->answers_lost = true;
     }
-    on_packet(client);
 }
 
 /* Our own topic, read back: an old session's will, or somebody else under our name. */
@@ -97,20 +90,6 @@ static void on_message(struct mosquitto *library, void *context,
         client->notes.will_of_another = true;
     if (!running || !ours)
         client->notes.box_offline = true;
-    on_packet(client);
-}
-
-static void on_log(struct mosquitto *library, void *context, int level, const char *text)
-{
-    (void)library;
-    struct mqtt_client *client = context;
-    if (strstr(text, "eceived ") != NULL && level == MOSQ_LOG_DEBUG)
-        on_packet(client);
-    if (strncmp(text, "OpenSSL Error", 13) != 0 || client->notes.tls_error[0] != '\0')
-        return;
-    const char *last = strrchr(text, ':');
-    say_escape(client->notes.tls_error, 80, last != NULL ? last + 1 : text,
-               strlen(last != NULL ? last + 1 : text));
 }
 
 void mqtt_set_callbacks(struct mqtt_client *client)
@@ -119,7 +98,6 @@ void mqtt_set_callbacks(struct mqtt_client *client)
     mosquitto_disconnect_v5_callback_set(client->library, on_disconnect);
     mosquitto_publish_v5_callback_set(client->library, on_publish);
     mosquitto_message_v5_callback_set(client->library, on_message);
-    mosquitto_log_callback_set(client->library, on_log);
 }
 
 /* ---- to the well side ---- */
@@ -250,7 +228,7 @@ void mqtt_act_on_notes(struct mqtt_client *client)
         client->other_box_ms = now_ms;
     }
     notes->box_of_another = false;
-    if (notes->ended && client->phase != MQTT_RESTING) {
+    if (notes->ended && client->phase >= MQTT_CONNECTING) {
         struct mqtt_trouble trouble = {.kind = MQTT_ENDED, .code = notes->ended_code};
         mqtt_end(client, &trouble);
     }

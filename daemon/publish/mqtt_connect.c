@@ -3,16 +3,18 @@
  * mqtt_connect.c - the connection to one broker: the library's object, the attempt with its
  * deadline, reading and writing, and the end.
  *
- * The library (2.0.11) calls no callback for several ways in which a connection ends, and returns
- * success for some of them. So every return value, the socket itself, and a deadline of ours are
- * looked at, and any of them ends the attempt.
+ * The library speaks MQTT and nothing else: the name is looked up by mqtt_lookup.c, TLS is
+ * mqtt_tls.c's, and the library is given an address. It (2.0.11) calls no callback for several ways
+ * in which a connection ends, and returns success for some of them. So every return value, the
+ * connection itself, and deadlines of ours are looked at, and any of them ends the attempt.
  */
 #include "mqtt_inside.h"
+
+#include "mqtt_secret.h"
 
 #include "uphole/say.h"
 
 #include <errno.h>
-#include <fcntl.h>
 #include <linux/tcp.h>
 #include <mosquitto.h>
 #include <mqtt_protocol.h>
@@ -24,8 +26,7 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
-#define SYSTEM_CA_DIRECTORY "/etc/ssl/certs"
-#define TCP_STATE_CLOSE 7 /* TCP_CLOSE of the kernel, which linux/tcp.h does not give */
+#define MQTT_WRITES_MAX 64 /* of whole packets, a round */
 #define RECEIVE_BUFFER (32 * 1024)
 
 static const char *or_null(const char *text)
@@ -35,43 +36,11 @@ static const char *or_null(const char *text)
 
 /* ---- secrets ---- */
 
-/* A name without a slash is looked for among systemd's credentials first (systemd.exec(5),
- * LoadCredential). */
-static void secret_path(const char *file, char into[static PATH_LENGTH_MAX * 2])
-{
-    const char *directory = getenv("CREDENTIALS_DIRECTORY");
-    if (directory != NULL && strchr(file, '/') == NULL)
-        snprintf(into, PATH_LENGTH_MAX * 2, "%s/%s", directory, file);
-    else
-        snprintf(into, PATH_LENGTH_MAX * 2, "%s", file);
-}
-
-/* The first line of the file. */
-static bool read_secret(const char *file, char *into, size_t room, struct mqtt_trouble *trouble)
-{
-    char path[PATH_LENGTH_MAX * 2];
-    secret_path(file, path);
-    int fd = open(path, O_RDONLY | O_CLOEXEC);
-    ssize_t n = fd < 0 ? -1 : read(fd, into, room - 1);
-    int why = errno;
-    if (fd >= 0)
-        close(fd);
-    if (n < 0) {
-        trouble->kind = MQTT_SECRET;
-        snprintf(trouble->detail, sizeof trouble->detail,
-                 "password_file %.50s can't be read (%.30s).", file, strerror(why));
-        return false;
-    }
-    into[n] = '\0';
-    into[strcspn(into, "\r\n")] = '\0';
-    return true;
-}
-
 static bool set_secrets(struct mqtt_client *client, struct mqtt_trouble *trouble)
 {
     char password[512] = "";
     bool wanted = client->to->password_file[0] != '\0';
-    if (wanted && !read_secret(client->to->password_file, password, sizeof password, trouble))
+    if (wanted && !mqtt_secret_read(client->to->password_file, password, sizeof password, trouble))
         return false;
     int rc = mosquitto_username_pw_set(client->library, or_null(client->to->user),
                                        wanted ? password : NULL);
@@ -81,23 +50,6 @@ static bool set_secrets(struct mqtt_client *client, struct mqtt_trouble *trouble
     trouble->kind = MQTT_SECRET;
     snprintf(trouble->detail, sizeof trouble->detail,
              "user and password can't be used. Check password_file.");
-    return false;
-}
-
-static bool set_tls(struct mqtt_client *client, struct mqtt_trouble *trouble)
-{
-    const struct destination_plan *to = client->to;
-    if (!to->tls)
-        return true;
-    bool own_ca = to->ca_file[0] != '\0';
-    int rc = mosquitto_tls_set(client->library, or_null(to->ca_file),
-                               own_ca ? NULL : SYSTEM_CA_DIRECTORY, or_null(to->certificate_file),
-                               or_null(to->key_file), NULL);
-    if (rc == MOSQ_ERR_SUCCESS)
-        return true;
-    trouble->kind = MQTT_SECRET;
-    snprintf(trouble->detail, sizeof trouble->detail,
-             "a file of ca_file, certificate_file or key_file can't be read.");
     return false;
 }
 
@@ -125,10 +77,12 @@ enum up_rc mqtt_library_open(struct mqtt_client *client, struct up_error *error)
     mosquitto_int_option(client->library, MOSQ_OPT_PROTOCOL_VERSION, version);
     mosquitto_int_option(client->library, MOSQ_OPT_SEND_MAXIMUM, DELIVER_WINDOW_MAX);
     mosquitto_int_option(client->library, MOSQ_OPT_TCP_NODELAY, 1);
+    /* Else it writes CONNECT, password and all, while it connects: before the pipe with its TLS
+     * stands between. So it only writes when it is told to. */
+    mosquitto_threaded_set(client->library, true);
     if (client->to->mqtt_version == 5)
         announce_limit(client->library);
     mqtt_set_callbacks(client);
-    client->ever_tried = false;
     client->renew = false;
     return UP_OK;
 }
@@ -145,11 +99,13 @@ void mqtt_library_close(struct mqtt_client *client)
 
 static uint32_t rest_ms(struct mqtt_client *client, const struct mqtt_trouble *trouble)
 {
-    uint32_t limit = mqtt_trouble_is_slow(trouble) ? MQTT_BACK_OFF_SLOW_MS : MQTT_BACK_OFF_FIRST_MS;
-    for (uint32_t i = 0; i < client->attempts && limit < MQTT_BACK_OFF_MAX_MS; i++)
+    const bool is_slow = mqtt_trouble_is_slow(trouble);
+    const uint32_t most = is_slow ? MQTT_BACK_OFF_SLOW_MAX_MS : MQTT_BACK_OFF_MAX_MS;
+    uint32_t limit = is_slow ? MQTT_BACK_OFF_SLOW_FIRST_MS : MQTT_BACK_OFF_FIRST_MS;
+    for (uint32_t i = 0; i < client->attempts && limit < most; i++)
         limit *= 2;
-    if (limit > MQTT_BACK_OFF_MAX_MS)
-        limit = MQTT_BACK_OFF_MAX_MS;
+    if (limit > most)
+        limit = most;
     client->random = client->random * 1664525u + 1013904223u;
     return 200 + (client->random >> 8) % limit; /* full jitter, and never at once */
 }
@@ -171,27 +127,13 @@ static void tune_socket(int fd)
     setsockopt(fd, SOL_SOCKET, SO_RCVBUF, &buffer, sizeof buffer);
 }
 
-/* With TLS the library reports success where nothing listens on this machine's port. */
-static bool is_closed_already(int fd)
-{
-    struct tcp_info info = {0};
-    socklen_t length = sizeof info;
-    return getsockopt(fd, IPPROTO_TCP, TCP_INFO, &info, &length) == 0 &&
-           info.tcpi_state == TCP_STATE_CLOSE;
-}
-
 static void trouble_of_library(const struct mqtt_client *client, int rc, int why,
                                struct mqtt_trouble *trouble)
 {
     *trouble =
         (struct mqtt_trouble){.kind = client->phase == MQTT_CONNECTING ? MQTT_CLOSED : MQTT_LOST};
-    if (client->notes.tls_error[0] != '\0' || rc == MOSQ_ERR_TLS || rc == MOSQ_ERR_TLS_HANDSHAKE) {
-        trouble->kind = MQTT_TLS;
-        snprintf(trouble->detail, sizeof trouble->detail, "%s", client->notes.tls_error);
-    } else if (rc == MOSQ_ERR_EAI || rc == MOSQ_ERR_LOOKUP) {
-        trouble->kind = MQTT_LOOKUP;
-    } else if (client->phase == MQTT_CONNECTING &&
-               (rc == MOSQ_ERR_ERRNO || rc == MOSQ_ERR_CONN_REFUSED)) {
+    if (client->phase == MQTT_CONNECTING &&
+        (rc == MOSQ_ERR_ERRNO || rc == MOSQ_ERR_CONN_REFUSED || rc == MOSQ_ERR_EAI)) {
         trouble->kind = MQTT_REACH;
         trouble->code = why;
     } else if (rc == MOSQ_ERR_KEEPALIVE) {
@@ -200,38 +142,83 @@ static void trouble_of_library(const struct mqtt_client *client, int rc, int why
     }
 }
 
-void mqtt_connect(struct mqtt_client *client)
+/* To the address whose turn it is. False: trouble filled. */
+static bool reach(struct mqtt_client *client, struct mqtt_trouble *trouble)
 {
-    struct mqtt_trouble trouble = {0};
+    const int64_t now_ms = mqtt_now_ms(client);
     client->notes = (struct mqtt_notes){0};
     client->phase = MQTT_CONNECTING;
-    client->deadline_ms = mqtt_now_ms(client) + MQTT_CONNECT_DEADLINE_MS;
-    if (!set_secrets(client, &trouble) || !set_tls(client, &trouble)) {
-        mqtt_end(client, &trouble);
-        return;
-    }
+    client->reach_ms = now_ms + MQTT_REACH_DEADLINE_MS;
+    client->deadline_ms = now_ms + MQTT_CONNECT_DEADLINE_MS;
     size_t n = mqtt_box_payload(client, false);
     mosquitto_will_set(client->library, client->box_topic, (int)n, client->payload, 1, true);
     errno = 0;
-    int rc = client->ever_tried ? mosquitto_reconnect_async(client->library)
-                                : mosquitto_connect_async(client->library, client->to->host,
-                                                          client->to->port, MQTT_KEEPALIVE_S);
-    int why = errno;
-    /* The library remembers the address only where it was asked in full once. */
-    client->ever_tried = client->ever_tried || rc != MOSQ_ERR_INVAL;
+    int rc = mosquitto_connect_async(client->library, client->found.address[client->address],
+                                     client->to->port, MQTT_KEEPALIVE_S);
     if (rc != MOSQ_ERR_SUCCESS) {
-        trouble_of_library(client, rc, why, &trouble);
-        mqtt_end(client, &trouble);
-        return;
+        trouble_of_library(client, rc, errno, trouble);
+        return false;
     }
     int fd = mosquitto_socket(client->library);
     tune_socket(fd);
-    if (is_closed_already(fd))
-        trouble = (struct mqtt_trouble){.kind = MQTT_REACH, .code = ECONNREFUSED};
-    else if (!mqtt_pipe_open(&client->pipe, fd, !client->to->tls))
-        trouble = (struct mqtt_trouble){.kind = MQTT_LOST};
-    if (trouble.kind != MQTT_NO_TROUBLE)
+    if (!mqtt_pipe_open(&client->pipe, fd)) {
+        *trouble = (struct mqtt_trouble){.kind = MQTT_LOST};
+        return false;
+    }
+    if (!client->to->tls)
+        return true;
+    struct mqtt_tls *tls = mqtt_tls_open(client->to, client->pipe.tcp, trouble);
+    if (tls != NULL)
+        mqtt_pipe_set_tls(&client->pipe, tls);
+    return tls != NULL;
+}
+
+static void reach_or_end(struct mqtt_client *client)
+{
+    struct mqtt_trouble trouble = {0};
+    if (!reach(client, &trouble))
         mqtt_end(client, &trouble);
+}
+
+void mqtt_connect(struct mqtt_client *client)
+{
+    struct mqtt_trouble trouble = {0};
+    client->address = 0;
+    client->deadline_ms = mqtt_now_ms(client) + MQTT_LOOKUP_DEADLINE_MS;
+    client->phase = MQTT_LOOKING;
+    if (!set_secrets(client, &trouble)) {
+        mqtt_end(client, &trouble);
+    } else if (lookup_is_address(client->to->host, &client->found)) {
+        reach_or_end(client);
+    } else if (!lookup_begin(&client->lookup, client->to->host)) {
+        trouble = (struct mqtt_trouble){.kind = MQTT_LOOKUP, .code = MQTT_LOOKUP_HANGS};
+        mqtt_end(client, &trouble);
+    }
+}
+
+void mqtt_look(struct mqtt_client *client)
+{
+    struct mqtt_trouble trouble = {.kind = MQTT_LOOKUP, .code = MQTT_LOOKUP_HANGS};
+    if (lookup_take(&client->lookup, &client->found)) {
+        trouble.code = client->found.code;
+        if (client->found.code == 0)
+            reach_or_end(client);
+        else
+            mqtt_end(client, &trouble);
+    } else if (mqtt_now_ms(client) >= client->deadline_ms) {
+        mqtt_end(client, &trouble); /* the lookup goes on; the next attempt takes what it brings */
+    }
+}
+
+/* A name may have several addresses, of which one answers: each has its turn before the rest. */
+static bool try_next_address(struct mqtt_client *client, const struct mqtt_trouble *trouble)
+{
+    if (trouble->kind != MQTT_REACH || client->phase != MQTT_CONNECTING ||
+        client->address + 1 >= client->found.n)
+        return false;
+    client->address++;
+    reach_or_end(client); /* bounded: each call takes the next address */
+    return true;
 }
 
 static void say_trouble(struct mqtt_client *client, const struct mqtt_trouble *trouble,
@@ -280,6 +267,8 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
     mqtt_pipe_close(&client->pipe);
     if (mosquitto_socket(client->library) >= 0)
         (void)mosquitto_loop_read(client->library, 1); /* sees the end, and closes */
+    if (try_next_address(client, cause))
+        return;
     if (client->phase == MQTT_CONNECTED &&
         mqtt_now_ms(client) - client->connected_ms >= MQTT_SETTLED_MS)
         client->attempts = 0;
@@ -297,20 +286,50 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
 /* ---- while it stands ---- */
 
 /* How the broker's side of the pipe ended, before the library has seen it. */
-static bool pipe_trouble(const struct mqtt_client *client, struct mqtt_trouble *trouble)
+static bool pipe_trouble(struct mqtt_client *client, struct mqtt_trouble *trouble)
 {
     const struct mqtt_pipe *pipe = &client->pipe;
     if (pipe->too_large) {
         trouble->kind = MQTT_TOO_LARGE;
         return true;
     }
-    if (!pipe->ended || client->phase != MQTT_CONNECTING || pipe->in_n > 0 ||
-        client->notes.tls_error[0] != '\0')
+    if (!pipe->ended || client->phase != MQTT_CONNECTING || pipe->in_n > 0)
         return false;
+    if (pipe->tls != NULL && mqtt_tls_trouble(pipe->tls, trouble)) {
+        struct wall_state *state = &client->state;
+        trouble->now_utc_ms = client->clock->utc_us(client->clock->context) / 1000;
+        trouble->clock = side_state_copy(client->side, state) ? state->clock : CLOCK_STATE_UNKNOWN;
+        return true;
+    }
     bool no_way = pipe->why != 0 && pipe->why != ECONNRESET && pipe->why != EPIPE;
     trouble->kind = no_way ? MQTT_REACH : MQTT_CLOSED;
     trouble->code = no_way ? pipe->why : 0;
     return true;
+}
+
+/* The attempt took too long. */
+static bool is_late(struct mqtt_client *client, struct mqtt_trouble *trouble)
+{
+    const int64_t now_ms = mqtt_now_ms(client);
+    if (client->phase != MQTT_CONNECTING)
+        return false;
+    if (now_ms >= client->reach_ms && !mqtt_pipe_is_connected(&client->pipe))
+        *trouble = (struct mqtt_trouble){.kind = MQTT_REACH, .code = ETIMEDOUT};
+    else if (now_ms >= client->deadline_ms)
+        *trouble =
+            (struct mqtt_trouble){.kind = MQTT_SILENT, .code = MQTT_CONNECT_DEADLINE_MS / 1000};
+    return trouble->kind != MQTT_NO_TROUBLE;
+}
+
+void mqtt_write(struct mqtt_client *client)
+{
+    /* What it returns, the next reading tells as well. */
+    for (int i = 0; i < MQTT_WRITES_MAX && mosquitto_socket(client->library) >= 0 &&
+                    mosquitto_want_write(client->library);
+         i++)
+        if (mosquitto_loop_write(client->library, 1) != MOSQ_ERR_SUCCESS)
+            return;
+    mqtt_pipe_move(&client->pipe);
 }
 
 /* Reads, writes and keeps alive; returns the library's first complaint. */
@@ -346,9 +365,7 @@ void mqtt_serve(struct mqtt_client *client)
     } else if (rc != MOSQ_ERR_SUCCESS || mosquitto_socket(client->library) < 0) {
         trouble_of_library(client, rc, client->pipe.why, &trouble);
         mqtt_end(client, &trouble);
-    } else if (client->phase == MQTT_CONNECTING && mqtt_now_ms(client) >= client->deadline_ms) {
-        trouble =
-            (struct mqtt_trouble){.kind = MQTT_SILENT, .code = MQTT_CONNECT_DEADLINE_MS / 1000};
+    } else if (is_late(client, &trouble)) {
         mqtt_end(client, &trouble);
     }
 }

@@ -9,6 +9,7 @@
 
 #include "deliver.h"
 #include "mqtt.h"
+#include "mqtt_lookup.h"
 #include "mqtt_pipe.h"
 #include "mqtt_words.h"
 
@@ -19,11 +20,16 @@
 
 #define MQTT_KEEPALIVE_S 30
 #define MQTT_USER_TIMEOUT_MS 30000u
+/* A broker that is back is found within 15 s: at most 5 s for a connection that nobody takes, and a
+ * rest of at most 10 s. */
+#define MQTT_LOOKUP_DEADLINE_MS 10000
+#define MQTT_REACH_DEADLINE_MS 5000
 #define MQTT_CONNECT_DEADLINE_MS 15000
 #define MQTT_BACK_OFF_FIRST_MS 1000u
-#define MQTT_BACK_OFF_SLOW_MS                                                                      \
-    8000u /* name, certificate, password: nothing that a second try cures */
-#define MQTT_BACK_OFF_MAX_MS 60000u
+#define MQTT_BACK_OFF_MAX_MS 9500u
+#define MQTT_BACK_OFF_SLOW_FIRST_MS                                                                \
+    4000u /* certificate, password, name: nothing that a second try cures */
+#define MQTT_BACK_OFF_SLOW_MAX_MS 30000u
 #define MQTT_SETTLED_MS 10000 /* connected for so long, the next break starts the back-off anew */
 #define MQTT_SHORT_LIVES 3    /* after so many, another client under our name is the likely cause */
 #define MQTT_OTHER_BOX_MS (10 * 60 * 1000)
@@ -33,7 +39,7 @@
 #define MQTT_NO_READ_BACK_MS (60 * 60 * 1000)
 #define TOPIC_MAX 256
 
-enum mqtt_phase { MQTT_RESTING = 1, MQTT_CONNECTING, MQTT_CONNECTED };
+enum mqtt_phase { MQTT_RESTING = 1, MQTT_LOOKING, MQTT_CONNECTING, MQTT_CONNECTED };
 
 /* What the library's callbacks saw; they only note, the loop acts. */
 struct mqtt_notes {
@@ -48,7 +54,6 @@ struct mqtt_notes {
         uint16_t mid;
         uint8_t code;
     } answer[MQTT_NOTES_MAX];
-    char tls_error[120];
 };
 
 enum mqtt_other_kind { OTHER_LATEST = 1, OTHER_BOX };
@@ -82,9 +87,11 @@ struct mqtt_client {
     struct mqtt_notes notes;
     struct mqtt_pipe pipe;
     uint8_t phase;
-    bool renew;      /* the library's state is no longer ours: take a new client object */
-    bool ever_tried; /* mosquitto_connect_async was called on this object */
-    int64_t retry_ms, deadline_ms, connected_ms, misc_ms, tick_ms, no_read_back_until_ms;
+    bool renew; /* the library's state is no longer ours: take a new client object */
+    struct mqtt_lookup lookup;
+    struct lookup_result found;
+    unsigned address; /* of `found`, that is tried */
+    int64_t retry_ms, reach_ms, deadline_ms, connected_ms, misc_ms, tick_ms, no_read_back_until_ms;
     uint32_t attempts, random;
     uint32_t short_lives; /* connections in a row that broke within MQTT_SETTLED_MS */
     uint16_t window;
@@ -119,9 +126,13 @@ int64_t mqtt_now_ms(const struct mqtt_client *client);
 UP_MUST enum up_rc mqtt_library_open(struct mqtt_client *client, struct up_error *error);
 void mqtt_library_close(struct mqtt_client *client);
 void mqtt_connect(struct mqtt_client *client);
+/** While the name is looked up: goes on once its addresses are there, or gives up. */
+void mqtt_look(struct mqtt_client *client);
 /** Ends the connection (if any) because of `trouble`, and rests. What the library holds stays held.
  */
 void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *trouble);
+/** Hands what the library holds to the pipe, as far as there is room. */
+void mqtt_write(struct mqtt_client *client);
 /** Moves bytes, reads, writes and keeps alive as far as that needs no waiting; ends the connection
  * where it is over. */
 void mqtt_serve(struct mqtt_client *client);

@@ -7,11 +7,15 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <linux/tcp.h>
+#include <netinet/in.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
 #define PART_BODY 5
+#define TCP_STATE_ESTABLISHED 1 /* of the kernel, which linux/tcp.h does not give */
+#define ROUNDS_MAX 64
 
 bool mqtt_follow_bytes(struct mqtt_follow *follow, const uint8_t *bytes, size_t n)
 {
@@ -43,10 +47,10 @@ bool mqtt_follow_bytes(struct mqtt_follow *follow, const uint8_t *bytes, size_t 
     return true;
 }
 
-bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd, bool plain)
+bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd)
 {
     int pair[2];
-    *pipe = (struct mqtt_pipe){.tcp = -1, .inner = -1, .plain = plain};
+    *pipe = (struct mqtt_pipe){.tcp = -1, .inner = -1, .stands = true};
     if (socketpair(AF_UNIX, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0, pair) != 0)
         return false;
     pipe->inner = pair[0];
@@ -58,8 +62,16 @@ bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd, bool plain)
     return is_open;
 }
 
+void mqtt_pipe_set_tls(struct mqtt_pipe *pipe, struct mqtt_tls *tls)
+{
+    pipe->tls = tls;
+    pipe->stands = false;
+}
+
 void mqtt_pipe_close(struct mqtt_pipe *pipe)
 {
+    mqtt_tls_close(pipe->tls);
+    pipe->tls = NULL;
     if (pipe->tcp >= 0)
         close(pipe->tcp);
     if (pipe->inner >= 0)
@@ -69,12 +81,16 @@ void mqtt_pipe_close(struct mqtt_pipe *pipe)
 
 void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct pollfd *inner)
 {
-    bool reads = !pipe->ended && !pipe->too_large && pipe->in_n == 0;
+    const bool reads = !pipe->ended && !pipe->too_large && pipe->in_n == 0;
     *tcp = (struct pollfd){.fd = pipe->ended ? -1 : pipe->tcp};
     *inner = (struct pollfd){.fd = pipe->inner};
-    if (reads)
+    if (pipe->tls != NULL)
+        tcp->events |= mqtt_tls_wants(pipe->tls);
+    if (pipe->stands && reads)
         tcp->events |= POLLIN;
-    if (pipe->out_n > 0)
+    if (!pipe->stands)
+        ; /* the library's bytes wait for the handshake, which wants what it wants */
+    else if (pipe->out_n > 0)
         tcp->events |= POLLOUT;
     else
         inner->events |= POLLIN;
@@ -82,6 +98,8 @@ void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct po
         inner->events |= POLLOUT;
     if (tcp->events == 0)
         tcp->fd = -1; /* else a hang-up would wake us for nothing */
+    if (inner->events == 0)
+        inner->fd = -1;
 }
 
 static bool would_wait(void)
@@ -96,16 +114,27 @@ static void end_with(struct mqtt_pipe *pipe, int why)
     pipe->ended = true;
 }
 
+static ssize_t take(struct mqtt_pipe *pipe)
+{
+    return pipe->tls != NULL ? mqtt_tls_read(pipe->tls, pipe->in, sizeof pipe->in)
+                             : recv(pipe->tcp, pipe->in, sizeof pipe->in, MSG_DONTWAIT);
+}
+
+static ssize_t give(struct mqtt_pipe *pipe)
+{
+    const uint8_t *at = pipe->out + pipe->out_at;
+    return pipe->tls != NULL ? mqtt_tls_write(pipe->tls, at, pipe->out_n)
+                             : send(pipe->tcp, at, pipe->out_n, MSG_DONTWAIT | MSG_NOSIGNAL);
+}
+
 static void from_broker(struct mqtt_pipe *pipe)
 {
     if (pipe->in_n == 0 && !pipe->ended && !pipe->too_large) {
-        ssize_t n = recv(pipe->tcp, pipe->in, sizeof pipe->in, MSG_DONTWAIT);
+        ssize_t n = take(pipe);
         if (n > 0) {
             pipe->in_at = 0;
             pipe->in_n = (size_t)n;
-            pipe->fed += (size_t)n;
-            pipe->too_large = pipe->plain ? !mqtt_follow_bytes(&pipe->follow, pipe->in, (size_t)n)
-                                          : pipe->fed > MQTT_TAKE_BYTES_MAX;
+            pipe->too_large = !mqtt_follow_bytes(&pipe->follow, pipe->in, (size_t)n);
         } else if (n == 0 || !would_wait()) {
             end_with(pipe, n == 0 ? 0 : errno);
         }
@@ -126,7 +155,7 @@ static void from_broker(struct mqtt_pipe *pipe)
 
 static void to_broker(struct mqtt_pipe *pipe)
 {
-    for (int rounds = 0; rounds < 64 && !pipe->ended; rounds++) {
+    for (int rounds = 0; rounds < ROUNDS_MAX && !pipe->ended; rounds++) {
         if (pipe->out_n == 0) {
             ssize_t n = recv(pipe->inner, pipe->out, sizeof pipe->out, MSG_DONTWAIT);
             if (n <= 0)
@@ -134,13 +163,15 @@ static void to_broker(struct mqtt_pipe *pipe)
             pipe->out_at = 0;
             pipe->out_n = (size_t)n;
         }
-        ssize_t n =
-            send(pipe->tcp, pipe->out + pipe->out_at, pipe->out_n, MSG_DONTWAIT | MSG_NOSIGNAL);
+        ssize_t n = give(pipe);
         if (n < 0) {
             /* What the broker said before it closed still waits to be read: the end is that side's
              * to tell. */
-            if (!would_wait())
-                pipe->out_n = 0;
+            if (would_wait())
+                return;
+            pipe->out_n = 0;
+            if (errno != EPIPE && errno != ECONNRESET) /* no way there: nothing was ever said */
+                end_with(pipe, errno);
             return;
         }
         pipe->out_at += (size_t)n;
@@ -148,10 +179,56 @@ static void to_broker(struct mqtt_pipe *pipe)
     }
 }
 
+/* True once bytes may pass. */
+static bool stands(struct mqtt_pipe *pipe)
+{
+    if (pipe->stands || pipe->ended)
+        return pipe->stands;
+    const enum tls_step step = mqtt_tls_shake(pipe->tls);
+    pipe->stands = step == TLS_STANDS;
+    if (step == TLS_FAILED) {
+        int error = 0;
+        socklen_t length = sizeof error;
+        const int why = errno;
+        const bool is_known = getsockopt(pipe->tcp, SOL_SOCKET, SO_ERROR, &error, &length) == 0;
+        end_with(pipe, is_known && error != 0 ? error : why);
+        shutdown(pipe->inner, SHUT_WR);
+        pipe->told_end = true;
+    }
+    return pipe->stands;
+}
+
 void mqtt_pipe_move(struct mqtt_pipe *pipe)
 {
-    if (pipe->tcp < 0)
+    if (pipe->tcp < 0 || !stands(pipe))
         return;
     to_broker(pipe);
     from_broker(pipe);
+}
+
+static bool ask_kernel(const struct mqtt_pipe *pipe, struct tcp_info *info)
+{
+    socklen_t length = sizeof *info;
+    return pipe->tcp >= 0 && getsockopt(pipe->tcp, IPPROTO_TCP, TCP_INFO, info, &length) == 0;
+}
+
+bool mqtt_pipe_is_connected(const struct mqtt_pipe *pipe)
+{
+    struct tcp_info info = {0};
+    return ask_kernel(pipe, &info) && info.tcpi_state == TCP_STATE_ESTABLISHED;
+}
+
+uint64_t mqtt_pipe_network_bytes(struct mqtt_pipe *pipe)
+{
+    struct tcp_info info = {0};
+    struct sockaddr_storage us = {0};
+    socklen_t length = sizeof us;
+    if (!ask_kernel(pipe, &info) || getsockname(pipe->tcp, (struct sockaddr *)&us, &length) != 0)
+        return 0;
+    const uint64_t head = us.ss_family == AF_INET6 ? 72 : 52;
+    const uint64_t all = info.tcpi_bytes_sent + info.tcpi_bytes_received +
+                         head * ((uint64_t)info.tcpi_segs_out + info.tcpi_segs_in);
+    const uint64_t more = all > pipe->counted ? all - pipe->counted : 0;
+    pipe->counted = all;
+    return more;
 }

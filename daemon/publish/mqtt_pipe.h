@@ -2,17 +2,18 @@
  *
  * mqtt_pipe.h - what stands between the broker and the client library: every byte passes through
  * here, so that a packet which is too large is seen before the library takes it into memory (it
- * reserves and reads whatever length a packet states, in one go).
+ * reserves and reads whatever length a packet states, in one go), and so that TLS is ours.
  *
- *   broker ── TCP ── [ in 16 KiB ] ──▶ pair ──▶ library        The library's descriptor is the
- * other end of the pair; ── [ out 16 KiB ] ◀── pair ◀── library       it notices nothing.
+ *   broker ── TCP ─ (TLS) ─ [ in 16 KiB ] ──▶ pair ──▶ library
+ *                           [ out 16 KiB ] ◀── pair ◀── library
  *
- * Plain bytes are followed packet by packet: a head that states more than MQTT_TAKE_PACKET_MAX goes
- * no further. Bytes under TLS can't be followed; there at most MQTT_TAKE_BYTES_MAX pass without the
- * library having told of one whole packet.
+ * The library's descriptor is the other end of the pair; it notices nothing. Its bytes are followed
+ * packet by packet: a head that states more than MQTT_TAKE_PACKET_MAX goes no further.
  */
 #ifndef UPHOLE_PUBLISH_MQTT_PIPE_H
 #define UPHOLE_PUBLISH_MQTT_PIPE_H
+
+#include "mqtt_tls.h"
 
 #include <poll.h>
 #include <stdbool.h>
@@ -20,7 +21,6 @@
 #include <stdint.h>
 
 #define MQTT_TAKE_PACKET_MAX 16384u /* of the broker, without its head */
-#define MQTT_TAKE_BYTES_MAX 65536u
 #define MQTT_PIPE_ROOM 16384
 
 /** Follows MQTT packets byte by byte. Zero it to begin. */
@@ -33,10 +33,12 @@ struct mqtt_follow {
 bool mqtt_follow_bytes(struct mqtt_follow *follow, const uint8_t *bytes, size_t n);
 
 struct mqtt_pipe {
-    int tcp, inner; /* -1: closed */
-    bool plain, too_large, ended, told_end;
-    int why;    /* errno of the end; 0: the broker closed */
-    size_t fed; /* bytes since the last whole packet */
+    int tcp, inner;       /* -1: closed */
+    struct mqtt_tls *tls; /* NULL: plain */
+    bool stands;          /* the handshake is done, or there is none to do */
+    bool too_large, ended, told_end;
+    int why;          /* errno of the end; 0: the broker closed; EPROTO: TLS failed */
+    uint64_t counted; /* of mqtt_pipe_network_bytes, taken already */
     struct mqtt_follow follow;
     size_t in_at, in_n, out_at, out_n;
     uint8_t in[MQTT_PIPE_ROOM], out[MQTT_PIPE_ROOM];
@@ -44,16 +46,21 @@ struct mqtt_pipe {
 
 /** Puts itself between: `library_fd`, a connecting TCP socket, becomes an end of a pair. False: no
  * descriptors left. */
-bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd, bool plain);
+bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd);
+/** From now on bytes go through TLS; the pipe owns it. */
+void mqtt_pipe_set_tls(struct mqtt_pipe *pipe, struct mqtt_tls *tls);
 void mqtt_pipe_close(struct mqtt_pipe *pipe); /* safe when closed */
 /** What to wait for, on the broker's and the inner side. */
 void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct pollfd *inner);
 /** Moves what can be moved without waiting, both ways; at most one buffer full to the library. */
 void mqtt_pipe_move(struct mqtt_pipe *pipe);
-/** The library told of a whole packet. */
-static inline void mqtt_pipe_packet(struct mqtt_pipe *pipe)
-{
-    pipe->fed = 0;
-}
+/** The broker's host has taken the connection. */
+bool mqtt_pipe_is_connected(const struct mqtt_pipe *pipe);
+/**
+ * Bytes on the network since the last call, both ways: what TCP sent (repeats too) and received by
+ * the kernel's count, TLS included, and the heads of its packets, counted with 52 bytes each (IPv4
+ * 20, TCP 20 and its time stamps 12; RFC 791, 9293, 7323), 72 with IPv6.
+ */
+uint64_t mqtt_pipe_network_bytes(struct mqtt_pipe *pipe);
 
 #endif

@@ -5,7 +5,10 @@
  */
 #include "mqtt_words.h"
 
+#include "uphole/stamp.h"
+
 #include <errno.h>
+#include <netdb.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -92,6 +95,72 @@ static int words_of_reach(int code, const struct destination_plan *to, char *int
                     to->name, to->host, to->port);
 }
 
+static int words_of_lookup(int code, const struct destination_plan *to, char *into, size_t room)
+{
+    if (code == MQTT_LOOKUP_HANGS || code == EAI_AGAIN)
+        return snprintf(into, room,
+                        "Broker %s: no name server answers for %s. Check the network, and the name "
+                        "server of this box.",
+                        to->name, to->host);
+    return snprintf(into, room,
+                    "Broker %s: the name %s was not found. Check its spelling and the name server.",
+                    to->name, to->host);
+}
+
+/* A certificate's date against this box's clock: which of the two is wrong? */
+static int words_of_date(const struct mqtt_trouble *trouble, const struct destination_plan *to,
+                         char *into, size_t room)
+{
+    char now[STAMP_TEXT_MAX];
+    const bool has_expired = trouble->code == TLS_EXPIRED;
+    const bool doubtful = trouble->clock == CLOCK_STATE_NEVER_SET ||
+                          trouble->clock == CLOCK_STATE_UNSYNCHRONISED || trouble->now_utc_ms == 0;
+    (void)stamp_to_short_text(trouble->now_utc_ms, now);
+    return snprintf(
+        into, room,
+        "Broker %s: its certificate is valid %s %.10s; this box's clock%s says %.10s. %s.",
+        to->name, has_expired ? "until" : "only from", trouble->detail,
+        doubtful ? " (not set by any source)" : "", now,
+        doubtful      ? "Set the clock"
+        : has_expired ? "Renew the certificate"
+                      : "Check the clock");
+}
+
+static int words_of_tls(const struct mqtt_trouble *trouble, const struct destination_plan *to,
+                        char *into, size_t room)
+{
+    switch ((enum mqtt_tls_fault)trouble->code) {
+    case TLS_WRONG_CA:
+        return snprintf(into, room,
+                        "Broker %s: no authority of %s has signed its certificate. Check ca_file, "
+                        "and that it is the right broker.",
+                        to->name, to->ca_file[0] != '\0' ? "ca_file" : "this system");
+    case TLS_WRONG_NAME:
+        return snprintf(into, room,
+                        "Broker %s: its certificate is for %.40s, not for %s. Check the name in "
+                        "mqtt.",
+                        to->name, trouble->detail, to->host);
+    case TLS_EXPIRED:
+    case TLS_NOT_YET_VALID:
+        return words_of_date(trouble, to, into, room);
+    case TLS_BAD_CERTIFICATE:
+        return snprintf(into, room, "Broker %s: its certificate does not hold (%.60s).", to->name,
+                        trouble->detail);
+    case TLS_NOT_TLS:
+        return snprintf(into, room,
+                        "Broker %s: %s:%u does not speak TLS. Check the port, and mqtt or mqtts.",
+                        to->name, to->host, to->port);
+    case TLS_REFUSES_US:
+        return snprintf(into, room,
+                        "Broker %s ended the secure connection (%.50s). Check certificate_file and "
+                        "key_file.",
+                        to->name, trouble->detail);
+    default:
+        return snprintf(into, room, "Broker %s: no secure connection (%.60s).", to->name,
+                        trouble->detail[0] != '\0' ? trouble->detail : "no reason given");
+    }
+}
+
 static int words_of_ending(int code, const struct plan *plan, const struct destination_plan *to,
                            char *into, size_t room)
 {
@@ -126,19 +195,13 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
         n = snprintf(into, room, "Broker %s: %s", to->name, trouble->detail);
         break;
     case MQTT_LOOKUP:
-        n = snprintf(
-            into, room,
-            "Broker %s: the name %s was not found. Check its spelling and the name server.",
-            to->name, to->host);
+        n = words_of_lookup(trouble->code, to, into, room);
         break;
     case MQTT_REACH:
         n = words_of_reach(trouble->code, to, into, room);
         break;
     case MQTT_TLS:
-        n = snprintf(into, room,
-                     "Broker %s: no secure connection (%.60s). Check ca_file, its certificate, "
-                     "this box's clock.",
-                     to->name, trouble->detail[0] != '\0' ? trouble->detail : "no reason given");
+        n = words_of_tls(trouble, to, into, room);
         break;
     case MQTT_SILENT:
         n = snprintf(into, room,
@@ -210,13 +273,14 @@ bool mqtt_trouble_is_slow(const struct mqtt_trouble *trouble)
 {
     switch ((enum mqtt_trouble_kind)trouble->kind) {
     case MQTT_SECRET:
-    case MQTT_LOOKUP:
     case MQTT_TLS:
-    case MQTT_REFUSED:
     case MQTT_TOO_LARGE:
     case MQTT_NO_QOS:
     case MQTT_TWO_BOXES:
         return true;
+    case MQTT_REFUSED: /* not available, busy, shutting down: a broker that starts says so */
+        return trouble->code != 0x03 && trouble->code != 0x88 && trouble->code != 0x89 &&
+               trouble->code != 0x8B;
     case MQTT_LOST:
         return trouble->code == MQTT_LOST_AGAIN;
     case MQTT_ENDED:

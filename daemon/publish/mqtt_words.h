@@ -12,16 +12,16 @@
 /** Layers, from the bottom up. */
 enum mqtt_trouble_kind {
     MQTT_NO_TROUBLE = 0,
-    MQTT_SECRET,    /* a password, certificate or key file of ours */
-    MQTT_LOOKUP,    /* the name */
-    MQTT_REACH,     /* TCP; code: errno */
-    MQTT_TLS,       /* detail: the library's words */
-    MQTT_SILENT,    /* connected, and no answer */
-    MQTT_REFUSED,   /* CONNACK; code: its reason */
-    MQTT_ENDED,     /* DISCONNECT of the broker; code: its reason */
-    MQTT_CLOSED,    /* closed before it answered as a broker */
-    MQTT_LOST,      /* the connection broke; code: MQTT_LOST_AGAIN where it does so soon after each
-                       connect */
+    MQTT_SECRET,  /* a password, certificate or key file of ours */
+    MQTT_LOOKUP,  /* the name; code: EAI_... of getaddrinfo, or MQTT_LOOKUP_HANGS */
+    MQTT_REACH,   /* TCP; code: errno */
+    MQTT_TLS,     /* code: enum mqtt_tls_fault; detail: names or date of the certificate, or why */
+    MQTT_SILENT,  /* connected, and no answer */
+    MQTT_REFUSED, /* CONNACK; code: its reason */
+    MQTT_ENDED,   /* DISCONNECT of the broker; code: its reason */
+    MQTT_CLOSED,  /* closed before it answered as a broker */
+    MQTT_LOST,    /* the connection broke; code: MQTT_LOST_AGAIN where it does so soon after each
+                     connect */
     MQTT_TWO_BOXES, /* it broke, and another box publishes under our name */
     MQTT_TOO_LARGE, /* a packet from the broker above our limit */
     MQTT_NO_QOS,    /* the broker acknowledges nothing */
@@ -31,15 +31,30 @@ enum mqtt_trouble_kind {
 
 #define MQTT_WORDS_MAX 160 /* room of wall_destination.reason */
 
+/** What was wrong with a secure connection. */
+enum mqtt_tls_fault {
+    TLS_OTHER = 0,
+    TLS_WRONG_CA,        /* nobody that ca_file vouches for signed it */
+    TLS_WRONG_NAME,      /* it is another host's; detail: whose */
+    TLS_EXPIRED,         /* detail: when */
+    TLS_NOT_YET_VALID,   /* detail: from when */
+    TLS_BAD_CERTIFICATE, /* any other fault of the certificate; detail: which */
+    TLS_NOT_TLS,         /* what answers doesn't speak it */
+    TLS_REFUSES_US       /* the broker ended it; detail: its alert */
+};
+
 struct mqtt_trouble {
     uint8_t kind;
     int code;
     char detail[120];
+    int64_t now_utc_ms; /* of TLS dates: this box's clock, */
+    uint8_t clock;      /* and what is known of it (enum clock_state) */
 };
 
 /** MQTT 5.0 reason codes where their sense needs a sentence of its own. */
 #define MQTT_TAKEN_OVER 0x8E
 #define MQTT_LOST_AGAIN 1
+#define MQTT_LOOKUP_HANGS 1 /* EAI_... are negative */
 
 /** One sentence or two, without time: what happened, what to look at. Returns its length. */
 size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,

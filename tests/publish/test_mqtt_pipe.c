@@ -94,7 +94,7 @@ static void every_byte_is_passed_on_and_then_the_end(void **state)
     static struct mqtt_pipe pipe;
     assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, pair), 0);
     int library = pair[0], broker = pair[1];
-    assert_true(mqtt_pipe_open(&pipe, library, true));
+    assert_true(mqtt_pipe_open(&pipe, library));
     size_t n = 0, taken = 0, sent = 0;
     while (n < sizeof stream - MQTT_TAKE_PACKET_MAX - 5)
         n += put_packet(stream + n, 0x40, (uint32_t)n % 3000);
@@ -107,7 +107,6 @@ static void every_byte_is_passed_on_and_then_the_end(void **state)
                 shutdown(broker, SHUT_WR);
         }
         mqtt_pipe_move(&pipe);
-        mqtt_pipe_packet(&pipe);
         ssize_t put = recv(library, got + taken, sizeof got - taken, MSG_DONTWAIT);
         taken += put > 0 ? (size_t)put : 0;
         ended = put == 0;
@@ -122,35 +121,12 @@ static void every_byte_is_passed_on_and_then_the_end(void **state)
     close(broker);
 }
 
-static void under_tls_a_flood_without_a_whole_packet_is_cut_off(void **state)
-{
-    (void)state;
-    int pair[2];
-    static uint8_t flood[MQTT_PIPE_ROOM], sink[MQTT_PIPE_ROOM * 2];
-    static struct mqtt_pipe pipe;
-    assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, pair), 0);
-    assert_true(mqtt_pipe_open(&pipe, pair[0], false));
-    size_t passed = 0;
-    for (int i = 0; i < 100 && !pipe.too_large; i++) {
-        assert_true(send(pair[1], flood, sizeof flood, MSG_DONTWAIT) > 0);
-        mqtt_pipe_move(&pipe);
-        ssize_t n = recv(pair[0], sink, sizeof sink, MSG_DONTWAIT);
-        passed += n > 0 ? (size_t)n : 0;
-    }
-    assert_true(pipe.too_large);
-    assert_true(passed <= MQTT_TAKE_BYTES_MAX);
-    mqtt_pipe_close(&pipe);
-    close(pair[0]);
-    close(pair[1]);
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(table_1_1_of_the_standard_is_followed),
         cmocka_unit_test(packets_are_followed_in_whatever_pieces_they_come),
         cmocka_unit_test(every_byte_is_passed_on_and_then_the_end),
-        cmocka_unit_test(under_tls_a_flood_without_a_whole_packet_is_cut_off),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
