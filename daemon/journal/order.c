@@ -141,16 +141,22 @@ enum up_rc journal_newest_times(struct journal *journal, struct row_order *out,
                : store_fail(&journal->store, rc, "be read", error);
 }
 
-enum up_rc journal_boot_begins(struct journal *journal, uint64_t *pos, struct up_error *error)
+enum up_rc journal_boot_begins(struct journal *journal, struct boot_begin *out,
+                               struct up_error *error)
 {
     sqlite3_stmt *row = NULL;
-    *pos = 0;
-    int rc = sqlite3_prepare_v2(journal->store.db, "SELECT min(pos) FROM run WHERE boot = ?1", -1,
-                                &row, NULL);
+    *out = (struct boot_begin){0};
+    int rc = sqlite3_prepare_v2(
+        journal->store.db,
+        "SELECT pos, id, began_clock FROM run WHERE boot = ?1 ORDER BY pos LIMIT 1", -1, &row,
+        NULL);
     if (rc == SQLITE_OK)
         bind_text(row, 1, journal->boot_id);
     if (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW)
-        *pos = column_u64(row, 0);
+        *out = (struct boot_begin){.pos = column_u64(row, 0),
+                                   .run = column_u64(row, 1),
+                                   .clock = (uint8_t)sqlite3_column_int(row, 2)};
     sqlite3_finalize(row);
-    return rc == SQLITE_ROW ? UP_OK : store_fail(&journal->store, rc, "be read", error);
+    return rc == SQLITE_ROW || rc == SQLITE_DONE
+               ? UP_OK : store_fail(&journal->store, rc, "be read", error);
 }

@@ -6,41 +6,10 @@
  * one step. When a want does not begin where its fold stands, the fold is built anew from one
  * window before, with the facts of that time.
  */
-#include "backlog.h"
-
-#include "uphole/measure.h"
+#include "backlog_inside.h"
 
 #include <stdlib.h>
 #include <string.h>
-
-#define PLANS_KEPT 4
-#define FACTS_READ_MAX 512
-
-struct kept_plan {
-    uint32_t id;
-    uint64_t used; /* larger is younger */
-    struct plan *plan;
-};
-
-struct kept_fold {
-    uint64_t pos; /* of the last scan folded; 0: nothing */
-    uint64_t run, seq;
-    struct fold *fold;
-};
-
-struct backlog {
-    struct backlog_options options;
-    struct journal_reader *reader;
-    struct kept_plan plans[PLANS_KEPT];
-    uint64_t clock;          /* of use */
-    struct kept_fold *folds; /* destination * n_wells + well index */
-    struct scan *scans;      /* JOURNAL_SLICE_MAX */
-    struct gap *gaps;        /* JOURNAL_SLICE_MAX */
-    struct fact *facts;      /* FACTS_READ_MAX */
-    struct fact made[MEASURE_FACTS_MAX];
-    struct record record;
-    struct wall_message message;
-};
 
 enum up_rc backlog_open(const struct backlog_options *options, struct backlog **out,
                         struct up_error *error)
@@ -60,6 +29,10 @@ enum up_rc backlog_open(const struct backlog_options *options, struct backlog **
     for (size_t i = 0; whole && i < n; i++) {
         backlog->folds[i].fold = malloc(fold_bytes());
         whole = backlog->folds[i].fold != NULL;
+    }
+    for (size_t i = 0; whole && i < options->plan->n_destinations; i++) {
+        backlog->orders[i].fold = malloc(fold_bytes());
+        whole = backlog->orders[i].fold != NULL;
     }
     if (!whole) {
         backlog_close(backlog);
@@ -81,6 +54,8 @@ void backlog_close(struct backlog *backlog)
     const size_t n = (size_t)backlog->options.plan->n_destinations * backlog->options.plan->n_wells;
     for (size_t i = 0; backlog->folds != NULL && i < n; i++)
         free(backlog->folds[i].fold);
+    for (size_t i = 0; i < PLAN_DESTINATIONS_MAX; i++)
+        free(backlog->orders[i].fold);
     for (int i = 0; i < PLANS_KEPT; i++)
         plan_free(backlog->plans[i].plan);
     journal_reader_close(backlog->reader);
@@ -140,8 +115,8 @@ static enum up_rc plan_of(struct backlog *backlog, uint32_t id, const struct pla
     return UP_OK;
 }
 
-static enum up_rc fold_one(struct backlog *backlog, struct kept_fold *kept, const struct scan *scan,
-                           struct up_error *error)
+enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
+                            const struct scan *scan, struct up_error *error)
 {
     const struct plan *plan = NULL;
     const enum up_rc rc = plan_of(backlog, scan->plan, &plan, error);
@@ -154,6 +129,12 @@ static enum up_rc fold_one(struct backlog *backlog, struct kept_fold *kept, cons
                        "row %llu of the journal belongs to a well that its plan doesn't hold",
                        (unsigned long long)scan->pos);
     size_t n_made = 0;
+    struct stamp at;
+    if (kept->times != NULL && order_corrects(kept->times, scan, &at)) {
+        backlog->corrected = *scan;
+        backlog->corrected.begun = at;
+        scan = &backlog->corrected;
+    }
     measure_scan(kept->fold, plan, then, scan, &backlog->record, backlog->made, &n_made);
     backlog->record.pos = scan->pos;
     backlog->record.after_run = kept->run;
@@ -164,9 +145,23 @@ static enum up_rc fold_one(struct backlog *backlog, struct kept_fold *kept, cons
     return UP_OK;
 }
 
+/** A fact bears the label of the scan that made it; it is as far off as that scan's. */
+static void correct_fact(const struct row_order *times, const struct scan *of_run,
+                         struct fact *fact)
+{
+    const struct scan made_by = {.pos = fact->pos,
+                                 .begun = {.utc_ms = fact->utc_ms,
+                                           .boot_ms = fact->boot_ms,
+                                           .boot = of_run->begun.boot,
+                                           .clock = CLOCK_STATE_UNSYNCHRONISED}};
+    struct stamp at;
+    if (times != NULL && order_corrects(times, &made_by, &at))
+        fact->utc_ms = at.utc_ms;
+}
+
 /** Brings a fold to just before `first`, from one window earlier. */
-static enum up_rc rebuild(struct backlog *backlog, struct kept_fold *kept, const struct scan *first,
-                          struct up_error *error)
+enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
+                           const struct scan *first, struct up_error *error)
 {
     const struct plan *plan = NULL;
     enum up_rc rc = plan_of(backlog, first->plan, &plan, error);
@@ -193,6 +188,8 @@ static enum up_rc rebuild(struct backlog *backlog, struct kept_fold *kept, const
     if (rc != UP_OK)
         return rc;
     for (size_t i = 0; i < n_facts; i++)
+        correct_fact(kept->times, first, &backlog->facts[i]);
+    for (size_t i = 0; i < n_facts; i++)
         fold_load_fact(kept->fold, &backlog->facts[i]);
     uint64_t at = begin;
     while (at < first->pos) { /* bounded: pos rises with every slice */
@@ -204,7 +201,7 @@ static enum up_rc rebuild(struct backlog *backlog, struct kept_fold *kept, const
         for (size_t i = 0; i < got; i++) {
             if (backlog->scans[i].pos >= first->pos)
                 return UP_OK;
-            rc = fold_one(backlog, kept, &backlog->scans[i], error);
+            rc = backlog_fold_one(backlog, kept, &backlog->scans[i], error);
             if (rc != UP_OK)
                 return rc;
         }
@@ -213,8 +210,8 @@ static enum up_rc rebuild(struct backlog *backlog, struct kept_fold *kept, const
     return UP_OK;
 }
 
-static bool end_of_want(struct backlog *backlog, const struct wall_want *want, size_t sent,
-                        uint64_t last, bool more)
+bool backlog_end_of_want(struct backlog *backlog, const struct wall_want *want, size_t sent,
+                         uint64_t last, bool more)
 {
     backlog->message.kind = WALL_END_OF_WANT;
     backlog->message.end_of_want = (struct wall_end_of_want){.destination = want->destination,
@@ -238,7 +235,7 @@ static enum up_rc position(struct backlog *backlog, struct kept_fold *kept,
     if (rc != UP_OK)
         return rc;
     if (kept->pos == 0 || kept->pos != at) {
-        rc = rebuild(backlog, kept, &first, error);
+        rc = backlog_rebuild(backlog, kept, &first, error);
         if (rc != UP_OK) {
             kept->pos = 0;
             return rc;
@@ -267,7 +264,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
     uint64_t last = want->after;
     for (; sent < got; sent++) {
         const struct scan *scan = &backlog->scans[sent];
-        rc = fold_one(backlog, kept, scan, error);
+        rc = backlog_fold_one(backlog, kept, scan, error);
         if (rc != UP_OK) {
             kept->pos = 0;
             return rc;
@@ -283,7 +280,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         }
         last = scan->pos;
     }
-    (void)end_of_want(backlog, want, sent, last, got == want->n);
+    (void)backlog_end_of_want(backlog, want, sent, last, got == want->n);
     return UP_OK;
 }
 
@@ -303,8 +300,8 @@ static enum up_rc serve_gaps(struct backlog *backlog, const struct wall_want *wa
         if (!backlog->options.send(backlog->options.context, &backlog->message))
             return UP_OK;
     }
-    (void)end_of_want(backlog, want, got, got > 0 ? backlog->gaps[got - 1].pos : want->after,
-                      got == n);
+    (void)backlog_end_of_want(backlog, want, got,
+                              got > 0 ? backlog->gaps[got - 1].pos : want->after, got == n);
     return UP_OK;
 }
 
@@ -324,5 +321,7 @@ enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want *want,
         return serve_gaps(backlog, want, error);
     if (want->stream == STREAM_RECORD)
         return serve_records(backlog, want, (uint16_t)well_index, error);
+    if (want->stream == STREAM_ORDER)
+        return backlog_serve_order(backlog, want, error);
     return UP_FAIL(error, UP_E_INPUT, "a want of the SCADA side names no stream");
 }

@@ -46,6 +46,8 @@ static int destination_index(const struct plan *plan, const char *name)
 static bool make_cursors(struct core *core)
 {
     const struct plan *plan = core->options.plan;
+    if (!resend_make_lanes(core))
+        return false;
     for (int d = 0; d < plan->n_destinations; d++) {
         for (int s = 0; s < 2; s++) {
             core->destinations[d].cursor[s] = calloc(plan->n_wells, sizeof(struct core_cursor));
@@ -63,7 +65,7 @@ static bool make_cursors(struct core *core)
             core->destinations[d].cursor[1][w].dirty = true;
         }
     }
-    const size_t room = (size_t)PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2;
+    const size_t room = CORE_CURSORS_MAX;
     core->cursors = calloc(room, sizeof *core->cursors);
     if (core->cursors == NULL)
         return false;
@@ -72,8 +74,12 @@ static bool make_cursors(struct core *core)
         const struct cursor *stored = &core->cursors[i];
         const int d = destination_index(plan, stored->destination);
         const int w = core_well_index(core, stored->well);
-        if (d < 0 || w < 0 || stored->stream < STREAM_RECORD || stored->stream > STREAM_GAP)
+        if (d < 0 || w < 0 || stored->stream < STREAM_RECORD || stored->stream > STREAM_ORDER)
             continue;
+        if (stored->stream == STREAM_ORDER) {
+            resend_take_cursor(core, (uint16_t)d, (uint16_t)w, stored);
+            continue;
+        }
         struct core_cursor *cursor = &core->destinations[d].cursor[stored->stream - 1][w];
         *cursor = (struct core_cursor){.pos = stored->pos, .seq = stored->seq};
     }
@@ -130,6 +136,7 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
         core_destroy(core);
         return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
     }
+    resend_times_open(core);
     const enum up_rc rc = find_waiting(core, error);
     if (rc != UP_OK) {
         core_destroy(core);
@@ -152,6 +159,7 @@ void core_destroy(struct core *core)
     for (int d = 0; d < PLAN_DESTINATIONS_MAX; d++)
         for (int s = 0; s < 2; s++)
             free(core->destinations[d].cursor[s]);
+    resend_close(core);
     free(core->wells);
     free(core->cursors);
     free(core->scans);
@@ -235,6 +243,7 @@ int64_t core_step(struct core *core)
         core->next_commit_us = now_us + COMMIT_EVERY_US;
     }
     core_serve_wall(core);
+    resend_step(core, now_us);
     every_second(core, now_us);
     if (now_us >= core->next_snapshots_us) {
         for (int i = 0; i < core->options.plan->n_wells; i++)
@@ -275,6 +284,7 @@ void core_set_wall(struct core *core, int fd)
 {
     core->wall = fd;
     core->wall_up = fd >= 0;
+    resend_wall_changed(core);
     core->next_state_us = clock_boot_us(core->options.clock);
     for (int i = 0; i < core->options.plan->n_wells; i++)
         core->wells[i].snapshot_due = true;

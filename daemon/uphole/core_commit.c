@@ -129,6 +129,7 @@ static void measure_one(struct core *core, size_t index)
     struct fact facts[MEASURE_FACTS_MAX];
     size_t n_facts = 0;
     measure_scan(well->fold, core->options.plan, well->plan, scan, &core->record, facts, &n_facts);
+    resend_see_clock(core, &scan->begun);
     for (size_t i = 0; i < n_facts && core->n_facts < CORE_FACTS_MAX; i++) {
         facts[i].pos = index;
         core_tell_fact(well, &facts[i]);
@@ -167,6 +168,7 @@ static void gather_cursors(struct core *core)
 
 static void cursors_are_stored(struct core *core)
 {
+    resend_stored(core);
     for (int d = 0; d < core->options.plan->n_destinations; d++)
         for (int s = 0; s < 2; s++)
             for (int w = 0; w < core->options.plan->n_wells; w++)
@@ -247,7 +249,11 @@ void core_commit(struct core *core, bool everything)
     core->n_gaps = ledger_take_changed(core->options.ledger, everything ? NULL : &now, core->gaps,
                                        CORE_GAPS_MAX);
     gather_cursors(core);
-    if (core->n_scans + core->n_gaps + core->n_events == 0 && core->n_cursors == 0)
+    core->n_cursors += resend_cursors(core, &core->cursors[core->n_cursors],
+                                      CORE_CURSORS_MAX - core->n_cursors);
+    resend_make_times(core, now.boot_ms);
+    if (core->n_scans + core->n_gaps + core->n_events + core->resend.n_waiting == 0 &&
+        core->n_cursors == 0)
         return;
     struct batch batch = {.scans = core->scans,
                           .n_scans = core->n_scans,
@@ -258,7 +264,9 @@ void core_commit(struct core *core, bool everything)
                           .events = core->events,
                           .n_events = core->n_events,
                           .cursors = core->cursors,
-                          .n_cursors = core->n_cursors};
+                          .n_cursors = core->n_cursors,
+                          .orders = core->resend.waiting,
+                          .n_orders = core->resend.n_waiting};
     struct up_error error = {0};
     if (journal_append(core->options.journal, &batch, &error) != UP_OK) {
         refused(core, &error);

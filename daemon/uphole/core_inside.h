@@ -7,6 +7,7 @@
 
 #include "core.h"
 
+#include "resend.h"
 #include "space.h"
 #include "wall_plans.h"
 
@@ -17,6 +18,7 @@
 #define CORE_FACTS_MAX 1024
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
+#define CORE_CURSORS_MAX ((size_t)PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 3) /* of every stream */
 #define COMMIT_EVERY_US 1000000
 #define SPACE_EVERY_US 60000000
 #define SNAPSHOT_EVERY_US 5000000
@@ -79,6 +81,7 @@ struct core {
     int64_t next_space_us;
     uint32_t heartbeat;
     uint16_t days_left;
+    struct resend resend;
     int wall;
     struct wall_plans wall_plans;
     bool wall_up, safe, refusing;
@@ -98,6 +101,8 @@ void core_take_item(struct core *core, const struct gathered *item);
  * otherwise come once a minute. */
 void core_commit(struct core *core, bool everything);
 void core_serve_wall(struct core *core);
+/** Sends core->message; false: the wall is full, or nobody is there. */
+bool core_out(struct core *core);
 void core_send_snapshots(struct core *core);
 void core_send_state(struct core *core);
 void core_see_deliveries(struct core *core, const struct stamp *now);

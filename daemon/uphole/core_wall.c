@@ -35,7 +35,7 @@ static void lost(struct core *core)
 }
 
 /** True if it went; a full wall keeps the message for later, a gone one is noted. */
-static bool out(struct core *core)
+bool core_out(struct core *core)
 {
     if (core->wall < 0)
         return false;
@@ -53,7 +53,7 @@ static void send_more(struct core *core, const struct core_well *well)
                                             .newest_scan_pos = well->newest_pos,
                                             .newest_scan_seq = atomic_load(&well->newest_seq),
                                             .newest_gap_pos = well->newest_gap_pos};
-    (void)out(core); /* said again with the next snapshot */
+    (void)core_out(core); /* said again with the next snapshot */
 }
 
 void core_send_snapshots(struct core *core)
@@ -76,7 +76,7 @@ void core_send_snapshots(struct core *core)
         }
         core->message.kind = WALL_SNAPSHOT;
         core->message.snapshot = well->snapshot;
-        if (!out(core))
+        if (!core_out(core))
             continue;
         core->counts.snapshots++;
         well->snapshot_due = false;
@@ -144,7 +144,7 @@ void core_send_state(struct core *core)
         state->destination[d].state = delivery_state(core, d, all, late);
         state->destination[d].waiting = all > UINT32_MAX ? UINT32_MAX : (uint32_t)all;
     }
-    (void)out(core); /* the next one comes in a second */
+    (void)core_out(core); /* the next one comes in a second */
 }
 
 /** Since when something waits, and the ledger's delivery rows. */
@@ -182,8 +182,12 @@ static void accepted(struct core *core, const struct wall_accepted *message)
 {
     const int w = core_well_index(core, message->well);
     if (w < 0 || message->destination >= core->options.plan->n_destinations || !core->safe ||
-        message->stream < STREAM_RECORD || message->stream > STREAM_GAP) {
+        message->stream < STREAM_RECORD || message->stream > STREAM_ORDER) {
         core->counts.bad_messages++;
+        return;
+    }
+    if (message->stream == STREAM_ORDER) {
+        core->counts.bad_messages += !resend_accepted(core, message, (uint16_t)w);
         return;
     }
     struct core_cursor *cursor =

@@ -115,8 +115,12 @@ UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, c
                                       struct up_error *error);
 /** The newest times order; pos 0 where there is none. */
 UP_MUST enum up_rc journal_newest_times(struct journal *journal, struct row_order *out, struct up_error *error);
-/** Pos at which the first run of this boot began: every scan above it is of this boot. */
-UP_MUST enum up_rc journal_boot_begins(struct journal *journal, uint64_t *pos, struct up_error *error);
+/** The first run of this boot: where it began (every scan above `pos` is of this boot), and its clock then. pos 0: no run has begun. */
+struct boot_begin {
+    uint64_t pos, run;
+    uint8_t clock;
+};
+UP_MUST enum up_rc journal_boot_begins(struct journal *journal, struct boot_begin *out, struct up_error *error);
 /** Well number of an id, or 0 (numbers begin at 1). */
 uint16_t journal_well_number(struct journal *journal, const char *well_id);
 
