@@ -119,21 +119,27 @@ static void note_question(struct overhearer *overhearer)
         .unit_id = overhearer->unit_id, .times = 1, .request = overhearer->request};
 }
 
+static bool is_known_habit(const struct overhearer *overhearer)
+{
+    for (unsigned i = 0; i < overhearer->n_questions; i++)
+        if (is_same(&overhearer->questions[i], overhearer->unit_id, &overhearer->request))
+            return overhearer->questions[i].times >= KNOWN_AFTER;
+    return false;
+}
+
 /** A habit of this master, and no other question of its is answered by as many bytes. */
 static bool fits_only_this_question(const struct overhearer *overhearer)
 {
     const size_t length = pdu_answer_length(&overhearer->request);
-    bool is_known = false;
     for (unsigned i = 0; i < overhearer->n_questions; i++) {
         const struct known_question *known = &overhearer->questions[i];
-        if (is_same(known, overhearer->unit_id, &overhearer->request))
-            is_known = known->times >= KNOWN_AFTER;
-        else if (known->unit_id == overhearer->unit_id &&
-                 known->request.function == overhearer->request.function &&
-                 pdu_answer_length(&known->request) == length)
+        if (!is_same(known, overhearer->unit_id, &overhearer->request) &&
+            known->unit_id == overhearer->unit_id &&
+            known->request.function == overhearer->request.function &&
+            pdu_answer_length(&known->request) == length)
             return false;
     }
-    return is_known && !overhearer->is_full;
+    return is_known_habit(overhearer) && !overhearer->is_full;
 }
 
 /* ---- frames at the front ---- */
@@ -229,12 +235,15 @@ static bool take_answer(struct overhearer *overhearer, struct heard_pair *pair)
     overhearer->usual_us += (took_us - overhearer->usual_us) / MEAN_OF;
     if (!overhearer->is_read)
         return false;
-    if ((*is_in_doubt || is_slow) && (is_exception || !fits_only_this_question(overhearer))) {
-        *is_in_doubt = true;
+    *is_in_doubt = *is_in_doubt || is_slow;
+    /* An exception makes no value, so a habit is enough; it ends no doubt. */
+    if (*is_in_doubt &&
+        !(is_exception ? is_known_habit(overhearer) : fits_only_this_question(overhearer))) {
         overhearer->counts.in_doubt++;
         return false;
     }
-    *is_in_doubt = false; /* a unit answers in order: no older answer is still to come */
+    if (!is_exception)
+        *is_in_doubt = false; /* a unit answers in order: no older answer is still to come */
     *pair = (struct heard_pair){.unit_id = overhearer->unit_id,
                                 .exception = is_exception ? at[2] : 0,
                                 .request = overhearer->request,
