@@ -146,6 +146,7 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     core->next_commit_us = now_us + COMMIT_EVERY_US;
     core->next_state_us = now_us;
     core->next_snapshots_us = now_us;
+    core_watch_start(core);
     *out = core;
     return UP_OK;
 }
@@ -238,6 +239,7 @@ int64_t core_step(struct core *core)
 {
     const int64_t now_us = clock_boot_us(core->options.clock);
     drain_rings(core);
+    core_watch_step(core);
     if (now_us >= core->next_commit_us || core->n_scans == JOURNAL_BATCH_SCANS_MAX) {
         core_commit(core, false);
         core->next_commit_us = now_us + COMMIT_EVERY_US;

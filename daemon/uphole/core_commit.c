@@ -135,6 +135,7 @@ static void measure_one(struct core *core, size_t index)
         core_tell_fact(well, &facts[i]);
         core->facts[core->n_facts++] = facts[i];
     }
+    core_watch_scan(core, well, scan);
     const struct stamp due = core_due_of(core, scan);
     if (core->refusing)
         ledger_count(core->options.ledger, GAP_DISK, CAUSE_DISK_REFUSED, scan->well, scan->source,

@@ -30,6 +30,9 @@ struct core_ended {
     uint32_t scans, recovered;
 };
 
+/** Did the well's surface unit restart with the box? */
+enum core_supply { SUPPLY_SETTLED = 0, SUPPLY_ASKED, SUPPLY_SHARED };
+
 struct core_well {
     const struct well_plan *plan;
     struct fold *fold;
@@ -42,6 +45,8 @@ struct core_well {
     struct snapshot snapshot;
     uint8_t told_line[SOURCE_KINDS]; /* as the log has it: enum line_state */
     bool told_silent;
+    uint8_t supply;        /* enum core_supply */
+    int64_t unit_heard_ms; /* boot_ms of the gauge's first answer; 0: none yet */
     struct core_ended ended_line[SOURCE_KINDS], ended_gauge;
     struct scan
         newest_scan[SOURCE_KINDS]; /* outcome NONE: not asked in this run; for status_view.c */
@@ -81,6 +86,8 @@ struct core {
     int64_t next_space_us;
     uint32_t heartbeat;
     uint16_t days_left;
+    struct sleep_watch sleep;
+    bool supply_is_open;
     struct resend resend;
     int wall;
     struct wall_plans wall_plans;
@@ -96,6 +103,12 @@ struct stamp core_due_of(const struct core *core, const struct scan *scan);
 void core_tell_states(struct core *core, struct core_well *well);
 void core_tell_gap(struct core *core, const struct gap *row);
 void core_tell_fact(const struct core_well *well, const struct fact *fact);
+/* core_watch.c */
+void core_watch_start(struct core *core);
+/** A scan was measured: what it shows of a restart. */
+void core_watch_scan(struct core *core, struct core_well *well, const struct scan *scan);
+/** Says once what it has noticed: a suspend, a supply that box and surface unit share. */
+void core_watch_step(struct core *core);
 void core_take_item(struct core *core, const struct gathered *item);
 /** One transaction of what is in hand. `everything`: counts of open ledger rows too, which
  * otherwise come once a minute. */
