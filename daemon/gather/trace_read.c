@@ -152,7 +152,7 @@ static bool head_plan(struct scanner *scanner, struct trace_about *about)
 }
 static bool head_run(struct scanner *scanner, struct trace_about *about)
 {
-    return take_number(scanner, INT64_MAX, &about->run);
+    return take_number(scanner, UINT64_MAX, &about->run);
 }
 static bool head_start(struct scanner *scanner, struct trace_about *about)
 {
@@ -226,7 +226,8 @@ static enum up_rc read_head(struct trace_reader *reader, struct scanner *scanner
 static enum up_rc read_bytes(struct trace_reader *reader, struct scanner *scanner,
                              struct trace_event *event, struct up_error *error)
 {
-    while (scanner->end - scanner->at >= 2 && scanner->at[0] == ' ' && scanner->at[1] != '"') {
+    while (scanner->end - scanner->at >= 2 && scanner->at[0] == ' ' &&
+           strchr("\" #", scanner->at[1]) == NULL) {
         if (event->n == TRACE_BYTES_MAX)
             return FAIL(reader, error, "more than %d bytes in one event", TRACE_BYTES_MAX);
         scanner->at++;

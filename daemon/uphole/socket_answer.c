@@ -3,6 +3,7 @@
  * socket_answer.c - see socket_answer.h.
  */
 #include "socket_answer.h"
+#include "trace_answer.h"
 
 #include <string.h>
 #include <sysexits.h>
@@ -32,6 +33,8 @@ static int no_such_well(const struct plan *plan, struct socket_text *text)
 
 int socket_answer(const struct status_view *view, const char *request, struct socket_text *text)
 {
+    if (strncmp(request, "trace ", 6) == 0)
+        return trace_answer(view, request + 6, text);
     for (size_t i = 0; i < sizeof QUESTIONS / sizeof *QUESTIONS; i++) {
         const struct question *question = &QUESTIONS[i];
         const size_t length = strlen(question->name);

@@ -1,0 +1,183 @@
+#!/usr/bin/env python3
+"""Records the traces of this directory anew: the real daemon, the simulator on real ptys and TCP ports, and faults.
+
+    UPHOLE_BINARY=build/release/daemon/uphole/uphole tests/golden/record.py [NAME...]
+    UPHOLE_GOLDEN_WRITE=1 build/release/tests/golden/test_golden      # then read the diff
+
+A recording differs from the one before in its times and, where chance acts, in its bytes; so record anew only where the old one can no longer
+be played. NAME.yaml is the configuration that the replay reads; here its device, ports and journal are replaced by fresh ones.
+A pump between simulator and daemon does what the simulator can't: echo, frames of others. Everything runs on loopback; only processes that were
+started here are stopped, by their pid.
+"""
+import os
+import pathlib
+import pty
+import re
+import select
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import tty
+
+HERE = pathlib.Path(__file__).resolve().parent
+SOURCE = HERE.parents[1]
+BINARY = os.environ.get("UPHOLE_BINARY", str(SOURCE / "build/release/daemon/uphole/uphole"))
+
+# name: (seconds, faults of the simulator, kind of the line, arguments)
+CASES = {
+    "healthy": dict(seconds=13),
+    "not-fitted": dict(seconds=11, simulate_fitted_no=True),
+    "gauge-restart": dict(seconds=46, faults="at 6 s for 3 s unit 1 power_cycle\n"),
+    "late-answer": dict(seconds=16, faults="at 4 s unit 1 late 900 ms\nat 9 s unit 1 late 1300 ms\n"),
+    "noise": dict(seconds=24, faults="random 25 % stray 1..6 bytes\nat 5 s for 3 s bad_checksum\nat 13 s for 1 s truncated 3 bytes\n"
+                                     "at 17 s for 1 s foreign_unit 9\n"),
+    "second-master": dict(seconds=22, faults="at 7 s for 4 s line pad-line second_master every 500 ms\n"),
+    "exception-split": dict(seconds=13, faults="register 23..23 exception 0x02\nat 8 s for 500 ms exception 0x06\n"),
+    "echo": dict(seconds=11, pump="echo"),
+    "echo-stripped": dict(seconds=11, pump="echo"),
+    "tcp": dict(seconds=24, line="skid-line", faults="at 5 s for 1 s silence\nat 11 s for 3 s line skid-line converter_gone\n"
+                                                    "at 19 s for 1 s exception 0x0B\n"),
+    "rtu-over-tcp": dict(seconds=16, pump="server", faults="at 6 s for 1 s silence\n"),
+    "float-low-first": dict(seconds=13),
+    "port-gone": dict(seconds=22, faults="at 6 s for 6 s line pad-line converter_gone\n"),
+}
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def wait_for(what, seconds, condition):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if condition():
+            return
+        time.sleep(0.02)
+    raise SystemExit(f"waited {seconds} s for {what}")
+
+
+def open_raw(path):
+    fd = os.open(path, os.O_RDWR | os.O_NOCTTY)
+    tty.setraw(fd)
+    return fd
+
+
+class Pump(threading.Thread):
+    """Bytes both ways between the simulator's pty and the daemon's end; with echo, what the daemon sends comes back to it first."""
+
+    def __init__(self, unit_fd, master_fd, echo=False, listener=None):
+        super().__init__(daemon=True)
+        self.unit, self.master, self.echo, self.listener = unit_fd, master_fd, echo, listener
+        self.start()
+
+    def run(self):
+        connection = None
+        while True:
+            far = connection.fileno() if connection else self.master
+            ready = [fd for fd in (self.unit, far, None if connection else self.listener) if fd is not None]
+            for fd in select.select(ready, [], [])[0]:
+                if fd is self.listener:
+                    connection = self.listener.accept()[0]
+                    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                    continue
+                try:
+                    data = os.read(fd, 512)
+                except OSError:
+                    data = b""
+                if not data and connection and fd == far:
+                    connection.close()
+                    connection = None
+                elif fd == self.unit and far is not None:
+                    os.write(far, data)
+                elif fd == far:
+                    if self.echo:
+                        os.write(far, data)
+                    os.write(self.unit, data)
+
+
+def record(name, case, directory):
+    line = case.get("line", "pad-line")
+    config = (HERE / f"{name}.yaml").read_text()
+    journal = directory / "journal"
+    journal.mkdir(mode=0o750)
+    ports = {old: str(free_port()) for old in ("1502", "5021")}
+    table_port = str(free_port())
+    for old, new in ports.items():
+        config = config.replace(f"127.0.0.1:{old}", f"127.0.0.1:{new}")
+    config = config.replace("127.0.0.1:5020", f"127.0.0.1:{table_port}")
+    config = re.sub(r"journal: \{path: [^}]*\}", f"journal: {{path: {journal}}}", config)
+    unit_device, master_device = directory / "unit", directory / "master"
+    pump = case.get("pump")
+    device = master_device if pump else unit_device
+    of_daemon = config.replace("/dev/ttyS7", str(device))
+    of_simulator = config.replace("/dev/ttyS7", str(unit_device))
+    if pump == "server":  # the simulator has a pty; a pump plays the serial device server
+        of_simulator = re.sub(r"tcp: '127\.0\.0\.1:\d+', framing: rtu", f"serial: {unit_device}, frame: 8N1", of_simulator)
+        of_simulator = re.sub(r"strip_echo: yes, ", "", of_simulator)
+    if case.get("simulate_fitted_no"):
+        of_simulator = of_simulator.replace("refresh: 2 s", "refresh: 2 s, fitted: {discharge_pressure: no}")
+    (directory / "uphole.yaml").write_text(of_daemon)
+    (directory / "simulator.yaml").write_text(of_simulator)
+    (directory / "faults").write_text(case.get("faults", ""))
+    maps = ["--maps", str(SOURCE / "config/maps")]
+    log = open(directory / "log", "w")
+    quiet = dict(stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+    simulator = subprocess.Popen([BINARY, "simulate", "--config", directory / "simulator.yaml", *maps, "--seed", "7", "--faults",
+                                  directory / "faults"], **quiet)
+    daemon = None
+    try:
+        if line == "pad-line":
+            wait_for("the simulator", 10, unit_device.exists)
+        else:
+            time.sleep(1)
+        if pump == "echo":
+            master, slave = pty.openpty()
+            tty.setraw(slave)
+            master_device.symlink_to(os.ttyname(slave))
+            Pump(open_raw(unit_device), master, echo=True)
+        elif pump == "server":
+            listener = socket.socket()
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.bind(("127.0.0.1", int(ports["5021"])))
+            listener.listen(1)
+            Pump(open_raw(unit_device), None, listener=listener)
+        daemon = subprocess.Popen([BINARY, "run", "--config", directory / "uphole.yaml", *maps], **quiet)
+        wait_for("the daemon", 10, (journal / "uphole.socket").exists)
+        out = directory / "trace"
+        subprocess.run([BINARY, "trace", line, "--journal", journal, "--for", f"{case['seconds']}s", "--into", out], check=True)
+        text = out.read_text().replace(str(device), "/dev/ttyS7")  # reasons name it
+        for old, new in ports.items():
+            text = text.replace(new, old)
+        (HERE / f"{name}.trace").write_text(text)
+        print(f"{name}: {len(text.splitlines())} lines, {text.count(' sent ')} requests", flush=True)
+    except Exception as problem:
+        log.flush()
+        print(f"{name}: {problem}\n{(directory / 'log').read_text()[-2000:]}", flush=True)
+        return 1
+    finally:
+        for process in (daemon, simulator):
+            if process:
+                process.terminate()
+                process.wait(10)
+    return 0
+
+
+def main():
+    names = sys.argv[1:] or list(CASES)
+    for name in names:
+        if name not in CASES:
+            raise SystemExit(f"no recording is called {name}; there are {', '.join(CASES)}")
+    bad = 0
+    for name in names:
+        with tempfile.TemporaryDirectory(prefix="uphole-golden-") as directory:
+            bad += record(name, CASES[name], pathlib.Path(directory))
+    sys.exit(1 if bad else 0)
+
+
+if __name__ == "__main__":
+    main()
