@@ -140,7 +140,8 @@ static bool gap_is_sound(const struct wall_gap *sent)
            is_flag(&gap->all_wells) && is_flag(&gap->start_sure) && is_flag(&gap->end_sure) &&
            is_flag(&gap->is_open) && is_flag(&gap->lost) && is_stamp(&gap->start) &&
            is_stamp(&gap->end) && is_text(gap->destination, sizeof gap->destination) &&
-           is_text(gap->cause, sizeof gap->cause);
+           is_text(gap->cause, sizeof gap->cause) && is_text(gap->note, sizeof gap->note) &&
+           is_text(gap->noted_by, sizeof gap->noted_by) && is_flag(&gap->planned);
 }
 
 static bool state_is_sound(const struct wall_state *state)

@@ -111,7 +111,7 @@ static int insert_facts(struct journal *journal, const struct batch *batch)
 
 static int insert_gaps_and_events(struct journal *journal, struct batch *batch, uint64_t *pos)
 {
-    int rc = SQLITE_OK;
+    int rc = note_insert(journal, batch, pos);
     for (size_t i = 0; i < batch->n_gaps && rc == SQLITE_OK; i++) {
         batch->gaps[i].pos = ++*pos;
         gap_bind(journal->store.row[W_GAP], &batch->gaps[i]);

@@ -40,6 +40,7 @@ static const char *const WRITER_SQL[W_ROWS] = {
     [W_MARK] = "INSERT INTO mark VALUES(?,?,?)",
     [W_WELL_MARK] = "UPDATE well SET newest_seq=?2, newest_pos=?3 WHERE number=?1",
     [W_ORDER] = ORDER_INSERT_SQL,
+    [W_NOTE] = NOTE_INSERT_SQL,
 };
 
 /** Takes the lock, or names who holds it. */

@@ -84,6 +84,8 @@ enum up_rc journal_reader_open(const char *directory, struct journal_reader **ou
     enum store_verdict verdict = store_connect(&reader->store, path, false, &why);
     if (verdict == STORE_OK)
         verdict = store_prepare(&reader->store, READER_SQL, R_ROWS, &why);
+    if (verdict == STORE_OK)
+        reader_prepare_notes(reader);
     if (verdict != STORE_OK) {
         if (error != NULL)
             *error = why;

@@ -27,7 +27,9 @@ enum reader_row {
     R_OLDEST_SCAN,
     R_ORDER,       /* by pos */
     R_TIMES_AFTER, /* the oldest times orders above a pos */
-    R_ROWS
+    R_ROWS,
+    R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes */
+    R_ALL
 };
 
 struct journal_reader {
@@ -47,5 +49,9 @@ enum up_rc reader_u64(struct journal_reader *reader, enum reader_row which, uint
                       struct up_error *error);
 enum up_rc reader_end(struct journal_reader *reader, sqlite3_stmt *row, int rc,
                       struct up_error *error);
+/** note.c: prepares R_NOTE where there is such a table. */
+void reader_prepare_notes(struct journal_reader *reader);
+/** Fills note, noted_by and planned of a gap as they stood at its pos. */
+void reader_note_of(struct journal_reader *reader, struct gap *gap);
 
 #endif

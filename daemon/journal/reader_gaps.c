@@ -23,7 +23,10 @@ static enum up_rc take_gaps(struct journal_reader *reader, sqlite3_stmt *row, si
         }
         (*got)++;
     }
-    return reader_end(reader, row, step, error);
+    const enum up_rc rc = reader_end(reader, row, step, error);
+    for (size_t i = 0; rc == UP_OK && i < *got; i++)
+        reader_note_of(reader, &into[i]);
+    return rc;
 }
 
 enum up_rc journal_read_gaps(struct journal_reader *reader, uint16_t well, uint64_t after, size_t n,

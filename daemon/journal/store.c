@@ -138,15 +138,16 @@ static int make_schema(struct store *store)
     return rc;
 }
 
-/** A column that the first journals of this schema did not have yet: added, never changed. */
+/** A column and a table that the first journals of this schema did not have yet: added, never
+ * changed. */
 static int add_columns(struct store *store)
 {
     int rc = SQLITE_OK;
     const int64_t there = store_number(
         store, "SELECT count(*) FROM pragma_table_info('run') WHERE name='version'", 0, &rc);
-    return rc == SQLITE_OK && there == 0
-               ? store_run(store, "ALTER TABLE run ADD COLUMN version TEXT")
-               : rc;
+    if (rc == SQLITE_OK && there == 0)
+        rc = store_run(store, "ALTER TABLE run ADD COLUMN version TEXT");
+    return rc == SQLITE_OK ? store_run(store, NOTE_SCHEMA_SQL) : rc;
 }
 
 /** What an SQLite file says of itself. */

@@ -120,6 +120,11 @@ void order_bind(sqlite3_stmt *row, const struct row_order *order, char range[sta
 /** False: the row's check does not hold. */
 bool order_from_row(sqlite3_stmt *row, struct row_order *order);
 
+/* ---- note.c: a person's words on a gap ---- */
+
+extern const char NOTE_SCHEMA_SQL[]; /* IF NOT EXISTS: journals made before have none */
+#define NOTE_INSERT_SQL "INSERT INTO note VALUES(?,?,?,?,?,?,?,?)"
+
 /* ---- the writer ---- */
 
 struct journal_well {
@@ -140,6 +145,7 @@ enum writer_row {
     W_MARK,
     W_WELL_MARK,
     W_ORDER,
+    W_NOTE,
     W_ROWS
 };
 
@@ -172,6 +178,8 @@ enum store_verdict journal_load_last_run(struct journal *journal, struct up_erro
 struct journal_well *journal_find_well(struct journal *journal, uint16_t number);
 /** True (and poisons) where the file or its WAL lost its name under us. */
 bool journal_has_moved(struct journal *journal);
+/** note.c: the batch's notes, before its gaps. Returns SQLite's result. */
+int note_insert(struct journal *journal, const struct batch *batch, uint64_t *pos);
 void journal_note_inodes(struct journal *journal);
 enum up_rc journal_poison(struct journal *journal, int rc, const char *doing,
                           struct up_error *error);

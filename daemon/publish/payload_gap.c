@@ -66,6 +66,10 @@ size_t payload_gap(char *into, size_t room, const struct plan *plan, const struc
     json_key(&json, "lost");
     json_boolean(&json, gap->lost);
     put_text(&json, "cause", gap->cause);
+    put_text(&json, "note", gap->note[0] == '\0' ? NULL : gap->note);
+    put_text(&json, "noted_by", gap->noted_by[0] == '\0' ? NULL : gap->noted_by);
+    json_key(&json, "planned");
+    json_boolean(&json, gap->planned);
     json_close(&json, '}');
     return json_end(&json);
 }

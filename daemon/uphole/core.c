@@ -132,7 +132,8 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     core->watch.floor_utc_ms = options->floor_utc_ms;
     core->wall = -1;
     core->scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *core->scans);
-    if (core->scans == NULL || !make_wells(core) || !make_cursors(core)) {
+    core->notes = calloc(CORE_NOTES_MAX, sizeof *core->notes);
+    if (core->scans == NULL || core->notes == NULL || !make_wells(core) || !make_cursors(core)) {
         core_destroy(core);
         return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
     }
@@ -164,6 +165,7 @@ void core_destroy(struct core *core)
     free(core->wells);
     free(core->cursors);
     free(core->scans);
+    free(core->notes);
     free(core);
 }
 

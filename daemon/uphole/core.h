@@ -88,6 +88,10 @@ uint64_t core_live_seq(const struct core *core, uint16_t well_index);
 void core_add_event(struct core *core, const char *kind, const char *who, const char *text,
                     size_t length);
 bool core_has_room_for_event(const struct core *core);
+/** A note for the journal, on a row that ledger_renew sends out again; it rides with the next
+ * commit. False where there is no room for `n` of them. */
+bool core_has_room_for_notes(const struct core *core, size_t n);
+void core_add_note(struct core *core, const struct gap_note *note);
 /** Counts for tests and status. */
 struct core_counts {
     uint64_t scans, commits, failed_commits, snapshots, accepted, refused, bad_messages;

@@ -30,6 +30,17 @@ bool core_has_room_for_event(const struct core *core)
     return core->n_events < CORE_EVENTS_MAX;
 }
 
+bool core_has_room_for_notes(const struct core *core, size_t n)
+{
+    return n <= CORE_NOTES_MAX - core->n_notes;
+}
+
+void core_add_note(struct core *core, const struct gap_note *note)
+{
+    if (core_has_room_for_notes(core, 1))
+        core->notes[core->n_notes++] = *note;
+}
+
 void core_add_event(struct core *core, const char *kind, const char *who, const char *text,
                     size_t length)
 {
@@ -231,7 +242,7 @@ static void after_commit(struct core *core)
     }
     core->n_scans = core->n_facts = core->n_gaps = 0;
     if (!core->refusing) /* what happened meanwhile is told once the disk takes it */
-        core->n_events = 0;
+        core->n_events = core->n_notes = 0;
 }
 
 void core_commit(struct core *core, bool everything)
@@ -253,7 +264,7 @@ void core_commit(struct core *core, bool everything)
     core->n_cursors += resend_cursors(core, &core->cursors[core->n_cursors],
                                       CORE_CURSORS_MAX - core->n_cursors);
     resend_make_times(core, now.boot_ms);
-    if (core->n_scans + core->n_gaps + core->n_events + core->resend.n_waiting == 0 &&
+    if (core->n_scans + core->n_gaps + core->n_events + core->n_notes + core->resend.n_waiting == 0 &&
         core->n_cursors == 0)
         return;
     struct batch batch = {.scans = core->scans,
@@ -262,6 +273,8 @@ void core_commit(struct core *core, bool everything)
                           .n_facts = core->n_facts,
                           .gaps = core->gaps,
                           .n_gaps = core->n_gaps,
+                          .notes = core->notes,
+                          .n_notes = core->n_notes,
                           .events = core->events,
                           .n_events = core->n_events,
                           .cursors = core->cursors,

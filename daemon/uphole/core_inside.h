@@ -18,6 +18,7 @@
 #define CORE_FACTS_MAX 1024
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
+#define CORE_NOTES_MAX 512 /* one outage: a row a source */
 #define CORE_CURSORS_MAX ((size_t)PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 3) /* of every stream */
 #define COMMIT_EVERY_US 1000000
 #define SPACE_EVERY_US 60000000
@@ -77,8 +78,9 @@ struct core {
     struct fact facts[CORE_FACTS_MAX];
     struct gap gaps[CORE_GAPS_MAX];
     struct event events[CORE_EVENTS_MAX];
+    struct gap_note *notes; /* CORE_NOTES_MAX */
     struct cursor *cursors;
-    size_t n_scans, n_facts, n_gaps, n_events, n_cursors;
+    size_t n_scans, n_facts, n_gaps, n_events, n_notes, n_cursors;
     struct record record;
     struct wall_message message;
     int64_t next_commit_us, next_state_us, next_snapshots_us;

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define COLUMNS 6
+#define COLUMNS 7
 #define FOLD_START_MS 120000 /* program rows of several sources start at their own last poll */
 
 const char *gaps_grouped(uint64_t number, char into[static 32])
@@ -47,7 +47,8 @@ static bool folds(const struct gap *into, const struct gap *gap)
         return false;
     const int64_t apart_ms = llabs(gap->start.utc_ms - into->start.utc_ms);
     return apart_ms <= (gap->kind == GAP_PROGRAM ? FOLD_START_MS : 0) &&
-           strcmp(gap->cause, into->cause) == 0;
+           strcmp(gap->cause, into->cause) == 0 && gap->planned == into->planned &&
+           strcmp(gap->note, into->note) == 0;
 }
 
 /** Put off because the line or the unit itself did not let us ask. */
@@ -133,7 +134,8 @@ static void what_is_missing(const struct gaps_row *row, char *into, size_t room)
         snprintf(into, room, "%s scan%s%s%s, not recoverable", scans, plural, refreshes, so_far);
 }
 
-/** Fills the six columns of a row: well, kind, start, end, how long, what is missing. */
+/** Fills the columns of a row: what `uphole note` calls it, well, kind, start, end, how long, what
+ * is missing. */
 static void make_columns(const struct gaps_report *report, const struct gaps_row *row,
                          char columns[COLUMNS][128])
 {
@@ -141,18 +143,19 @@ static void make_columns(const struct gaps_report *report, const struct gaps_row
     char end[STAMP_TEXT_MAX], long_[STAMP_TEXT_MAX], name[NAME_LENGTH_MAX + 1] = "all";
     if (!row->of_all && !journal_read_well_id(report->reader, gap->well, name))
         snprintf(name, sizeof name, "well %u", gap->well);
-    snprintf(columns[0], 128, "%s", name);
-    snprintf(columns[1], 128, "%s", gap_kind_name(gap->kind));
-    stamp_to_short_text(gap->start.utc_ms, columns[2]);
+    snprintf(columns[0], 128, "%06" PRIx64 ":%" PRIu64, gap->run >> 40, gap->id);
+    snprintf(columns[1], 128, "%s", name);
+    snprintf(columns[2], 128, "%s", gap_kind_name(gap->kind));
+    stamp_to_short_text(gap->start.utc_ms, columns[3]);
     stamp_to_short_text(gap->end.utc_ms, end);
-    const bool same_day = strncmp(end, columns[2], 10) == 0;
+    const bool same_day = strncmp(end, columns[3], 10) == 0;
     if (gap->is_open)
-        snprintf(columns[3], 128, "still open");
+        snprintf(columns[4], 128, "still open");
     else
-        snprintf(columns[3], 128, "to %s%s", gap->end_sure ? "" : "about ",
+        snprintf(columns[4], 128, "to %s%s", gap->end_sure ? "" : "about ",
                  same_day ? end + 11 : end);
-    snprintf(columns[4], 128, "%s", duration_to_text(length_ms(report, gap), long_));
-    what_is_missing(row, columns[5], 128);
+    snprintf(columns[5], 128, "%s", duration_to_text(length_ms(report, gap), long_));
+    what_is_missing(row, columns[6], 128);
 }
 
 size_t gaps_print_rows(const struct gaps_report *report)
@@ -174,12 +177,16 @@ size_t gaps_print_rows(const struct gaps_report *report)
             continue;
         make_columns(report, row, columns);
         for (int c = 0; c < COLUMNS - 1; c++)
-            printf("%-*s%s", (int)width[c], columns[c], c == 2 ? "  " : "   ");
+            printf("%-*s%s", (int)width[c], columns[c], c == 3 ? "  " : "   ");
         if (total + strlen(row->gap.cause) >
             (size_t)command_width()) /* the cause goes under its row */
             printf("%s\n%*s%s\n", columns[COLUMNS - 1], (int)width[0] + 3, "", row->gap.cause);
         else
             printf("%-*s   %s\n", (int)width[COLUMNS - 1], columns[COLUMNS - 1], row->gap.cause);
+        if (row->gap.note[0] != '\0')
+            printf("%*sNote%s%s%s: \"%s\"\n", (int)width[0] + 3, "",
+                   row->gap.planned ? ", planned" : "", row->gap.noted_by[0] != '\0' ? ", by " : "",
+                   row->gap.noted_by, row->gap.note);
         n++;
     }
     return n;

@@ -222,6 +222,19 @@ static void print_waiting(const struct gaps_report *report)
     free(cursors);
 }
 
+/** Polls that failed or were never made in rows that a person noted as planned. What was put off
+ * within a line gap stands in that row. */
+static uint64_t planned_missing(const struct gaps_report *report)
+{
+    double missing = 0;
+    for (size_t i = 0; i < report->n_rows; i++) {
+        const struct gap *gap = &report->rows[i].gap;
+        if (gap->planned && (gap->kind == GAP_LINE || gap_kind_counts_never_attempted(gap->kind)))
+            missing += gap->scans * share_inside(report, gap);
+    }
+    return (uint64_t)(missing + 0.5);
+}
+
 void gaps_print_summary(const struct gaps_report *report, size_t shown)
 {
     struct sum all = {0, 0};
@@ -240,6 +253,9 @@ void gaps_print_summary(const struct gaps_report *report, size_t shown)
         printf("%zu gap%s", shown, shown == 1 ? "" : "s");
     printf("; %s of %s scans missing", gaps_grouped((uint64_t)(all.missing + 0.5), missing),
            gaps_grouped((uint64_t)(all.due + 0.5), due));
+    const uint64_t planned = planned_missing(report);
+    if (planned > 0)
+        printf(", %s of them in outages noted as planned", gaps_grouped(planned, missing));
     print_waiting(report);
     printf("\n");
     for (uint16_t w = 0; w < report->plan->n_wells; w++) {

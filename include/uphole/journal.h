@@ -86,6 +86,15 @@ struct row_order {
  *  within the order's boot: rows taken while the clock was never set, and rows not yet synchronised whose label is more than 1 s off. Pure. */
 bool order_corrects(const struct row_order *order, const struct scan *scan, struct stamp *at);
 
+/** A person's words on a row of the ledger. */
+struct gap_note {
+    uint64_t run, id; /* of the row */
+    int64_t utc_ms;
+    bool planned;
+    char by[GAP_BY_MAX];
+    char text[GAP_NOTE_MAX];
+};
+
 /** All that goes into one transaction. Scans get pos and seq (in place); facts of scan i carry scan_index. */
 struct batch {
     struct scan *scans;       size_t n_scans;
@@ -93,6 +102,7 @@ struct batch {
     struct gap *gaps;         size_t n_gaps;    /* pos is set */
     struct event *events;     size_t n_events;
     struct cursor *cursors;   size_t n_cursors;
+    struct gap_note *notes;   size_t n_notes;   /* stored before the gaps, so that their new revisions bear them */
     struct row_order *orders; size_t n_orders;  /* pos is set; of a times order `times` too */
 };
 /**
@@ -143,6 +153,17 @@ void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t w
 void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_t well, bool waiting,
                          const struct stamp *oldest_waiting, uint64_t accepted_seq, uint64_t newest_seq, const struct stamp *now,
                          uint8_t cause, const char *sentence);
+/** Which row: its id, and its run or all runs that begin alike (run_low to run_high). */
+struct gap_asked {
+    uint64_t run_low, run_high, id;
+};
+/**
+ * The row goes out as its next revision, open or closed, in memory or long stored: somebody wrote a note on it. Of an outage of the program the
+ * rows of all sources go along; their ids (of *of's run) stand in `ids`, the asked one first. UP_E_MISSING where there is none, UP_E_USAGE where
+ * more than one run has such a row.
+ */
+UP_MUST enum up_rc ledger_renew(struct ledger *ledger, struct journal *journal, const struct gap_asked *asked, struct gap *of, uint64_t *ids,
+                                size_t room, size_t *n, struct up_error *error);
 /** From now on rows are opened under this run: a run that begins within the life of the ledger (the disk had refused). */
 void ledger_set_run(struct ledger *ledger, uint64_t run);
 /** From now on `plan`, within the run: open rows of sources and destinations that it no longer holds end now and say so; all others go on. Its wells

@@ -163,6 +163,9 @@ enum gap_cause {
 const char *gap_cause_name(uint8_t cause);
 
 #define GAP_CAUSE_MAX 200
+#define GAP_NOTE_CHARACTERS 200
+#define GAP_NOTE_MAX (3 * GAP_NOTE_CHARACTERS + 1) /* bytes, with the NUL: 200 characters of nearly every script */
+#define GAP_BY_MAX 80
 
 /** A ledger row. Its identity is (run, id, revision), run being the one that opened it. An open end is stamp 0. */
 struct gap {
@@ -184,6 +187,9 @@ struct gap {
     uint32_t recovered;
     bool lost;
     char cause[GAP_CAUSE_MAX];
+    /* The newest note at its pos, filled by readers; the ledger itself does not carry it. */
+    char note[GAP_NOTE_MAX], noted_by[GAP_BY_MAX];
+    bool planned;
     struct stamp last_due; /* last due time counted, of polls never attempted; the ledger's own memory, not published */
 };
 

@@ -182,6 +182,11 @@ static void print_gap(void)
         snprintf(gap.destination, sizeof gap.destination, "plant-broker");
     for (size_t i = 0; i < draw(GAP_CAUSE_MAX); i++)
         gap.cause[i] = (char)(1 + draw(255));
+    if (draw(2)) { /* a person's words are checked before they are stored */
+        gap.planned = draw(2);
+        snprintf(gap.note, sizeof gap.note, "Pump pulled: \"%u\" of \xc3\x97.", draw(9));
+        snprintf(gap.noted_by, sizeof gap.noted_by, "operations engineer (jana)");
+    }
     printf("{\"type\":\"gap\",\"length\":%zu}\n",
            payload_gap(into, sizeof into, plan, &gap, "heron-7"));
     printf("%s\n", into);

@@ -32,6 +32,10 @@ def status(walk):
 
 def begin(walk):
     walk.start_broker()
+    begin_without_broker(walk)
+
+
+def begin_without_broker(walk):
     walk.start_simulator()
     walk.start_daemon()
     wait_for("the local socket", 10, lambda: uphole(walk, "status").returncode == 0)
@@ -197,5 +201,40 @@ def a_held_line_is_free_for_others():
         print(f"  {sum(g['scans'] for g in causes)} due scans counted across hold and stop")
 
 
+def a_note_stands_with_its_gap():
+    """What a person writes on a gap stands in `gaps`, in its message and in the sum of planned outages; what is wrong is refused with a sentence."""
+    with Walk("orders-note") as walk:
+        walk.start_broker()
+        walk.subscribe()
+        begin_without_broker(walk)
+        walk.stop(walk.daemon)
+        time.sleep(2.5)
+        walk.start_daemon()
+        wait_for("the outage in the ledger", 15, lambda: [g for g in walk.gaps() if g["kind"] == "program" and not g["open"]])
+        outage = [g for g in walk.gaps() if g["kind"] == "program"]
+        name = f"{outage[0]['run'][:6]}:{outage[0]['id']}"
+        assert f"{name} " in uphole(walk, "gaps").stdout, uphole(walk, "gaps").stdout
+        for words, code, why in ((("99999:1", "x", "--by", "technician"), 66, "no such gap"), (("zz:1", "x", "--by", "technician"), 64, "names no gap"),
+                                 ((name, "x"), 64, "role"), ((name, " ", "--by", "technician"), 64, "empty"), ((name, "x" * 201, "--by", "technician"), 64, "200"),
+                                 ((name, "two\nlines", "--by", "technician"), 64, "control"), ((name, "x", "y", "--by", "technician"), 64, "expected")):
+            out = uphole(walk, "note", *words)
+            assert out.returncode == code and why in out.stderr, (words, out)
+        heard = raw(walk, f"order note {name} planned 2 ab {'x' * 201}\n".encode())
+        assert heard.startswith(b"65 ") and b"200" in heard, heard
+        text = "Pumpe gezogen: \"\u00d7\u00df\" \u2713 " + "\u00e9" * 170
+        out = uphole(walk, "note", name, text, "--by", "operations engineer", "--planned")
+        assert out.returncode == 0 and name in out.stdout, out
+        noted = wait_for("the note in the ledger", 5, lambda: [g for g in walk.gaps() if g["note"] == text])
+        assert len(noted) == len(outage) == 3 and all(g["planned"] and g["noted_by"].startswith("operations engineer (") for g in noted), noted
+        assert all(g["revision"] > o["revision"] for g, o in zip(noted, outage))
+        shown = uphole(walk, "gaps").stdout
+        assert f'"{text}"' in shown and "Note, planned, by operations engineer (" in shown and "noted as planned" in shown, shown
+        wait_for("the note as messages", 10, lambda: sum(json.loads(p)["note"] == text for _, p in walk.taken("gap")) >= 3)
+        event = walk.sql("select who, text from event where kind='order_note'")
+        assert len(event) == 1 and event[0]["who"], event
+        walk.stop(walk.daemon)
+        assert uphole(walk, "note", name, "x", "--by", "technician").returncode == 69
+
+
 if __name__ == "__main__":
-    main(only_the_owner_and_root_order, a_held_line_is_free_for_others)
+    main(only_the_owner_and_root_order, a_held_line_is_free_for_others, a_note_stands_with_its_gap)
