@@ -13,7 +13,20 @@
 
 static const struct formula_group *const GROUPS[] = {
     &FORMULA_UNITS_AND_HYDROSTATICS,
+    &FORMULA_SURVEY,
+    &FORMULA_FLUID,
+    &FORMULA_GAS,
+    &FORMULA_LEVEL,
     &FORMULA_PUMP,
+    &FORMULA_POWER,
+    &FORMULA_MOTOR,
+    &FORMULA_VIBRATION,
+    &FORMULA_INFLOW,
+    &FORMULA_BUILDUP,
+    &FORMULA_PVT,
+    &FORMULA_INTAKE,
+    &FORMULA_STATISTICS,
+    &FORMULA_UNCERTAINTY,
 };
 
 size_t formula_count(void)

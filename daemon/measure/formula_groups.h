@@ -18,11 +18,20 @@ struct formula_group {
 
 /** INPUT("p_d", "Pa", "discharge pressure", .bound = BOUND_POSITIVE): name, own unit, words, and
  * what else differs from a plain measured one. */
+#define FORMULA_FUNCTION(name)                                                                     \
+    static void name(const struct formula_given *given, struct formula_steps *steps,               \
+                     struct formula_result *out)
 #define INPUT(symbol, own_unit, words, ...)                                                        \
     {                                                                                              \
         .name = (symbol), .unit = (own_unit), .about = (words), __VA_ARGS__                        \
     }
 #define FORMULA_INPUTS(array) .input = (array), .n_inputs = sizeof(array) / sizeof *(array)
+/** A whole row. */
+#define FORMULA(name, words, form, result_unit, valid, from, inputs, function)                     \
+    {                                                                                              \
+        .label = (name), .title = (words), .expression = (form), .unit = (result_unit),            \
+        .validity = (valid), .source = (from), FORMULA_INPUTS(inputs), .compute = (function)       \
+    }
 #define FORMULA_ROWS(array)                                                                        \
     {                                                                                              \
         (array), sizeof(array) / sizeof *(array)                                                   \
@@ -39,6 +48,15 @@ struct formula_group {
 #define FOOT_IN_M 0.3048
 #define DAY_IN_S 86400.0
 
-extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_PUMP;
+extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_SURVEY, FORMULA_FLUID,
+    FORMULA_GAS, FORMULA_LEVEL, FORMULA_PUMP, FORMULA_POWER, FORMULA_MOTOR, FORMULA_VIBRATION,
+    FORMULA_INFLOW, FORMULA_BUILDUP, FORMULA_PVT, FORMULA_INTAKE, FORMULA_STATISTICS,
+    FORMULA_UNCERTAINTY;
+
+/* The value of each function's first arguments; for formulas that use another one's. All SI. */
+/** Z by Dranchuk and Abou-Kassem; fills reason or flags. */
+void gas_z_dak(double reduced_temperature, double reduced_pressure, struct formula_result *out);
+/** Median of the slopes of all pairs with different x; of more than 128 samples the newest. */
+void slope_theil_sen(const double *x, const double *y, size_t n, struct formula_result *out);
 
 #endif

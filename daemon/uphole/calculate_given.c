@@ -79,7 +79,8 @@ static void skip_spaces(const char **at, const char *end)
 }
 
 static enum up_rc read_scalar(const struct formula_input *input, const struct calculate_pair *pair,
-                              double *value, bool difference, struct up_error *error)
+                              double *value, uint8_t *qualifier, bool difference,
+                              struct up_error *error)
 {
     const char *end = pair->value + pair->length;
     double number;
@@ -100,6 +101,7 @@ static enum up_rc read_scalar(const struct formula_input *input, const struct ca
             "%s: this formula needs an absolute pressure; add the local atmosphere first",
             pair->name);
     *value = number * unit.factor + (difference ? 0.0 : unit.offset);
+    *qualifier = unit.qualifier;
     return UP_OK;
 }
 
@@ -207,7 +209,7 @@ static enum up_rc read_input(struct reading_context *context, size_t index,
     else if (input->list)
         return read_list(context, input, pair, given, error);
     else
-        return read_scalar(input, pair, &given->value, false, error);
+        return read_scalar(input, pair, &given->value, &given->qualifier, false, error);
     return UP_OK;
 }
 
@@ -306,8 +308,9 @@ static enum up_rc read_uncertainty(struct reading_context *context,
         formula->input[index].take >= TAKE_OPTION)
         return UP_FAIL(error, UP_E_USAGE, "%s: no single number is called %s", pair->name,
                        pair->name + 2);
+    uint8_t qualifier;
     const enum up_rc rc =
-        read_scalar(&formula->input[index], pair, &context->out->u[index], true, error);
+        read_scalar(&formula->input[index], pair, &context->out->u[index], &qualifier, true, error);
     if (rc == UP_OK && !(context->out->u[index] >= 0.0))
         return UP_FAIL(error, UP_E_USAGE, "%s: an uncertainty is not negative", pair->name);
     context->out->has_u = true;

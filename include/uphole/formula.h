@@ -96,6 +96,7 @@ struct formula_given {
     const double *list; /* of a list; borrowed */
     size_t n;
     bool present;       /* named at all */
+    uint8_t qualifier;  /* enum formula_qualifier of the unit it was written in */
     uint8_t reason;     /* enum formula_reason of the input itself: NONE, INPUT_MISSING, CONFIG_MISSING, NOT_FITTED or INPUT_BAD */
 };
 
