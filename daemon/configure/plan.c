@@ -181,6 +181,9 @@ enum up_rc plan_from_file(const char *path, const char *maps_directory, struct p
                                 .maps_directory = maps_directory ? maps_directory : beside,
                                 .look_at_files = true};
     const enum up_rc rc = plan_make(&room, text, length, plan);
+    if (rc == UP_OK)
+        (void)snprintf((*plan)->config_file, sizeof(*plan)->config_file, "%.63s",
+                       slash ? slash + 1 : path);
     free(text);
     return rc;
 }

@@ -23,8 +23,8 @@
 struct listening {
     const struct source_entry *entry; /* for which `heard` was made */
     struct heard_source heard;
-    uint64_t unused_before, frames_before; /* sums at its last row */
-    int64_t pair_us, pause_us;             /* its newest pair; the pause before that */
+    uint64_t unused_before, frames_before, doubt_before; /* sums at its last row */
+    int64_t pair_us, pause_us; /* its newest pair; the pause before that */
     bool is_slow_told;
 };
 
@@ -87,6 +87,7 @@ static void put_row(struct line *line, size_t i, struct gathered *item, int64_t 
     item->scan.took_ms = (uint32_t)((ended_us - begun_us + 500) / 1000);
     at->unused_before = line->hearing->overhearer.counts.unused_bytes;
     at->frames_before = frames_of(&line->hearing->overhearer);
+    at->doubt_before = line->hearing->overhearer.counts.in_doubt;
     line_put(line, item);
 }
 
@@ -111,7 +112,8 @@ static void put_nothing(struct line *line, size_t i, int64_t due_us, int64_t end
     struct gathered item;
     begin_row(line, i, &item);
     item.scan.stray = unused > UINT32_MAX ? UINT32_MAX : (uint32_t)unused;
-    item.scan.outcome = unused > 0 && frames_of(overhearer) == at->frames_before
+    item.scan.outcome = overhearer->counts.in_doubt > at->doubt_before ? OUTCOME_WRONG_REPLY
+                        : unused > 0 && frames_of(overhearer) == at->frames_before
                             ? OUTCOME_BAD_CHECKSUM
                             : OUTCOME_SILENT;
     turn_claim(&line->turns[i], due_us / 1000, ++line->served);

@@ -51,7 +51,22 @@ static bool find_answer(const struct question *question, struct reply *reply)
     return false;
 }
 
-/** Why nothing in the reply is the answer. */
+/** True where the answer, or an exception, may have begun at `at`: of unit, function and byte count
+ * two are right, so that one flipped bit does not hide it. */
+static bool begins_answer(const struct question *question, const uint8_t *at, size_t left)
+{
+    const uint8_t function = question->request.function;
+    if (left < 2)
+        return false;
+    const bool is_unit = at[0] == question->unit_id;
+    if (is_unit && (at[1] == function || at[1] == (function | 0x80)))
+        return true;
+    const bool is_count = left > 2 && at[2] == (uint8_t)(pdu_answer_length(&question->request) - 2);
+    return is_count && (is_unit || at[1] == function);
+}
+
+/** Why nothing in the reply is the answer. Bytes among which it never began are none of the unit's:
+ * a swapped pair, another speed, an idle pair without bias. */
 static uint8_t verdict_without_answer(const struct question *question, const struct reply *reply)
 {
     if (reply->n == 0)
@@ -59,10 +74,18 @@ static uint8_t verdict_without_answer(const struct question *question, const str
     int length = rtu_answer_length(reply->bytes, reply->n);
     if (length > 0 && (size_t)length <= reply->n && rtu_crc_is_right(reply->bytes, (size_t)length))
         return OUTCOME_WRONG_REPLY;
-    size_t whole = reply->n > 1 && reply->bytes[1] == (question->request.function | 0x80)
+    if (reply->n == 1 && reply->bytes[0] == question->unit_id)
+        return OUTCOME_CUT_SHORT;
+    size_t start = 0;
+    while (start < reply->n && !begins_answer(question, reply->bytes + start, reply->n - start))
+        start++;
+    const size_t left = reply->n - start;
+    if (left == 0)
+        return OUTCOME_SILENT;
+    size_t whole = left > 1 && reply->bytes[start + 1] == (question->request.function | 0x80)
                        ? EXCEPTION_FRAME
                        : pdu_answer_length(&question->request) + 3;
-    return reply->n < whole ? OUTCOME_CUT_SHORT : OUTCOME_BAD_CHECKSUM;
+    return left < whole ? OUTCOME_CUT_SHORT : OUTCOME_BAD_CHECKSUM;
 }
 
 enum echo { ECHO_NONE = 0, ECHO_MAY_COME, ECHO_WHOLE };
@@ -160,6 +183,6 @@ void exchange_read_serial(struct wire *wire, struct exchange *out)
     if (is_gone)
         return;
     out->verdict = verdict_without_answer(&wire->last, &reply);
-    if (out->verdict == OUTCOME_WRONG_REPLY)
+    if (out->verdict == OUTCOME_WRONG_REPLY || out->verdict == OUTCOME_SILENT)
         out->stray += (uint32_t)reply.n;
 }

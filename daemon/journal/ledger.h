@@ -115,6 +115,8 @@ void ledger_say_gauge(char into[static GAP_CAUSE_MAX], uint8_t cause, const stru
 /** `exception` 0 unless the channel's registers were answered with one. */
 void ledger_say_channel(char into[static GAP_CAUSE_MAX], uint16_t point, uint8_t cause,
                         uint8_t exception);
+/** Registers that were read before and are in no scan now: a line that is only listened to. */
+void ledger_say_not_read(char into[static GAP_CAUSE_MAX], uint16_t point);
 void ledger_say_clock(char into[static GAP_CAUSE_MAX], int64_t step_ms, int64_t utc_ms);
 void ledger_say_count(char into[static GAP_CAUSE_MAX], uint8_t cause);
 void ledger_say_delivery(char into[static GAP_CAUSE_MAX], const char *destination, uint8_t cause);

@@ -136,6 +136,7 @@ static enum presence presence_of(struct ledger_source *source, const struct read
     case QUALITY_NOT_MAPPED:
         return SKIPPED;
     case QUALITY_NOT_FITTED:
+    case QUALITY_NO_DATA: /* nobody read its registers */
         return source->seen_good[reading->point] ? FAULTY : SKIPPED;
     case QUALITY_GAUGE_SILENT:
     case QUALITY_STARTING:
@@ -243,7 +244,9 @@ static void see_missing_channel(struct ledger *ledger, struct ledger_source *sou
     struct ledger_row *row = open_row(ledger, &key, due, &fresh);
     if (row == NULL)
         return;
-    if (fresh)
+    if (fresh && quality == QUALITY_NO_DATA)
+        ledger_say_not_read(row->gap.cause, point);
+    else if (fresh)
         ledger_say_channel(row->gap.cause, point, key.cause, exception);
     row->gap.scans++;
     ledger_touch(row, fresh);

@@ -44,29 +44,38 @@ static const char *since_text(const struct core_well *well, const struct gap *ro
     return into;
 }
 
-/** Length of a sentence without its full stop. */
-static int without_stop(const char *sentence)
+/** Length of the first sentence without its full stop; `*rest` is what stands behind it. */
+static int first_sentence(const char *text, const char **rest)
 {
-    const size_t n = strlen(sentence);
-    return (int)(n > 0 && sentence[n - 1] == '.' ? n - 1 : n);
+    const char *stop = strstr(text, ". ");
+    const size_t n = strlen(text);
+    *rest = stop != NULL ? stop + 2 : text + n;
+    if (stop != NULL)
+        return (int)(stop - text);
+    return (int)(n > 0 && text[n - 1] == '.' ? n - 1 : n);
 }
 
 static void tell_line_down(const struct core *core, const struct core_well *well, uint8_t source)
 {
     const struct gap *row = open_row(core, well->plan->number, source, GAP_LINE);
     const struct source_entry *entry = entry_of(well, source);
-    char since[2 * STAMP_TEXT_MAX + 16];
+    const struct line_plan *line = &core->options.plan->lines[entry->line];
+    char since[2 * STAMP_TEXT_MAX + 16], compare[180] = "";
+    const char *rest = NULL;
     since_text(well, row, since, sizeof since);
     const char *cause = row != NULL && row->cause[0] != '\0' ? row->cause : "No answer";
-    const bool serial = core->options.plan->lines[entry->line].medium == LINE_MEDIUM_SERIAL;
+    const int n = first_sentence(cause, &rest);
+    const bool serial = line->medium == LINE_MEDIUM_SERIAL;
+    if (rest[0] == '\0' && row != NULL && row->cause_code != CAUSE_PATH_DOWN)
+        snprintf(compare, sizeof compare, "First compare %s in %s:%d with the %s. ",
+                 serial ? "unit id and speed" : "address, port and unit id",
+                 core->options.plan->config_file, entry->config_line,
+                 source == SOURCE_DRIVE ? "drive" : "surface unit");
     say(SAY_WARNING, "line",
-        "%s %s: %.*s%s. Readings are not being collected. First compare %s in line %d of the "
-        "configuration with the %s. On site, under the "
-        "site's electrical work procedure: its power, then %s.",
-        well->plan->id, source_name(source), without_stop(cause), cause, since,
-        serial ? "unit id and speed" : "address, port and unit id", entry->config_line,
-        source == SOURCE_DRIVE ? "drive's" : "surface unit's",
-        serial ? "the data pair" : "the network");
+        "%s %s: %.*s%s. Readings are not being collected. %s%s%sOn site, under the site's "
+        "electrical work procedure: its power, then %s.",
+        well->plan->id, source_name(source), n, cause, since, rest, rest[0] != '\0' ? " " : "",
+        compare, serial ? "the data pair" : "the network");
 }
 
 static void tell_back(const struct core_well *well, uint8_t source, const char *what,

@@ -252,6 +252,7 @@ struct journal_plan {
 };
 
 struct plan {
+    char config_file[64];    /* base name of the file, for messages; "" where the plan came from a text. Not part of the text */
     char digest[65];         /* SHA-256 of text, hex */
     uint32_t digest_32;      /* its first 32 bits */
     uint32_t id;             /* the journal's, 0 until numbered */

@@ -27,7 +27,7 @@ enum outcome {
     OUTCOME_NONE = 0,
     OUTCOME_ANSWERED = 1,      /* every block holds data */
     OUTCOME_PARTIAL = 2,       /* some blocks hold data, others an exception or nothing */
-    OUTCOME_SILENT = 3,        /* no byte came */
+    OUTCOME_SILENT = 3,        /* no byte came, or (stray > 0) none that looks like an answer */
     OUTCOME_CUT_SHORT = 4,     /* an answer began and did not end in time */
     OUTCOME_BAD_CHECKSUM = 5,
     OUTCOME_WRONG_REPLY = 6,   /* a valid frame of another unit, function or length */

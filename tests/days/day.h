@@ -18,6 +18,7 @@
 #include "uphole/plan.h"
 #include "uphole/simulate.h"
 #include "uphole/table.h"
+#include "uphole/wall.h"
 
 #define DAY_UNITS_MAX 8
 #define DAY_LINES_MAX 4
@@ -47,7 +48,10 @@ struct day_options {
     void *context;
     /** Called once for each record that the receiver takes, in order; NULL: only counted. */
     void (*record)(struct day *day, void *context, const struct record *record, bool live);
-    void *record_context; /* of both; NULL: context */
+    /** Called once for each row that an order sends once more, as it is accepted. */
+    void (*once_more)(struct day *day, void *context, const struct record *record,
+                      const struct wall_order *order);
+    void *record_context; /* of these; NULL: context */
     void (*snapshot)(struct day *day, void *context, const struct snapshot *snapshot);
 };
 struct day *day_create(const struct day_options *options);
@@ -62,9 +66,25 @@ void day_run_without_core(struct day *day, int64_t ms);
 void day_kill(struct day *day, int64_t down_ms);
 /** An orderly stop, and a start `down_ms` later. */
 void day_stop(struct day *day, int64_t down_ms);
+/** The box loses power, or is stopped in order and booted: its boot clock begins anew. */
+struct day_reboot {
+    int64_t off_ms;     /* without power */
+    int64_t up_ms;      /* from the boot to the start of the daemon */
+    int64_t rtc_utc_ms; /* what its clock shows then; 0: the right time */
+    bool is_clean;      /* an orderly stop before */
+};
+void day_boot_again(struct day *day, const struct day_reboot *reboot);
+/** The time by which units live; day_now_ms is the box's. The two are one until a reboot. */
+int64_t day_unit_now_ms(const struct day *day);
+/** The box sleeps: its boot clock goes on, nobody runs. May be called from a fault hook. */
+void day_suspend(struct day *day, int64_t ms);
 /** The broker is away: nothing is accepted until it is back. */
 void day_set_broker(struct day *day, bool up);
 void day_step_clock(struct day *day, int64_t by_ms); /* UTC only */
+/** The clock's source of time is there, or not. */
+void day_set_synchronised(struct day *day, bool synchronised);
+/** An order by hand, as `uphole resend` gives it. Returns 0 or a code of sysexits.h; the sentence in `text`. */
+int day_resend(struct day *day, const char *arguments, char *text, size_t room);
 struct virtual_unit *day_unit(struct day *day, uint16_t line, uint8_t unit_id);
 const struct plan *day_plan(const struct day *day);
 
@@ -85,12 +105,20 @@ struct gap day_newest_gap(struct day *day, uint8_t kind);
 const struct line_counts *day_line(const struct day *day, uint16_t line);
 /** Bytes of another speaker on the pair, from now on. */
 void day_put_bytes(struct day *day, uint16_t line, const uint8_t *bytes, size_t n);
+/**
+ * Another master asks a unit on the pair: question and answer pass by, nobody of us asked. `harm` (may be NULL) may change or drop either
+ * (n 0), or delay the answer.
+ */
+typedef void (*day_harm)(struct day *day, void *context, uint8_t *question, size_t *n_question,
+                         struct day_answer *answer);
+void day_other_master(struct day *day, uint16_t line, uint8_t unit_id,
+                      const struct read_request *request, day_harm harm, void *context);
 /** The daemon starts again with another configuration; lines and units stay. */
 void day_restart_with(struct day *day, const char *config);
 uint16_t day_register(struct day *day, uint8_t view, uint16_t address);
 
 struct day_counts {
-    uint64_t records, record_holes, snapshots;
+    uint64_t records, record_holes, snapshots, once_more;
     uint64_t duplicates; /* records sent again, since a kill took an acceptance that only memory knew */
     uint64_t by_quality[256];      /* of records' readings */
     uint64_t good, good_but_wrong; /* against the units' truth at the time of reading */

@@ -61,7 +61,7 @@ static void ask_unit(struct day_port *port, const uint8_t *bytes, size_t n,
     day->counts.asked++;
     if (unit == NULL)
         return;
-    const int64_t now_ms = day->now_us / 1000;
+    const int64_t now_ms = day_unit_now_ms(day);
     const size_t m = virtual_unit_answer(unit->unit, now_ms, bytes + head, n - head - tail, pdu);
     note_truth(unit, now_ms);
     if (m == 0)
@@ -88,6 +88,30 @@ void day_put_bytes(struct day *day, uint16_t line, const uint8_t *bytes, size_t 
         put_flight(port, bytes, n, day->now_us + character_us(port));
 }
 
+void day_other_master(struct day *day, uint16_t line, uint8_t unit_id,
+                      const struct read_request *request, day_harm harm, void *context)
+{
+    struct day_port *port = &day->port_state[line];
+    struct day_answer answer = {.n = 0};
+    uint8_t pdu[PDU_MAX], question[RTU_ADU_MAX];
+    size_t n = rtu_put_frame(question, unit_id, pdu, pdu_put_read(pdu, request));
+    const int64_t per_byte_us = character_us(port);
+    const int64_t end_us = day->now_us + (int64_t)n * per_byte_us;
+    const int64_t now_us = day->now_us;
+    day->now_us = end_us; /* the unit reads its registers when it has the whole question */
+    ask_unit(port, question, n, &answer);
+    day->now_us = now_us;
+    if (harm != NULL)
+        harm(day, context, question, &n, &answer);
+    if (!port->is_open)
+        return;
+    if (n > 0)
+        put_flight(port, question, n, day->now_us + per_byte_us);
+    if (answer.n > 0)
+        put_flight(port, answer.bytes, answer.n,
+                   end_us + line_quiet_us(&day->plan->lines[line]) + answer.delay_us + per_byte_us);
+}
+
 const struct line_counts *day_line(const struct day *day, uint16_t line)
 {
     return line_totals(day->lines[line]);
@@ -99,6 +123,8 @@ static enum up_rc send_port(void *context, const uint8_t *bytes, size_t n, struc
     struct day_port *port = context;
     struct day *day = port->day;
     struct day_answer answer = {.n = 0};
+    if (day->plan->lines[port->line].share_line == LINE_LISTENS)
+        fail_msg("%zu bytes were sent on a line that is only listened to", n);
     ask_unit(port, bytes, n, &answer);
     if (day->options.fault != NULL)
         day->options.fault(day, day->options.context, port->line, bytes, n, &answer);
@@ -189,7 +215,7 @@ bool day_make_line(struct day *day, uint16_t index, const struct stamp *began,
                                          .run = day->run,
                                          .grid_start_us = began->boot_ms * 1000,
                                          .listen_first = false,
-                                         .floor_utc_ms = 1700000000000,
+                                         .floor_utc_ms = day->floor_utc_ms,
                                          .seed = (uint32_t)day->options.seed};
     day->lines[index] = line_create(&options, error);
     day->line_next_us[index] = day->now_us;
