@@ -115,8 +115,8 @@ static enum up_rc plan_of(struct backlog *backlog, uint32_t id, const struct pla
     return UP_OK;
 }
 
-enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
-                            const struct scan *scan, struct up_error *error)
+static enum up_rc fold_on(struct backlog *backlog, struct kept_fold *kept, const struct scan *scan,
+                          struct up_error *error)
 {
     const struct plan *plan = NULL;
     const enum up_rc rc = plan_of(backlog, scan->plan, &plan, error);
@@ -143,6 +143,19 @@ enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
     kept->run = scan->run;
     kept->seq = scan->seq;
     return UP_OK;
+}
+
+enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
+                            const struct scan *scan, struct up_error *error)
+{
+    uint64_t anew = 0;
+    const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
+                                             scan->pos, &anew, error);
+    if (rc != UP_OK)
+        return rc;
+    if (anew != 0) /* as it did when this was live: core_plan.c */
+        fold_init(kept->fold);
+    return fold_on(backlog, kept, scan, error);
 }
 
 /** A fact bears the label of the scan that made it; it is as far off as that scan's. */
@@ -177,6 +190,12 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
                               &begin, error);
     if (rc != UP_OK)
         return rc;
+    uint64_t anew = 0; /* nothing before that row counts */
+    rc = journal_begun_anew(backlog->reader, first->well, first->run, 1, first->pos, &anew, error);
+    if (rc != UP_OK)
+        return rc;
+    if (anew > begin + 1)
+        begin = anew - 1;
     fold_init(kept->fold);
     kept->pos = kept->run = kept->seq = 0;
     size_t n_facts = 0;
@@ -190,7 +209,8 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
     for (size_t i = 0; i < n_facts; i++)
         correct_fact(kept->times, first, &backlog->facts[i]);
     for (size_t i = 0; i < n_facts; i++)
-        fold_load_fact(kept->fold, &backlog->facts[i]);
+        if (backlog->facts[i].pos >= anew)
+            fold_load_fact(kept->fold, &backlog->facts[i]);
     uint64_t at = begin;
     while (at < first->pos) { /* bounded: pos rises with every slice */
         size_t got = 0;
@@ -201,7 +221,7 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
         for (size_t i = 0; i < got; i++) {
             if (backlog->scans[i].pos >= first->pos)
                 return UP_OK;
-            rc = backlog_fold_one(backlog, kept, &backlog->scans[i], error);
+            rc = fold_on(backlog, kept, &backlog->scans[i], error);
             if (rc != UP_OK)
                 return rc;
         }
@@ -260,7 +280,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         rc = position(backlog, kept, want, &got, error);
     if (rc != UP_OK)
         return rc;
-    const uint64_t live_seq = backlog->options.live_seq(backlog->options.context, well_index);
+    const uint64_t live_seq = backlog->options.live_seq(backlog->options.context, want->well);
     uint64_t last = want->after;
     for (; sent < got; sent++) {
         const struct scan *scan = &backlog->scans[sent];

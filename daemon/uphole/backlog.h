@@ -19,8 +19,8 @@ struct backlog_options {
     const char *journal_directory;
     /** Hands a message on; false ends the want (the other side is gone). */
     bool (*send)(void *context, const struct wall_message *message);
-    /** First seq of a well's newest commit (plan index): from there on a record is live. */
-    uint64_t (*live_seq)(void *context, uint16_t well_index);
+    /** First seq of the newest commit of a well (journal number): from there on a record is live. */
+    uint64_t (*live_seq)(void *context, uint16_t well);
     void *context;
 };
 UP_MUST enum up_rc backlog_open(const struct backlog_options *options, struct backlog **out,
@@ -38,7 +38,7 @@ struct backlog_thread_options {
     const struct plan *plan;
     uint32_t plan_serial;
     const char *journal_directory;
-    uint64_t (*live_seq)(void *context, uint16_t well_index);
+    uint64_t (*live_seq)(void *context, uint16_t well);
     void *context;
 };
 UP_MUST enum up_rc backlog_thread_start(const struct backlog_thread_options *options,

@@ -59,10 +59,10 @@ static bool send_patiently(void *context, const struct wall_message *message)
     return false;
 }
 
-static uint64_t live_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well)
 {
     struct backlog_thread *thread = context;
-    return thread->options.live_seq(thread->options.context, well_index);
+    return thread->options.live_seq(thread->options.context, well);
 }
 
 /** Plan, numbers, cursors: what a SCADA side must hear before anything else. */

@@ -11,26 +11,31 @@
 #include <stdlib.h>
 #include <string.h>
 
+bool core_make_well(struct core *core, uint16_t index)
+{
+    struct core_well *well = &core->wells[index];
+    uint64_t seq = 0;
+    well->plan = &core->options.plan->wells[index];
+    well->fold = malloc(fold_bytes());
+    well->live = core_live_of(core, well->plan->number);
+    if (well->fold == NULL || well->live == NULL)
+        return false;
+    fold_init(well->fold);
+    journal_newest_of_well(core->options.journal, well->plan->number, &well->newest_pos, &seq);
+    atomic_store(&well->newest_seq, seq);
+    atomic_store(&well->live->seq, seq + 1);
+    well->snapshot_due = true;
+    return true;
+}
+
 static bool make_wells(struct core *core)
 {
     const struct plan *plan = core->options.plan;
     core->wells = calloc(plan->n_wells, sizeof *core->wells);
-    if (core->wells == NULL)
-        return false;
-    for (uint16_t i = 0; i < plan->n_wells; i++) {
-        struct core_well *well = &core->wells[i];
-        uint64_t seq = 0;
-        well->plan = &plan->wells[i];
-        well->fold = malloc(fold_bytes());
-        if (well->fold == NULL)
+    for (uint16_t i = 0; core->wells != NULL && i < plan->n_wells; i++)
+        if (!core_make_well(core, i))
             return false;
-        fold_init(well->fold);
-        journal_newest_of_well(core->options.journal, well->plan->number, &well->newest_pos, &seq);
-        atomic_store(&well->newest_seq, seq);
-        atomic_store(&well->live_seq, seq + 1);
-        well->snapshot_due = true;
-    }
-    return true;
+    return core->wells != NULL;
 }
 
 static int destination_index(const struct plan *plan, const char *name)
@@ -43,7 +48,7 @@ static int destination_index(const struct plan *plan, const char *name)
 
 /** A new destination begins at the newest row, unless it asks for the oldest; a known one where it
  * stood. */
-static bool make_cursors(struct core *core)
+bool core_make_cursors(struct core *core)
 {
     const struct plan *plan = core->options.plan;
     if (!resend_make_lanes(core))
@@ -55,7 +60,8 @@ static bool make_cursors(struct core *core)
                 return false;
         }
         /* A table can't acknowledge, so it has no cursor and nothing waits for it. */
-        const bool begins_now = core_destination_acknowledges(core, (uint16_t)d) && !plan->destinations[d].from_oldest;
+        const bool begins_now =
+            core_destination_acknowledges(core, (uint16_t)d) && !plan->destinations[d].from_oldest;
         for (int w = 0; w < plan->n_wells && begins_now; w++) {
             struct core_cursor *record = &core->destinations[d].cursor[0][w];
             record->pos = core->wells[w].newest_pos;
@@ -66,7 +72,8 @@ static bool make_cursors(struct core *core)
         }
     }
     const size_t room = CORE_CURSORS_MAX;
-    core->cursors = calloc(room, sizeof *core->cursors);
+    if (core->cursors == NULL)
+        core->cursors = calloc(room, sizeof *core->cursors);
     if (core->cursors == NULL)
         return false;
     const size_t n = journal_cursors(core->options.journal, core->cursors, room);
@@ -91,7 +98,7 @@ static bool make_cursors(struct core *core)
  * not accepted is read back, so that a delivery gap goes on over a restart. Its instant is brought
  * to this boot by the UTC labels where the boot is another one.
  */
-static enum up_rc find_waiting(struct core *core, struct up_error *error)
+enum up_rc core_find_waiting(struct core *core, struct up_error *error)
 {
     const struct plan *plan = core->options.plan;
     struct journal_reader *reader = NULL;
@@ -103,7 +110,8 @@ static enum up_rc find_waiting(struct core *core, struct up_error *error)
         for (uint16_t w = 0; w < plan->n_wells && rc == UP_OK; w++) {
             struct core_cursor *cursor = &core->destinations[d].cursor[0][w];
             size_t got = 0;
-            if (!core_destination_acknowledges(core, d) || core_waiting(core, d, w) == 0)
+            if (!core_destination_acknowledges(core, d) || core_waiting(core, d, w) == 0 ||
+                cursor->waiting_since.boot_ms != 0)
                 continue;
             rc = journal_read_scans(reader, core->wells[w].plan->number, cursor->pos, 1,
                                     core->scans, &got, error);
@@ -133,12 +141,13 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     core->wall = -1;
     core->scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *core->scans);
     core->notes = calloc(CORE_NOTES_MAX, sizeof *core->notes);
-    if (core->scans == NULL || core->notes == NULL || !make_wells(core) || !make_cursors(core)) {
+    if (core->scans == NULL || core->notes == NULL || !make_wells(core) ||
+        !core_make_cursors(core)) {
         core_destroy(core);
         return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
     }
     resend_times_open(core);
-    const enum up_rc rc = find_waiting(core, error);
+    const enum up_rc rc = core_find_waiting(core, error);
     if (rc != UP_OK) {
         core_destroy(core);
         return rc;
@@ -205,6 +214,8 @@ static void drain_rings(struct core *core)
              i++) {
             if (!ring_get(core->options.rings[i], &item))
                 continue;
+            if (item.kind == GATHERED_NOTICE)
+                item.notice.line = (uint16_t)i; /* its index in the plan that core holds */
             core_take_item(core, &item);
             any = true;
         }
@@ -300,14 +311,9 @@ void core_set_wall(struct core *core, int fd)
     }
 }
 
-void core_take_plan_serial(struct core *core, uint32_t serial, const struct plan *next)
-{
-    wall_plans_take(&core->wall_plans, serial, core->options.plan, next);
-}
-
 bool core_wall_is_up(const struct core *core)
 {
-    return core->wall_up;
+    return core->wall >= 0;
 }
 
 bool core_journal_refuses(const struct core *core)
@@ -349,9 +355,28 @@ uint64_t core_newest_seq(const struct core *core, uint16_t well_index)
     return atomic_load_explicit(&core->wells[well_index].newest_seq, memory_order_acquire);
 }
 
-uint64_t core_live_seq(const struct core *core, uint16_t well_index)
+/** Slots are given once and never move, so that another thread may look while wells are added. */
+struct core_live *core_live_of(struct core *core, uint16_t number)
 {
-    return atomic_load_explicit(&core->wells[well_index].live_seq, memory_order_acquire);
+    for (int i = 0; i < PLAN_WELLS_MAX; i++) {
+        struct core_live *live = &core->live[i];
+        const uint_fast16_t held = atomic_load_explicit(&live->number, memory_order_acquire);
+        if (held == number)
+            return live;
+        if (held != 0)
+            continue;
+        atomic_store_explicit(&live->number, number, memory_order_release);
+        return live;
+    }
+    return NULL;
+}
+
+uint64_t core_live_seq(const struct core *core, uint16_t number)
+{
+    for (int i = 0; i < PLAN_WELLS_MAX; i++)
+        if (atomic_load_explicit(&core->live[i].number, memory_order_acquire) == number)
+            return atomic_load_explicit(&core->live[i].seq, memory_order_acquire);
+    return UINT64_MAX; /* nothing of this well is live */
 }
 
 const struct core_counts *core_counts_of(const struct core *core)

@@ -63,10 +63,18 @@ void core_set_safe(struct core *core);
 /** The wall to a SCADA side that has been told plan, numbers and cursors; -1: there is none. Core
  * doesn't close it. */
 void core_set_wall(struct core *core, int fd);
-/** `next` comes into force in the place of core's plan, and bears `serial` at the wall (wall.h; 0 is the first plan's): from now on core says
- * nothing that is meant by the old one, and takes what is still on its way back by the destination's name. Call it while core holds the old plan. */
-void core_take_plan_serial(struct core *core, uint32_t serial, const struct plan *next);
-/** False once the wall's other end is gone. */
+/**
+ * Goes over to another plan within the run: it is journaled with `by`, wells that are measured alike
+ * go on, others begin anew, destinations stand where they stood. Lines that the plan asks for
+ * otherwise have ended, and core_flush has taken what they left; from now on options.rings holds
+ * `n_rings` rings in the order of the new plan's lines. The plan bears `serial` at the wall (wall.h;
+ * 0 is the first plan's): core says nothing there until core_set_wall, and takes what is still on its
+ * way back by the destination's name. On failure nothing has changed. Both plans are borrowed; the
+ * old one is no longer used.
+ */
+UP_MUST enum up_rc core_take_plan(struct core *core, struct plan *plan, uint32_t serial,
+                                  size_t n_rings, const char *by, struct up_error *error);
+/** False once the wall's other end is gone, and while it has not heard the plan in force. */
 bool core_wall_is_up(const struct core *core);
 /** True while the journal refuses; the owner then calls core_recover now and then (it waits between
  * tries by itself). */
@@ -79,9 +87,9 @@ void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
 size_t core_cursors(const struct core *core, struct wall_cursor *into, size_t room);
 /** Newest committed seq of a well (by plan index); may be read from another thread. */
 uint64_t core_newest_seq(const struct core *core, uint16_t well_index);
-/** First seq of the well's newest commit: from here on a record is live, not late. May be read from
- * another thread. */
-uint64_t core_live_seq(const struct core *core, uint16_t well_index);
+/** First seq of the newest commit of a well, by the journal's number: from here on a record is live,
+ * not late. May be read from another thread. */
+uint64_t core_live_seq(const struct core *core, uint16_t number);
 /** An event for the journal; it rides with the next commit, and waits while the disk refuses.
  * `text` is UTF-8 of `length` bytes, cut where it is too long for one. Dropped where there is no
  * room, which core_has_room_for_event says before. */

@@ -130,6 +130,18 @@ static void number_scans(struct core *core)
     }
 }
 
+/** The first scan of a well under a plan that measures it otherwise: the fold began anew with it.
+ */
+static struct fact begun_anew(const struct scan *scan, size_t index)
+{
+    return (struct fact){.pos = index,
+                         .run = scan->run,
+                         .well = scan->well,
+                         .kind = FACT_BEGUN_ANEW,
+                         .utc_ms = scan->begun.utc_ms,
+                         .boot_ms = scan->begun.boot_ms};
+}
+
 static void measure_one(struct core *core, size_t index)
 {
     struct scan *scan = &core->scans[index];
@@ -141,6 +153,9 @@ static void measure_one(struct core *core, size_t index)
     size_t n_facts = 0;
     measure_scan(well->fold, core->options.plan, well->plan, scan, &core->record, facts, &n_facts);
     resend_see_clock(core, &scan->begun);
+    if (well->begins_anew && core->n_facts < CORE_FACTS_MAX)
+        core->facts[core->n_facts++] = begun_anew(scan, index);
+    well->begins_anew = false;
     for (size_t i = 0; i < n_facts && core->n_facts < CORE_FACTS_MAX; i++) {
         facts[i].pos = index;
         core_tell_fact(well, &facts[i]);
@@ -197,7 +212,7 @@ static void note_newest(struct core *core)
         struct core_well *well = &core->wells[w];
         if (well->newest_pos < core->scans[0].pos) { /* the well's first of this commit */
             well->batch_begun = scan->begun;
-            atomic_store_explicit(&well->live_seq, scan->seq, memory_order_release);
+            atomic_store_explicit(&well->live->seq, scan->seq, memory_order_release);
         }
         well->newest_pos = scan->pos;
         atomic_store_explicit(&well->newest_seq, scan->seq, memory_order_release);
@@ -261,10 +276,11 @@ void core_commit(struct core *core, bool everything)
     core->n_gaps = ledger_take_changed(core->options.ledger, everything ? NULL : &now, core->gaps,
                                        CORE_GAPS_MAX);
     gather_cursors(core);
-    core->n_cursors += resend_cursors(core, &core->cursors[core->n_cursors],
-                                      CORE_CURSORS_MAX - core->n_cursors);
+    core->n_cursors +=
+        resend_cursors(core, &core->cursors[core->n_cursors], CORE_CURSORS_MAX - core->n_cursors);
     resend_make_times(core, now.boot_ms);
-    if (core->n_scans + core->n_gaps + core->n_events + core->n_notes + core->resend.n_waiting == 0 &&
+    if (core->n_scans + core->n_gaps + core->n_events + core->n_notes + core->resend.n_waiting ==
+            0 &&
         core->n_cursors == 0)
         return;
     struct batch batch = {.scans = core->scans,

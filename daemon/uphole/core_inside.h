@@ -31,6 +31,12 @@ struct core_ended {
     uint32_t scans, recovered;
 };
 
+/** Of a well, by the journal's number: first seq of its newest commit. */
+struct core_live {
+    _Atomic uint_fast16_t number; /* 0: free */
+    _Atomic uint64_t seq;
+};
+
 /** Did the well's surface unit restart with the box? */
 enum core_supply { SUPPLY_SETTLED = 0, SUPPLY_ASKED, SUPPLY_SHARED };
 
@@ -40,7 +46,9 @@ struct core_well {
     bool touched;      /* has scans in the batch under way */
     bool snapshot_due; /* the wall was full, or a commit changed it */
     uint64_t newest_pos;
-    _Atomic uint64_t newest_seq, live_seq;
+    _Atomic uint64_t newest_seq;
+    struct core_live *live;
+    bool begins_anew; /* its next scan is the first under a plan that measures it otherwise */
     uint64_t newest_gap_pos;
     struct stamp batch_begun; /* begun of the first scan of this well in the newest commit */
     struct snapshot snapshot;
@@ -72,6 +80,7 @@ struct core {
     struct core_options options;
     struct clock_watch watch;
     struct core_well *wells;
+    struct core_live live[PLAN_WELLS_MAX];
     struct core_destination destinations[PLAN_DESTINATIONS_MAX];
     struct core_counts counts;
     struct scan *scans; /* JOURNAL_BATCH_SCANS_MAX */
@@ -96,6 +105,12 @@ struct core {
     bool wall_up, safe, refusing;
 };
 
+/** core.c, for core_plan.c: a well of the plan that was not there before; cursors of all
+ * destinations, as the journal has them; since when what waits has waited. */
+bool core_make_well(struct core *core, uint16_t index);
+bool core_make_cursors(struct core *core);
+enum up_rc core_find_waiting(struct core *core, struct up_error *error);
+struct core_live *core_live_of(struct core *core, uint16_t number);
 /** Index of the plan's well with this journal number, or -1. */
 int core_well_index(const struct core *core, uint16_t number);
 /** Due time on the grid of the scan, as a stamp. */

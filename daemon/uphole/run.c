@@ -27,10 +27,10 @@
 
 #define RING_SLOTS 64
 
-static uint64_t live_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well)
 {
     const struct well_side *side = context;
-    return core_live_seq(side->core, well_index);
+    return core_live_seq(side->core, well);
 }
 
 static enum up_rc make_core(struct well_side *side, struct up_error *error)

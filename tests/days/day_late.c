@@ -79,9 +79,9 @@ static bool take_late(void *context, const struct wall_message *message)
     return true;
 }
 
-static uint64_t live_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well)
 {
-    return core_live_seq(((struct late_judge *)context)->day->core, well_index);
+    return core_live_seq(((struct late_judge *)context)->day->core, well);
 }
 
 /** By the backlog that is open, or a fresh one, which stays open for the next want. */

@@ -23,9 +23,9 @@ void day_take_want(void *context, const struct wall_want *want)
         day->wants[day->n_wants++] = *want;
 }
 
-static uint64_t live_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well)
 {
-    return core_live_seq(((struct day *)context)->core, well_index);
+    return core_live_seq(((struct day *)context)->core, well);
 }
 
 static void *record_context(const struct day *day)

@@ -11,9 +11,9 @@
 
 #include <poll.h>
 
-static uint64_t live_seq(void *context, uint16_t well_index)
+static uint64_t live_seq(void *context, uint16_t well)
 {
-    return core_newest_seq(((struct rig *)context)->core, well_index);
+    return core_newest_seq(((struct rig *)context)->core, (uint16_t)(well - 1));
 }
 
 /** Takes what comes within `ms`, or until the want is served; returns the number of records. */
