@@ -71,6 +71,14 @@ const struct row_order *resend_under_way(const struct core *core, uint16_t desti
 #define RESEND_COUNT_MAX 32
 const char *resend_count_text(uint64_t n, char into[static RESEND_COUNT_MAX]);
 
+/**
+ * resend_hand.c: `arguments` is "DESTINATION WELL FROM..TO LENGTH ROLE[ REASON]", LENGTH being that
+ * of ROLE in bytes; untrusted. Returns 0, the order being on disk, or a code of sysexits.h; a
+ * sentence in `text`.
+ */
+int resend_by_hand(struct core *core, const char *who, const char *arguments, char *text,
+                   size_t room);
+
 /* ---- resend_times.c ---- */
 
 /** What a times order is called in messages: "clock set at 2031-03-01T06:00:00.000Z". */

@@ -262,6 +262,16 @@ void day_destroy(struct day *day)
     free(day);
 }
 
+void day_set_synchronised(struct day *day, bool synchronised)
+{
+    day->options.clock_unsynchronised = !synchronised;
+}
+
+int day_resend(struct day *day, const char *arguments, char *text, size_t room)
+{
+    return resend_by_hand(day->core, "jana", arguments, text, room);
+}
+
 /* ---- running ---- */
 
 void day_run_without_core(struct day *day, int64_t ms)

@@ -9,6 +9,7 @@
 
 #include "../../daemon/uphole/backlog.h"
 #include "../../daemon/uphole/core.h"
+#include "../../daemon/uphole/resend.h"
 
 #define DAY_ANSWERS_MAX 8
 #define DAY_WANTS_MAX 64
@@ -72,9 +73,11 @@ struct day {
     struct table_image *image;
     struct wall_want wants[DAY_WANTS_MAX];
     size_t n_wants;
-    uint64_t cursor[PLAN_WELLS_MAX][3]; /* by well index and stream */
-    uint64_t newest[PLAN_WELLS_MAX][3];
-    bool want_out[PLAN_WELLS_MAX][3];
+    uint64_t cursor[PLAN_WELLS_MAX][4]; /* by well index and stream */
+    uint64_t newest[PLAN_WELLS_MAX][4];
+    bool want_out[PLAN_WELLS_MAX][4];
+    struct wall_order order[PLAN_WELLS_MAX];
+    uint64_t order_seq[PLAN_WELLS_MAX]; /* of its newest row */
     uint64_t last_run[PLAN_WELLS_MAX], last_seq[PLAN_WELLS_MAX], last_pos[PLAN_WELLS_MAX];
     struct wall_message *message;
     struct day_counts counts;

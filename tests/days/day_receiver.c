@@ -14,8 +14,6 @@
 #include <stdlib.h>
 #include <unistd.h>
 
-#define STREAMS 3
-
 void day_take_want(void *context, const struct wall_want *want)
 {
     struct day *day = context;
@@ -104,38 +102,89 @@ static void want_next(struct day *day, int well_index, uint8_t stream)
     uint16_t destination = 0;
     if (!day->broker_up || day->want_out[well_index][stream] ||
         day->cursor[well_index][stream] >= day->newest[well_index][stream] ||
+        (stream == STREAM_ORDER &&
+         day->cursor[well_index][STREAM_RECORD] < day->newest[well_index][STREAM_RECORD]) ||
         day_destination(day, DESTINATION_MQTT, &destination) == NULL)
         return;
     day->message->kind = WALL_WANT;
     day->message->want = (struct wall_want){.destination = destination,
                                             .well = day->plan->wells[well_index].number,
                                             .stream = stream,
-                                            .serial = 1,
+                                            .serial = stream,
+                                            .order = day->order[well_index].order,
                                             .after = day->cursor[well_index][stream],
                                             .n = 64};
     if (wall_send(day->wall[1], day->message) == UP_OK)
         day->want_out[well_index][stream] = true;
 }
 
+static uint64_t order_of(const struct day *day, uint16_t well)
+{
+    return day->order[plan_well_by_number(day->plan, well) - day->plan->wells].order;
+}
+
 static void accept(struct day *day, uint16_t destination, uint16_t well, uint8_t stream,
                    uint64_t pos, uint64_t seq, int64_t boot_ms)
 {
-    struct wall_message *message = malloc(sizeof *message);
+    struct wall_message *message = calloc(1, sizeof *message);
     message->kind = WALL_ACCEPTED;
     message->accepted = (struct wall_accepted){.destination = destination,
                                                .well = well,
                                                .stream = stream,
                                                .pos = pos,
                                                .seq = seq,
-                                               .boot_ms = boot_ms};
+                                               .boot_ms = boot_ms,
+                                               .order = stream == STREAM_ORDER ? order_of(day, well)
+                                                                               : 0};
     assert_int_equal(wall_send(day->wall[1], message), UP_OK);
     free(message);
+}
+
+/** An order is said again and again: only another one counts. */
+static void take_order(struct day *day)
+{
+    const struct wall_order *order = &day->message->order;
+    const int w = (int)(plan_well_by_number(day->plan, order->well) - day->plan->wells);
+    if (order->order == day->order[w].order)
+        return;
+    day->order[w] = *order;
+    day->order_seq[w] = 0;
+    day->cursor[w][STREAM_ORDER] = order->after;
+    day->newest[w][STREAM_ORDER] = order->to;
+}
+
+static void take_once_more(struct day *day, int w)
+{
+    const struct wall_record *sent = &day->message->record;
+    if (!day->broker_up || sent->record.pos <= day->cursor[w][STREAM_ORDER])
+        return;
+    day->counts.once_more++;
+    if (day->options.once_more != NULL)
+        day->options.once_more(day, record_context(day), &sent->record, &day->order[w]);
+    day->cursor[w][STREAM_ORDER] = sent->record.pos;
+    day->order_seq[w] = sent->record.seq;
+    accept(day, sent->destination, sent->record.well, STREAM_ORDER, sent->record.pos,
+           sent->record.seq, sent->record.at.boot_ms);
+}
+
+static void take_order_end(struct day *day, int w)
+{
+    const struct wall_end_of_want *end = &day->message->end_of_want;
+    const uint64_t to = end->more ? end->last_pos : day->order[w].to;
+    if (!day->broker_up || to <= day->cursor[w][STREAM_ORDER])
+        return;
+    day->cursor[w][STREAM_ORDER] = to;
+    accept(day, end->destination, end->well, STREAM_ORDER, to, day->order_seq[w], 0);
 }
 
 static void take_record(struct day *day)
 {
     const struct wall_record *sent = &day->message->record;
     const int w = (int)(plan_well_by_number(day->plan, sent->record.well) - day->plan->wells);
+    if (sent->serial == STREAM_ORDER) {
+        take_once_more(day, w);
+        return;
+    }
     if (!day->broker_up || sent->record.pos <= day->cursor[w][STREAM_RECORD])
         return;
     judge(day, &sent->record, w);
@@ -192,10 +241,15 @@ static void take(struct day *day)
         day->newest[w][STREAM_GAP] = day->message->more.newest_gap_pos;
         break;
     }
+    case WALL_ORDER:
+        take_order(day);
+        break;
     case WALL_END_OF_WANT: {
         const int w = (int)(plan_well_by_number(day->plan, day->message->end_of_want.well) -
                             day->plan->wells);
         day->want_out[w][day->message->end_of_want.stream] = false;
+        if (day->message->end_of_want.stream == STREAM_ORDER)
+            take_order_end(day, w);
         break;
     }
     default:
@@ -228,7 +282,7 @@ void day_serve_receiver(struct day *day)
     while (wall_receive(day->wall[1], day->message) == UP_OK)
         take(day);
     for (int w = 0; w < day->plan->n_wells; w++)
-        for (uint8_t stream = STREAM_RECORD; stream <= STREAM_GAP; stream++)
+        for (uint8_t stream = STREAM_RECORD; stream <= STREAM_ORDER; stream++)
             want_next(day, w, stream);
 }
 
@@ -252,7 +306,7 @@ void day_start_receiver(struct day *day)
     uint16_t index = 0;
     assert_int_equal(wall_pair(day->wall), 0);
     if (day->message == NULL)
-        day->message = malloc(sizeof *day->message);
+        day->message = calloc(1, sizeof *day->message);
     const struct backlog_options options = {.plan = day->plan,
                                             .journal_directory = day->directory,
                                             .send = send_to_receiver,
@@ -267,6 +321,8 @@ void day_start_receiver(struct day *day)
     const size_t n = core_cursors(day->core, cursors, 64);
     memset(day->want_out, 0, sizeof day->want_out);
     memset(day->newest, 0, sizeof day->newest);
+    memset(day->order, 0, sizeof day->order);
+    memset(day->cursor, 0, sizeof day->cursor);
     day_destination(day, DESTINATION_MQTT, &index);
     for (size_t i = 0; i < n; i++)
         if (cursors[i].destination == index) {
