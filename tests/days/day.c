@@ -20,7 +20,12 @@ static int64_t clock_boot(void *context)
 static int64_t clock_utc(void *context)
 {
     const struct day *day = context;
-    return day->now_us + day->utc_offset_us;
+    return day->now_us + day->utc_offset_us +
+           (day->now_us - day->slew_from_us) * day->slew_ppm / 1000000;
+}
+static int64_t clock_asleep(void *context)
+{
+    return ((struct day *)context)->asleep_us;
 }
 static bool clock_synchronised(void *context)
 {
@@ -36,6 +41,11 @@ static void clock_sleep(void *context, int64_t until_us)
 int64_t day_now_ms(const struct day *day)
 {
     return day->now_us / 1000;
+}
+
+int64_t day_unit_now_ms(const struct day *day)
+{
+    return day_now_ms(day) + day->units_ahead_ms[day->boot];
 }
 
 /* ---- making and unmaking ---- */
@@ -149,7 +159,8 @@ struct day *day_create(const struct day_options *options)
                                    .is_synchronised = clock_synchronised,
                                    .sleep_until = clock_sleep,
                                    .context = day,
-                                   .boot = 0x0DA70001};
+                                   .boot = DAY_BOOT_FIRST,
+                                   .asleep_us = clock_asleep};
     day->broker_up = true;
     day->plan = read_plan(day);
     make_units(day);
@@ -164,10 +175,14 @@ void day_start(struct day *day)
 {
     struct up_error error = {0};
     day->plan = read_plan(day);
-    static const char BOOT_ID[37] = "0da70001-0000-4000-8000-000000000001";
-    if (journal_open(day->directory, &day->clock, BOOT_ID, &day->journal, &error) != UP_OK)
+    char boot_id[37];
+    snprintf(boot_id, sizeof boot_id, "%08x-0000-4000-8000-000000000001", day->clock.boot);
+    if (journal_open(day->directory, &day->clock, boot_id, &day->journal, &error) != UP_OK)
         fail_msg("%s", error.why);
     struct clock_watch watch = {.floor_utc_ms = 1700000000000};
+    if (journal_last_run(day->journal)->floor_utc_ms > watch.floor_utc_ms)
+        watch.floor_utc_ms = journal_last_run(day->journal)->floor_utc_ms;
+    day->floor_utc_ms = watch.floor_utc_ms;
     const struct stamp began = stamp_take(&day->clock, &watch);
     assert_true(day->n_runs < DAY_RUNS_MAX);
     day->began_ms[day->n_runs++] = began.boot_ms;
@@ -241,6 +256,29 @@ void day_stop(struct day *day, int64_t down_ms)
     drop_well_side(day);
     day->now_us += down_ms * 1000;
     day_start(day);
+}
+
+void day_boot_again(struct day *day, const struct day_reboot *reboot)
+{
+    const int64_t units_ms = day_unit_now_ms(day) + reboot->off_ms + reboot->up_ms;
+    const int64_t utc_us = clock_utc(day) + (reboot->off_ms + reboot->up_ms) * 1000;
+    if (reboot->is_clean)
+        end_run(day);
+    drop_well_side(day);
+    assert_true(++day->boot < DAY_BOOTS_MAX);
+    day->clock.boot = DAY_BOOT_FIRST + (uint32_t)day->boot;
+    day->now_us = reboot->up_ms * 1000;
+    day->asleep_us = day->slew_ppm = 0;
+    day->units_ahead_ms[day->boot] = units_ms - reboot->up_ms;
+    day->utc_offset_us =
+        (reboot->rtc_utc_ms != 0 ? reboot->rtc_utc_ms * 1000 : utc_us) - day->now_us;
+    day_start(day);
+}
+
+void day_suspend(struct day *day, int64_t ms)
+{
+    day->now_us += ms * 1000;
+    day->asleep_us += ms * 1000;
 }
 
 void day_restart_with(struct day *day, const char *config)

@@ -71,6 +71,7 @@ static bool is_of_dues(uint8_t kind)
  * counted; then adds up. */
 struct day_books day_check_books(struct day *day, const char *well_id, uint8_t source)
 {
+    assert_int_equal(day->boot, 0); /* the arithmetic here is of one boot */
     day_stop(day, 1000);
     const struct well_plan *well = plan_well_by_id(day->plan, well_id);
     const int64_t period_ms = well->entries[source][0].poll_every_ms;

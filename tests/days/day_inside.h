@@ -14,11 +14,13 @@
 #define DAY_ANSWERS_MAX 8
 #define DAY_WANTS_MAX 64
 #define DAY_RUNS_MAX 256
+#define DAY_BOOTS_MAX 16
+#define DAY_BOOT_FIRST 0x0DA70001u
 
 /** What a unit's registers held when it was asked: kept as it was, because a later power cycle
  * rewrites what the unit knows of its past. */
 struct day_truth {
-    int64_t at_ms;
+    int64_t at_ms; /* by the units' time */
     struct well_truth truth;
 };
 
@@ -52,6 +54,10 @@ struct day {
     char directory[256];
     struct up_clock clock;
     int64_t now_us, utc_offset_us;
+    int64_t asleep_us, floor_utc_ms;
+    int64_t slew_ppm, slew_from_us;        /* how much faster UTC runs since then */
+    int64_t units_ahead_ms[DAY_BOOTS_MAX]; /* of the box's clock, a boot */
+    size_t boot;                           /* index of the present one */
     struct plan *plan;
     struct journal *journal;
     struct ledger *ledger;

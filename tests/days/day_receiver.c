@@ -45,9 +45,10 @@ static bool is_true(struct day *day, const struct record *record, const struct r
     const struct well_plan *well = plan_well_by_number(day->plan, record->well);
     const struct source_entry *entry = plan_entry_at(well, record->source, record->at.utc_ms);
     const struct day_unit *unit = day_find_unit(day, entry->line, entry->unit_id);
-    const int64_t from_ms = record->at.boot_ms, to_ms = from_ms +
-                                                        (int64_t)((double)reading->age_s * 1000) -
-                                                        (int64_t)entry->refresh_ms + 100;
+    const int64_t ahead_ms = day->units_ahead_ms[record->at.boot - DAY_BOOT_FIRST];
+    const int64_t from_ms = record->at.boot_ms + ahead_ms,
+                  to_ms = from_ms + (int64_t)((double)reading->age_s * 1000) -
+                          (int64_t)entry->refresh_ms + 100;
     size_t low = 0, high = unit->n_truths;
     while (low < high) {
         const size_t middle = low + (high - low) / 2;
