@@ -224,6 +224,22 @@ void image_put_header(struct table_image *image, uint16_t index, const struct ta
     encode_block(image, &image->block[index], now_boot_ms);
 }
 
+void image_go_on(struct table_image *image, const struct table_image *before)
+{
+    for (uint16_t w = 0; w < image->plan->n_wells; w++) {
+        struct image_block *block = &image->block[w];
+        const struct well_plan *was = plan_well_by_number(before->plan, block->well->number);
+        if (was == NULL || was->table_block != block->well->table_block ||
+            was->table_block >= TABLE_BLOCKS_MAX)
+            continue;
+        const struct image_block *old = &before->block[was - before->plan->wells];
+        block->counter = old->counter;
+        for (unsigned v = 0; v < image->destination->n_views && v < before->destination->n_views;
+             v++)
+            memcpy(block_bytes(image, v, block), block_bytes(before, v, old), BLOCK_BYTES);
+    }
+}
+
 /* ---- ages ---- */
 
 /** A reading that has turned stale since the block was encoded. */

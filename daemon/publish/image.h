@@ -21,6 +21,12 @@ const struct well_plan *image_well(const struct table_image *image, unsigned blo
  * in the plan. */
 void image_put_header(struct table_image *image, uint16_t index, const struct table_header *header,
                       int64_t now_boot_ms);
+/**
+ * The image of a new plan goes on where `before`, that of the old plan, ended: in a block that is
+ * the same well's in both, the counter goes on, and only what differs counts. Call it before the
+ * first table_image_put; every block is then to be put, or given its header, at once.
+ */
+void image_go_on(struct table_image *image, const struct table_image *before);
 /** Brings the ages (and what turns stale by them) of the blocks under registers [first, first +
  * count) to `now_boot_ms`. */
 void image_age(struct table_image *image, uint32_t first, uint32_t count, int64_t now_boot_ms);

@@ -144,3 +144,11 @@ uint64_t live_state_copy(struct live *live, struct wall_state *out)
     pthread_mutex_unlock(&live->lock);
     return count;
 }
+
+bool live_has_state(struct live *live)
+{
+    pthread_mutex_lock(&live->lock);
+    bool has = live->state_count > 0;
+    pthread_mutex_unlock(&live->lock);
+    return has;
+}

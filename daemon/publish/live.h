@@ -35,6 +35,8 @@ void live_put_state(struct live *live, const struct wall_state *state);
 uint64_t live_snapshot_count(struct live *live, uint16_t index);
 /** Copies the newest snapshot; returns its count, and leaves `out` untouched at 0. */
 uint64_t live_snapshot_copy(struct live *live, uint16_t index, struct snapshot *out);
+/** Whether a state came. */
+bool live_has_state(struct live *live);
 /** Copies the newest state; returns its count, and leaves `out` untouched at 0. */
 uint64_t live_state_copy(struct live *live, struct wall_state *out);
 

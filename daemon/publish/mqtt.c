@@ -108,8 +108,11 @@ static int wait_ms(const struct mqtt_client *client)
 /* Waits for the inbox, the broker or the library. */
 static void await(struct mqtt_client *client, int timeout_ms)
 {
-    struct pollfd fds[4] = {
-        {.fd = inbox_fd(client->inbox), .events = POLLIN}, {.fd = -1}, {.fd = -1}, {.fd = -1}};
+    struct pollfd fds[5] = {{.fd = inbox_fd(client->inbox), .events = POLLIN},
+                            {.fd = -1},
+                            {.fd = -1},
+                            {.fd = -1},
+                            {.fd = client->wake_fd, .events = POLLIN}};
     if (client->phase == MQTT_LOOKING) {
         fds[1] = (struct pollfd){.fd = lookup_fd(&client->lookup), .events = POLLIN};
     } else if (client->phase != MQTT_RESTING) {
@@ -119,9 +122,11 @@ static void await(struct mqtt_client *client, int timeout_ms)
         if (mosquitto_want_write(client->library))
             fds[3].events |= POLLOUT;
     }
-    if (poll(fds, 4, timeout_ms) <= 0)
+    if (poll(fds, 5, timeout_ms) <= 0)
         return;
     uint64_t count;
+    if (fds[4].revents != 0)
+        (void)!read(fds[4].fd, &count, sizeof count); /* the loop looks at what changed */
     if (fds[0].revents != 0 && read(fds[0].fd, &count, sizeof count) < 0 && errno != EAGAIN)
         client->renew = true; /* an eventfd that doesn't read: nothing that is known to happen */
 }
@@ -142,6 +147,7 @@ static void renew(struct mqtt_client *client)
 static void step(struct mqtt_client *client)
 {
     struct up_error error;
+    mqtt_go_over(client);
     if (client->library == NULL && mqtt_library_open(client, &error) != UP_OK) {
         struct timespec pause = {.tv_sec = 1};
         nanosleep(&pause, NULL);
@@ -221,13 +227,17 @@ static void destroy(struct mqtt_client *client)
     deliver_destroy(client->deliver);
     if (client->done_fd >= 0)
         close(client->done_fd);
+    if (client->wake_fd >= 0)
+        close(client->wake_fd);
+    side_release(atomic_load(&client->handed));
+    side_release(client->side);
     free(client);
 }
 
 static struct mqtt_client *create(const struct plan *plan, uint16_t destination, struct side *side,
                                   struct up_error *error)
 {
-    struct mqtt_client *client = calloc(1, sizeof *client + plan->n_wells * sizeof client->well[0]);
+    struct mqtt_client *client = calloc(1, sizeof *client);
     const struct destination_plan *to = &plan->destinations[destination];
     if (client == NULL) {
         (void)UP_FAIL(error, UP_E_MEMORY, "destination %s: no memory", to->name);
@@ -236,17 +246,20 @@ static struct mqtt_client *create(const struct plan *plan, uint16_t destination,
     client->plan = plan;
     client->to = to;
     client->destination = destination;
-    client->side = side;
+    client->side = side_hold(side);
+    atomic_init(&client->handed, NULL);
     client->clock = side_clock(side);
     client->inbox = side_inbox(side, destination);
     client->phase = MQTT_RESTING;
     client->pipe.tcp = client->pipe.inner = -1;
     client->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
+    client->wake_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     client->random = (uint32_t)(side_run(side) ^ side_run(side) >> 32) + destination;
     client->deliver = deliver_create(plan->n_wells, client->random);
     snprintf(client->box_topic, sizeof client->box_topic, "%s/%s/box/%s", to->topic_root,
              plan->site, plan->box);
-    if (client->deliver == NULL || client->inbox == NULL || client->done_fd < 0) {
+    if (client->deliver == NULL || client->inbox == NULL || client->done_fd < 0 ||
+        client->wake_fd < 0) {
         (void)UP_FAIL(error, UP_E_MEMORY, "destination %s: no memory", to->name);
         goto fail;
     }
@@ -286,13 +299,27 @@ struct mqtt_client *mqtt_client_start(const struct plan *plan, uint16_t destinat
     return NULL;
 }
 
+static void wake(struct mqtt_client *client)
+{
+    const uint64_t one = 1;
+    (void)!write(client->wake_fd, &one, sizeof one); /* full: readable already */
+}
+
+void mqtt_client_take_side(struct mqtt_client *client, struct side *side)
+{
+    if (client == NULL)
+        return;
+    side_release(atomic_exchange(&client->handed, side_hold(side)));
+    wake(client);
+}
+
 bool mqtt_client_stop(struct mqtt_client *client, int within_ms)
 {
     if (client == NULL)
         return true;
     atomic_store(&client->stop_within_ms, within_ms * 3 / 4);
     atomic_store(&client->stop, true);
-    inbox_wake(client->inbox);
+    wake(client);
     struct pollfd done = {.fd = client->done_fd, .events = POLLIN};
     int rc;
     do {

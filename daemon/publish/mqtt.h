@@ -15,6 +15,9 @@ struct mqtt_client;
  * library fail, or the secrets can't be read. */
 struct mqtt_client *mqtt_client_start(const struct plan *plan, uint16_t destination,
                                       struct side *side, struct up_error *error);
+/** Hands it the side of a new plan, in which its stanza, the site and the box are the same: it goes
+ * over between two steps, and keeps its connection. Any thread. NULL is fine. */
+void mqtt_client_take_side(struct mqtt_client *client, struct side *side);
 /** Publishes "offline" if connected, disconnects, ends its thread: within `within_ms`. False: it
  * hangs (in a lookup, say) and was left behind; what it borrowed must then stay until the process
  * ends. NULL is fine. */

@@ -74,7 +74,9 @@ struct mqtt_client {
     const struct plan *plan;
     const struct destination_plan *to;
     uint16_t destination;
-    struct side *side;
+    struct side *side;             /* held */
+    _Atomic(struct side *) handed; /* of a new plan, held; taken between two steps */
+    int wake_fd;                   /* an eventfd, written when `stop` or `handed` changes */
     const struct up_clock *clock;
     struct inbox *inbox;
     pthread_t thread;
@@ -117,7 +119,7 @@ struct mqtt_client {
     struct wall_state state;
     struct wall_message message;
     char payload[PAYLOAD_MAX];
-    struct mqtt_well well[];
+    struct mqtt_well well[PLAN_WELLS_MAX];
 };
 
 int64_t mqtt_now_ms(const struct mqtt_client *client);
@@ -146,6 +148,10 @@ void mqtt_act_on_notes(struct mqtt_client *client);
 void mqtt_tell_message(struct mqtt_client *client);
 /** Tells the well side what changed: accepted, refused. */
 void mqtt_tell(struct mqtt_client *client);
+
+/* mqtt_plan.c */
+/** Goes over to the plan that was handed, if any; between two steps. */
+void mqtt_go_over(struct mqtt_client *client);
 
 /* mqtt_send.c */
 /** Everything is to be published again: at each connect. */

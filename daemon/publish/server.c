@@ -63,6 +63,38 @@ struct table_server *table_server_open(const struct table_server_options *option
     return server;
 }
 
+enum up_rc table_server_watch(struct table_server *server, struct live *live,
+                              struct up_error *error)
+{
+    return live_listen(live, server->wake_fd, error);
+}
+
+static void show_all(struct table_server *server, int64_t now_ms);
+
+enum up_rc table_server_take_plan(struct table_server *server,
+                                  const struct table_server_options *next, struct up_error *error)
+{
+    struct table_image *image = table_image_create(next->plan, next->destination);
+    uint64_t *counts =
+        calloc(next->plan->n_wells > 0 ? next->plan->n_wells : 1, sizeof *server->snapshot_count);
+    if (image == NULL || counts == NULL) {
+        table_image_destroy(image);
+        free(counts);
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for table %s under its new plan",
+                       next->destination->name);
+    }
+    image_go_on(image, server->image);
+    live_unlisten(server->options.live, server->wake_fd);
+    table_image_destroy(server->image);
+    free(server->snapshot_count);
+    server->image = image;
+    server->snapshot_count = counts;
+    server->state_count = 0;
+    server->options = *next;
+    show_all(server, clock_boot_ms(next->clock));
+    return UP_OK;
+}
+
 static void close_descriptor(int *fd)
 {
     if (*fd >= 0)
@@ -148,26 +180,37 @@ static struct table_header header_of(const struct table_server *server,
     return header;
 }
 
+static void show_well(struct table_server *server, uint16_t w, bool is_new, int64_t now_ms)
+{
+    uint64_t count = live_snapshot_copy(server->options.live, w, &server->snapshot);
+    struct table_header header =
+        header_of(server, &server->options.plan->wells[w], count > 0 && server->snapshot.journaled);
+    if (is_new && count > 0)
+        table_image_put(server->image, &server->snapshot, &header, now_ms);
+    else
+        image_put_header(server->image, w, &header, now_ms);
+    server->snapshot_count[w] = count;
+}
+
 static void refresh(struct table_server *server, int64_t now_ms)
 {
-    const struct plan *plan = server->options.plan;
     struct live *live = server->options.live;
     uint64_t state_count = live_state_copy(live, &server->state);
     bool new_state = state_count != server->state_count;
     server->state_count = state_count;
-    for (uint16_t w = 0; w < plan->n_wells; w++) {
+    for (uint16_t w = 0; w < server->options.plan->n_wells; w++) {
         bool new_snapshot = live_snapshot_count(live, w) != server->snapshot_count[w];
-        if (!new_snapshot && !new_state)
-            continue;
-        uint64_t count = live_snapshot_copy(live, w, &server->snapshot);
-        struct table_header header =
-            header_of(server, &plan->wells[w], count > 0 && server->snapshot.journaled);
-        if (new_snapshot)
-            table_image_put(server->image, &server->snapshot, &header, now_ms);
-        else
-            image_put_header(server->image, w, &header, now_ms);
-        server->snapshot_count[w] = count;
+        if (new_snapshot || new_state)
+            show_well(server, w, new_snapshot, now_ms);
     }
+}
+
+/** Every block, so that nothing of the image before is left. */
+static void show_all(struct table_server *server, int64_t now_ms)
+{
+    server->state_count = live_state_copy(server->options.live, &server->state);
+    for (uint16_t w = 0; w < server->options.plan->n_wells; w++)
+        show_well(server, w, true, now_ms);
 }
 
 /* ---- the loop ---- */

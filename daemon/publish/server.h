@@ -9,7 +9,7 @@
 #ifndef UPHOLE_PUBLISH_SERVER_H
 #define UPHOLE_PUBLISH_SERVER_H
 
-#include "live.h"
+#include "side.h"
 
 #include "uphole/plan.h"
 #include "uphole/stamp.h"
@@ -45,6 +45,16 @@ UP_MUST enum up_rc table_server_listen(struct table_server *server, struct up_er
 uint16_t table_server_port(const struct table_server *server);
 /** Waits up to `timeout_ms` for something to do, and does it. */
 void table_server_step(struct table_server *server, int timeout_ms);
+/**
+ * Goes over to another plan, whose destination is the same stanza (destination_is_same), between
+ * two steps: clients and listener stay. With an error nothing has changed.
+ */
+UP_MUST enum up_rc table_server_take_plan(struct table_server *server,
+                                          const struct table_server_options *next,
+                                          struct up_error *error);
+/** Wakes steps that wait when something new comes to `live`, which it will soon serve. */
+UP_MUST enum up_rc table_server_watch(struct table_server *server, struct live *live,
+                                      struct up_error *error);
 /** Makes a step that waits return at once; any thread. */
 void table_server_wake(struct table_server *server);
 /** Takes no new connections from now on. */
@@ -55,15 +65,13 @@ const struct table_server_counts *table_server_counts_of(const struct table_serv
 
 struct table_thread;
 
-/** Told from the thread when the table begins or ceases to listen. */
-typedef void table_report(void *context, uint16_t destination, bool is_listening,
-                          const char *reason);
-
-/** Opens, and starts a thread that listens, again every 5 s where the address can't be had. NULL
- * with error filled. */
-struct table_thread *table_thread_start(const struct table_server_options *options,
-                                        uint16_t destination, table_report *report, void *context,
+/** Opens, and starts a thread that listens, again every 5 s where the address can't be had, and
+ * reports to the well side. It holds `side`. NULL with error filled. */
+struct table_thread *table_thread_start(struct side *side, uint16_t destination,
                                         struct up_error *error);
+/** Hands it the side of a new plan, in which its stanza is the same: it goes over as soon as the
+ * new readings are there. Any thread. NULL is fine. */
+void table_thread_take_side(struct table_thread *thread, struct side *side);
 /** From now on it takes no new clients, and answers those that it has; any thread. NULL is fine. */
 void table_thread_quiet(struct table_thread *thread);
 void table_thread_stop(struct table_thread *thread); /* NULL is fine */

@@ -7,12 +7,15 @@
 #include <errno.h>
 #include <pthread.h>
 #include <stdatomic.h>
+#include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define SEND_WAIT_MS 2000
 
 struct side {
     struct side_options options;
+    _Atomic unsigned holders;
     _Atomic uint64_t run; /* a new one begins where the disk had refused */
     struct live *live;
     pthread_mutex_t send_lock;
@@ -36,6 +39,15 @@ static enum up_rc make_inboxes(struct side *side, struct up_error *error)
     return UP_OK;
 }
 
+static void destroy(struct side *side)
+{
+    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++)
+        inbox_destroy(side->inbox[i]);
+    live_destroy(side->live);
+    pthread_mutex_destroy(&side->send_lock);
+    free(side);
+}
+
 struct side *side_create(const struct side_options *options, struct up_error *error)
 {
     struct side *side = calloc(1, sizeof *side);
@@ -46,29 +58,34 @@ struct side *side_create(const struct side_options *options, struct up_error *er
     }
     side->options = *options;
     atomic_init(&side->run, options->run);
+    atomic_init(&side->holders, 1);
     side->live = live_create(options->plan);
     if (side->live == NULL) {
         UP_FAIL(error, UP_E_MEMORY, "no memory for the newest readings of %u wells",
                 options->plan->n_wells);
-        side_destroy(side);
+        destroy(side);
         return NULL;
     }
     if (make_inboxes(side, error) != UP_OK) {
-        side_destroy(side);
+        destroy(side);
         return NULL;
     }
     return side;
 }
 
-void side_destroy(struct side *side)
+struct side *side_hold(struct side *side)
 {
-    if (side == NULL)
+    atomic_fetch_add(&side->holders, 1);
+    return side;
+}
+
+void side_release(struct side *side)
+{
+    if (side == NULL || atomic_fetch_sub(&side->holders, 1) > 1)
         return;
-    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++)
-        inbox_destroy(side->inbox[i]);
-    live_destroy(side->live);
-    pthread_mutex_destroy(&side->send_lock);
-    free(side);
+    struct plan *own = side->options.own;
+    destroy(side);
+    plan_free(own);
 }
 
 static void to_inbox(struct side *side, uint16_t destination, const struct wall_message *message)
@@ -97,6 +114,8 @@ static void order_to_one(struct side *side, const struct wall_order *order)
 
 bool side_take(struct side *side, const struct wall_message *message)
 {
+    if (message->plan_serial != side->options.plan_serial && message->kind != WALL_STOP)
+        return true;
     switch (message->kind) {
     case WALL_SNAPSHOT:
         live_put_snapshot(side->live, &message->snapshot);
@@ -136,6 +155,20 @@ bool side_take(struct side *side, const struct wall_message *message)
 const struct plan *side_plan(const struct side *side)
 {
     return side->options.plan;
+}
+
+uint32_t side_plan_serial(const struct side *side)
+{
+    return side->options.plan_serial;
+}
+
+uint16_t side_destination_named(const struct side *side, const char *name)
+{
+    const struct plan *plan = side->options.plan;
+    uint16_t i = 0;
+    while (i < plan->n_destinations && strcmp(plan->destinations[i].name, name) != 0)
+        i++;
+    return i;
 }
 
 const struct up_clock *side_clock(const struct side *side)
@@ -185,12 +218,35 @@ bool side_state_copy(struct side *side, struct wall_state *out)
     return live_state_copy(side->live, out) > 0;
 }
 
-enum up_rc side_send(struct side *side, const struct wall_message *message)
+bool side_is_filled(struct side *side)
+{
+    bool filled = live_has_state(side->live);
+    for (uint16_t i = 0; i < side->options.plan->n_wells && filled; i++)
+        filled = live_snapshot_count(side->live, i) > 0;
+    return filled;
+}
+
+enum up_rc side_send(struct side *side, struct wall_message *message)
 {
     if (side->options.wall_fd < 0)
         return UP_E_PORT;
+    message->plan_serial = side->options.plan_serial;
     pthread_mutex_lock(&side->send_lock);
     enum up_rc rc = wall_send_wait(side->options.wall_fd, message, SEND_WAIT_MS);
     pthread_mutex_unlock(&side->send_lock);
     return rc;
+}
+
+void side_report(struct side *side, uint16_t destination, uint8_t state, const char *reason)
+{
+    struct wall_message message;
+    memset(&message, 0, sizeof message);
+    message.kind = WALL_DESTINATION;
+    message.destination.destination = destination;
+    message.destination.state = state;
+    message.destination.cause = state == DELIVERY_UP ? CAUSE_NONE : CAUSE_UNREACHABLE;
+    message.destination.since_boot_ms = clock_boot_ms(side->options.clock);
+    snprintf(message.destination.reason, sizeof message.destination.reason, "%s", reason);
+    enum up_rc rc = side_send(side, &message);
+    (void)rc; /* a wall that is gone ends the process from its own loop */
 }

@@ -5,7 +5,12 @@
  *
  * One thread reads the wall and calls side_take; each destination runs in a thread of its own,
  * reads `latest` and the box's state by copy, its records from its inbox, and answers through
- * side_send. All functions but create, destroy and take may be called from any thread.
+ * side_send. All functions but create and take may be called from any thread.
+ *
+ * A side belongs to one plan, and lives as long as somebody holds it. With a new plan comes a new
+ * side; each destination goes over to it when it is between two steps, and lets go of the old one.
+ * So nobody ever looks at a reading of one plan with the other, and what a destination still says
+ * under the old plan bears the old plan's serial.
  *
  * Wells: messages of the wall carry the journal's number (plan_well_by_number); functions here take
  * the index into plan->wells.
@@ -24,19 +29,28 @@ struct side;
 
 struct side_options {
     const struct plan *plan; /* borrowed, numbered */
+    struct plan *own;        /* freed with the side: `plan` itself, or NULL */
+    uint32_t plan_serial;    /* of its messages (wall.h) */
     uint64_t run;
     int wall_fd;                  /* borrowed; -1: side_send fails with UP_E_PORT (tests) */
     const struct up_clock *clock; /* borrowed */
     const char *version;          /* borrowed */
 };
+/** The caller holds it. On failure `own` stays the caller's. */
 struct side *side_create(const struct side_options *options, struct up_error *error);
-void side_destroy(struct side *side); /* after every destination has stopped; NULL is fine */
+struct side *side_hold(struct side *side); /* returns it; the caller has to hold it already */
+/** The last who held it frees it, with the plan where it owns it. NULL is fine. */
+void side_release(struct side *side);
 
-/** Hands one message of the wall to whom it concerns. False: the well side asks us to stop. Of
- * numbers only the run is taken; the plan and what only goes back are ignored. */
+/** Hands one message of the wall to whom it concerns; one that bears another plan's serial concerns
+ * nobody. False: the well side asks us to stop. Of numbers only the run is taken; the plan and what
+ * only goes back are ignored. */
 bool side_take(struct side *side, const struct wall_message *message);
 
 const struct plan *side_plan(const struct side *side);
+uint32_t side_plan_serial(const struct side *side);
+/** Index of the plan's destination of that name; n_destinations where there is none. */
+uint16_t side_destination_named(const struct side *side, const char *name);
 const struct up_clock *side_clock(const struct side *side);
 const char *side_version(const struct side *side);
 uint64_t side_run(const struct side *side);
@@ -53,8 +67,13 @@ uint64_t side_snapshot_count(struct side *side, uint16_t well_index);
 /** Newest state of the box; false: none came yet. */
 bool side_state_copy(struct side *side, struct wall_state *out);
 
-/** Sends want, accepted, refused or destination over the wall, waiting up to 2 s for room.
- * UP_E_PORT: the well side is gone. */
-UP_MUST enum up_rc side_send(struct side *side, const struct wall_message *message);
+/** Newest snapshots of all wells and the state are there. */
+bool side_is_filled(struct side *side);
+
+/** Sends want, accepted, refused or destination over the wall with this plan's serial, waiting up
+ * to 2 s for room. UP_E_PORT: the well side is gone. */
+UP_MUST enum up_rc side_send(struct side *side, struct wall_message *message);
+/** Tells the well side the state (enum delivery_state) of a destination that isn't MQTT. */
+void side_report(struct side *side, uint16_t destination, uint8_t state, const char *reason);
 
 #endif

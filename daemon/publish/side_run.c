@@ -1,52 +1,46 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * side_run.c - the SCADA side's process: takes the plan over the wall, starts a thread for each
+ * side_run.c - the SCADA side's process: takes plans over the wall, has a thread for each
  * destination, and hands on what comes.
+ *
+ * A new plan comes in pieces beside what still concerns the old one. Once its wells have their
+ * numbers it is in force: from then on messages that bear another serial concern nobody.
  *
  * It ends when the well side says so, or is gone: without the well side there is nothing to tell,
  * and the well side starts it again.
  */
 #include "uphole/publish.h"
 
-#include "mqtt.h"
-#include "server.h"
 #include "side.h"
+#include "side_destinations.h"
 
 #include "uphole/say.h"
 
 #include <errno.h>
 #include <poll.h>
 #include <signal.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
 #include <unistd.h>
 
 #define ALIVE_EVERY_MS 1000
-#define START_AGAIN_MS                                                                             \
-    30000 /* a destination that could not be started: its password file is missing, say */
 #define MESSAGES_A_ROUND 512
-#define MQTT_STOP_WITHIN_MS 1000 /* all of them; the well side waits 1.5 s */
-
-struct destination {
-    struct mqtt_client *mqtt;
-    struct table_thread *table;
-    bool has_failed; /* said once */
-    int64_t start_at_ms;
-};
+#define STRANGE_FOR_MS 10000 /* of nothing but another plan's messages: its greeting was lost */
 
 struct runner {
     int wall_fd;
     const struct up_clock *clock;
     const char *version;
     struct wall_message message; /* the one being handled */
-    char *text;                  /* the plan's, while it comes */
+    char *text;                  /* a plan's, while it comes */
     size_t text_size, text_n;
-    struct plan *plan;
-    struct side *side;
-    struct destination destination[PLAN_DESTINATIONS_MAX];
-    bool stops, is_quiet, has_said_bad;
+    uint32_t coming_serial; /* of `text`, and of `coming` */
+    struct plan *coming;    /* whole, but its wells have no numbers yet */
+    struct side *side;      /* of the plan in force, held; NULL: none yet */
+    struct destinations destinations;
+    int64_t strange_since_ms; /* 0: the newest message was meant by the plan in force */
+    bool stops, has_said_bad;
     int exit_code;
 };
 
@@ -56,12 +50,12 @@ static void end_with(struct runner *runner, int exit_code)
     runner->exit_code = exit_code;
 }
 
-/* ---- the plan ---- */
+/* ---- a plan ---- */
 
 static void take_whole_plan(struct runner *runner)
 {
     struct plan_faults faults = {0};
-    if (plan_from_text("plan", runner->text, runner->text_n, &runner->plan, &faults) != UP_OK) {
+    if (plan_from_text("plan", runner->text, runner->text_n, &runner->coming, &faults) != UP_OK) {
         char text[UP_WHY_MAX + PATH_LENGTH_MAX] = "";
         if (faults.n > 0)
             plan_fault_to_text(&faults.fault[0], text, sizeof text);
@@ -72,22 +66,29 @@ static void take_whole_plan(struct runner *runner)
     runner->text = NULL;
 }
 
+/** One that was begun before and never became whole, or never came into force, is forgotten. */
+static void begin_plan(struct runner *runner)
+{
+    const struct wall_plan_piece *piece = &runner->message.plan;
+    free(runner->text);
+    plan_free(runner->coming);
+    runner->coming = NULL;
+    runner->coming_serial = runner->message.plan_serial;
+    runner->text_size = piece->total <= PLAN_TEXT_MAX ? piece->total : 0;
+    runner->text = malloc(runner->text_size + 1);
+    runner->text_n = 0;
+}
+
 static void take_plan_piece(struct runner *runner)
 {
     const struct wall_plan_piece *piece = &runner->message.plan;
-    if (runner->plan != NULL) {
-        say(SAY_INFO, "publish", "there is a new plan; the SCADA side starts again with it");
-        end_with(runner, EX_OK);
-        return;
-    }
-    if (piece->offset == 0 && runner->text == NULL) {
-        runner->text_size = piece->total <= PLAN_TEXT_MAX ? piece->total : 0;
-        runner->text = malloc(runner->text_size + 1);
-        runner->text_n = 0;
-    }
-    if (runner->text == NULL || piece->total != runner->text_size ||
-        piece->offset != runner->text_n || piece->size > sizeof piece->bytes ||
-        piece->size > runner->text_size - runner->text_n) {
+    bool is_new =
+        runner->side == NULL || side_plan_serial(runner->side) != runner->message.plan_serial;
+    if (piece->offset == 0 && is_new)
+        begin_plan(runner);
+    if (runner->text == NULL || runner->message.plan_serial != runner->coming_serial ||
+        piece->total != runner->text_size || piece->offset != runner->text_n ||
+        piece->size > sizeof piece->bytes || piece->size > runner->text_size - runner->text_n) {
         say(SAY_ERROR, "publish", "the plan came over the wall in pieces that don't fit together");
         end_with(runner, EX_SOFTWARE);
         return;
@@ -99,102 +100,52 @@ static void take_plan_piece(struct runner *runner)
         take_whole_plan(runner);
 }
 
-/* ---- destinations ---- */
-
-static void report(void *context, uint16_t destination, uint8_t state, const char *reason)
+/** The plan that came is in force from now on. */
+static void go_over(struct runner *runner)
 {
-    struct runner *runner = context;
-    struct wall_message message;
-    memset(&message, 0, sizeof message);
-    message.kind = WALL_DESTINATION;
-    message.destination.destination = destination;
-    message.destination.state = state;
-    message.destination.cause = state == DELIVERY_UP ? CAUSE_NONE : CAUSE_UNREACHABLE;
-    message.destination.since_boot_ms = clock_boot_ms(runner->clock);
-    snprintf(message.destination.reason, sizeof message.destination.reason, "%s", reason);
-    enum up_rc rc = side_send(runner->side, &message);
-    (void)rc; /* a wall that is gone ends the process from its own loop */
-}
-
-static void report_table(void *context, uint16_t destination, bool is_listening, const char *reason)
-{
-    report(context, destination, is_listening ? DELIVERY_UP : DELIVERY_DOWN, reason);
-}
-
-static bool start_one(struct runner *runner, uint16_t index, struct up_error *error)
-{
-    const struct destination_plan *destination = &runner->plan->destinations[index];
-    struct destination *started = &runner->destination[index];
-    if (destination->medium == DESTINATION_MQTT) {
-        started->mqtt = mqtt_client_start(runner->plan, index, runner->side, error);
-        return started->mqtt != NULL;
-    }
-    const struct table_server_options options = {.plan = runner->plan,
-                                                 .destination = destination,
-                                                 .live = side_live(runner->side),
-                                                 .clock = runner->clock};
-    started->table = table_thread_start(&options, index, report_table, runner, error);
-    return started->table != NULL;
-}
-
-/** Starts what isn't started yet; a destination that can't be started doesn't hold up the others.
- */
-static void start_destinations(struct runner *runner, int64_t now_ms)
-{
-    if (runner->is_quiet)
+    const struct side_options options = {.plan = runner->coming,
+                                         .own = runner->coming,
+                                         .plan_serial = runner->coming_serial,
+                                         .run = runner->message.numbers.run,
+                                         .wall_fd = runner->wall_fd,
+                                         .clock = runner->clock,
+                                         .version = runner->version};
+    struct up_error error = {0};
+    struct side *next = side_create(&options, &error);
+    if (next == NULL) {
+        say(SAY_ERROR, "publish", "%s", error.why);
+        end_with(runner, up_exit_code(error.rc));
         return;
-    for (uint16_t i = 0; i < runner->plan->n_destinations && i < PLAN_DESTINATIONS_MAX; i++) {
-        struct destination *destination = &runner->destination[i];
-        if (destination->mqtt != NULL || destination->table != NULL ||
-            now_ms < destination->start_at_ms)
-            continue;
-        struct up_error error = {0};
-        if (start_one(runner, i, &error))
-            continue;
-        destination->start_at_ms = now_ms + START_AGAIN_MS;
-        if (!destination->has_failed) {
-            say(SAY_ERROR, "publish", "%s: %s. It is tried again every %d s.",
-                runner->plan->destinations[i].name, error.why, START_AGAIN_MS / 1000);
-            report(runner, i, DELIVERY_STOPPED, error.why);
-        }
-        destination->has_failed = true;
+    }
+    runner->coming = NULL;
+    if (runner->side == NULL) {
+        runner->side = next;
+        destinations_start(&runner->destinations, next, clock_boot_ms(runner->clock));
+        return;
+    }
+    bool good = destinations_take_side(&runner->destinations, runner->side, next);
+    side_release(runner->side);
+    runner->side = next;
+    say(SAY_INFO, "publish",
+        "The SCADA side goes by plan %.8s. Destinations that it leaves as they were stay "
+        "connected.",
+        side_plan(next)->digest);
+    if (!good) {
+        say(SAY_WARNING, "publish",
+            "destinations of earlier plans hang; the SCADA side starts again");
+        end_with(runner, EX_OK);
     }
 }
-
-/** A stop is near: nobody shall connect now only to be cut off. */
-static void be_quiet(struct runner *runner)
-{
-    runner->is_quiet = true;
-    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++)
-        table_thread_quiet(runner->destination[i].table);
-}
-
-/** False: a client hangs and still uses the side. */
-static bool stop_destinations(struct runner *runner)
-{
-    bool all = true;
-    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++)
-        table_thread_stop(runner->destination[i].table);
-    int64_t end_ms = clock_boot_ms(runner->clock) + MQTT_STOP_WITHIN_MS;
-    for (unsigned i = 0; i < PLAN_DESTINATIONS_MAX; i++) {
-        int64_t left_ms = end_ms - clock_boot_ms(runner->clock);
-        all =
-            mqtt_client_stop(runner->destination[i].mqtt, left_ms > 50 ? (int)left_ms : 50) && all;
-    }
-    return all;
-}
-
-/* ---- the loop ---- */
 
 static void take_numbers(struct runner *runner)
 {
     const struct wall_numbers *numbers = &runner->message.numbers;
-    if (runner->side != NULL) {
-        side_take(runner->side, &runner->message);
+    if (runner->side != NULL && side_plan_serial(runner->side) == runner->message.plan_serial) {
+        side_take(runner->side, &runner->message); /* a new run */
         return;
     }
-    if (runner->plan == NULL || numbers->version != WALL_VERSION ||
-        numbers->n_wells != runner->plan->n_wells) {
+    if (runner->coming == NULL || runner->coming_serial != runner->message.plan_serial ||
+        numbers->version != WALL_VERSION || numbers->n_wells != runner->coming->n_wells) {
         say(SAY_ERROR, "publish",
             "the well side speaks another version of the wall (%u, here %d), or numbers other "
             "wells; both sides must be the same program",
@@ -203,20 +154,28 @@ static void take_numbers(struct runner *runner)
         return;
     }
     for (uint16_t i = 0; i < numbers->n_wells; i++)
-        plan_number_well(runner->plan, i, numbers->number[i]);
-    const struct side_options options = {.plan = runner->plan,
-                                         .run = numbers->run,
-                                         .wall_fd = runner->wall_fd,
-                                         .clock = runner->clock,
-                                         .version = runner->version};
-    struct up_error error = {0};
-    runner->side = side_create(&options, &error);
-    if (runner->side == NULL) {
-        say(SAY_ERROR, "publish", "%s", error.why);
-        end_with(runner, up_exit_code(error.rc));
+        plan_number_well(runner->coming, i, numbers->number[i]);
+    go_over(runner);
+}
+
+/* ---- the loop ---- */
+
+/** Messages of another plan on their way are nothing to worry about; nothing but such means that
+ * the well side goes by a plan whose greeting never came whole. */
+static void note_plan(struct runner *runner)
+{
+    if (runner->message.kind == WALL_ALIVE)
         return;
+    int64_t now_ms = clock_boot_ms(runner->clock);
+    if (runner->message.plan_serial == side_plan_serial(runner->side)) {
+        runner->strange_since_ms = 0;
+    } else if (runner->strange_since_ms == 0) {
+        runner->strange_since_ms = now_ms;
+    } else if (now_ms - runner->strange_since_ms > STRANGE_FOR_MS) {
+        say(SAY_ERROR, "publish",
+            "the well side goes by a plan that never came; the SCADA side starts again");
+        end_with(runner, EX_SOFTWARE);
     }
-    start_destinations(runner, clock_boot_ms(runner->clock));
 }
 
 static void handle(struct runner *runner)
@@ -229,20 +188,23 @@ static void handle(struct runner *runner)
         take_numbers(runner);
         return;
     case WALL_QUIET:
-        be_quiet(runner);
+        destinations_quiet(&runner->destinations);
         return;
     case WALL_STOP:
         end_with(runner, EX_OK);
         return;
     default:
-        if (runner->side != NULL && !side_take(runner->side, &runner->message))
-            end_with(runner, EX_OK);
+        if (runner->side == NULL)
+            return;
+        note_plan(runner);
+        side_take(runner->side, &runner->message);
     }
 }
 
 static void take_bad_message(struct runner *runner)
 {
-    if (runner->side == NULL) { /* nothing can be served without its greeting */
+    if (runner->side == NULL || runner->text != NULL || runner->coming != NULL) {
+        /* nothing can be served without its greeting */
         say(SAY_ERROR, "publish",
             "the well side's greeting doesn't read; both sides must be the same program");
         end_with(runner, EX_SOFTWARE);
@@ -271,8 +233,7 @@ static void take_messages(struct runner *runner)
 static void say_alive(struct runner *runner)
 {
     static const struct wall_message alive = {.kind = WALL_ALIVE};
-    enum up_rc rc =
-        runner->side != NULL ? side_send(runner->side, &alive) : wall_send(runner->wall_fd, &alive);
+    enum up_rc rc = wall_send(runner->wall_fd, &alive); /* a full wall: the next one tells it */
     if (rc == UP_E_PORT)
         end_with(runner, EX_OK);
 }
@@ -286,7 +247,7 @@ static void run(struct runner *runner)
             alive_at_ms = now_ms + ALIVE_EVERY_MS;
             say_alive(runner);
             if (runner->side != NULL)
-                start_destinations(runner, now_ms);
+                destinations_start(&runner->destinations, runner->side, now_ms);
         }
         struct pollfd wait = {.fd = runner->wall_fd, .events = POLLIN};
         int ready = poll(&wait, 1, (int)(alive_at_ms - now_ms));
@@ -313,10 +274,10 @@ int publish_run(int wall_fd, const struct up_clock *clock, const char *version)
     runner->version = version;
     run(runner);
     int exit_code = runner->exit_code;
-    if (!stop_destinations(runner))
+    if (!destinations_stop(&runner->destinations, clock))
         _exit(exit_code); /* at once, so that nothing that the hanging client uses goes before it */
-    side_destroy(runner->side);
-    plan_free(runner->plan);
+    side_release(runner->side);
+    plan_free(runner->coming);
     free(runner->text);
     free(runner);
     return exit_code;

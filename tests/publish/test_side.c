@@ -79,7 +79,7 @@ static void the_newest_snapshot_and_state_are_kept(void **state)
     assert_true(side_take(side, message));
     check_count("run", (long long)side_run(side), 6);
     assert_false(side_take(side, message_of(WALL_STOP)));
-    side_destroy(side);
+    side_release(side);
     fixture_free(plan);
 }
 
@@ -105,7 +105,7 @@ static void records_go_to_the_destination_that_asked_in_order(void **state)
         assert_true(taken.record.record.reading[pos * 3 - 1].value == (double)pos);
     }
     assert_false(inbox_take(side_inbox(side, 2), &taken));
-    side_destroy(side);
+    side_release(side);
     fixture_free(plan);
 }
 
@@ -130,7 +130,7 @@ static void more_is_kept_once_a_well_and_always_the_newest(void **state)
     message->more.well = 99; /* no such well */
     assert_true(side_take(side, message));
     assert_false(inbox_take(side_inbox(side, 0), &taken));
-    side_destroy(side);
+    side_release(side);
     fixture_free(plan);
 }
 

@@ -7,9 +7,12 @@
  *
  * The SCADA side is the real one, in a child process. Orders come on standard input, one a line:
  *   add WELL N        N more records           gap WELL          one more ledger row
- *   snapshot WELL Q   a snapshot, quality Q    kill              kill -9 the SCADA side and start
- * it again stop              an orderly end           end               kill -9, and no more What
- * comes back over the wall goes to standard output: accepted, refused, destination.
+ *   snapshot WELL Q   a snapshot, quality Q    plan FILE         a new plan over the same wall
+ *   kill              kill -9 the SCADA side and start it again
+ *   stop              an orderly end           end               kill -9, and no more
+ * What comes back over the wall goes to standard output: accepted, refused, destination. WELL
+ * counts the wells in the order in which the plans named them first; its number in the journal is 7
+ * more.
  */
 #include "uphole/plan.h"
 #include "uphole/publish.h"
@@ -28,7 +31,8 @@
 #include <time.h>
 #include <unistd.h>
 
-#define WELLS 2
+#define WELLS 4
+#define FIRST_NUMBER 7
 #define ROWS_MAX 200000
 static uint64_t run_number = 0x9f3c61d2a07b44e8u;
 
@@ -36,6 +40,9 @@ struct row {
     uint64_t pos, seq;
 };
 static struct plan *plan;
+static uint32_t plan_serial;
+static const char *maps_directory;
+static char ids[WELLS][NAME_LENGTH_MAX + 1];
 static struct up_clock system_clock;
 static int wall = -1;
 static pid_t child;
@@ -55,6 +62,7 @@ static void give_up(const char *what)
 
 static void out(void)
 {
+    message.plan_serial = plan_serial;
     enum up_rc rc = wall_send_wait(wall, &message, 2000);
     if (rc != UP_OK && rc != UP_E_PORT)
         give_up("the wall is full");
@@ -63,7 +71,7 @@ static void out(void)
 static void send_more(uint16_t well)
 {
     message.kind = WALL_MORE;
-    message.more = (struct wall_more){.well = plan->wells[well].number};
+    message.more = (struct wall_more){.well = (uint16_t)(FIRST_NUMBER + well)};
     if (n_rows[0][well] > 0) {
         message.more.newest_scan_pos = rows[0][well][n_rows[0][well] - 1].pos;
         message.more.newest_scan_seq = rows[0][well][n_rows[0][well] - 1].seq;
@@ -97,7 +105,7 @@ static void send_record(const struct wall_want *want, uint16_t well, size_t i)
                               .plan_digest = plan->digest_32,
                               .measure_version = 1,
                               .at = stamp_of(row->pos),
-                              .well = plan->wells[well].number,
+                              .well = (uint16_t)(FIRST_NUMBER + well),
                               .source = SOURCE_GAUGE,
                               .outcome = OUTCOME_ANSWERED,
                               .n = 2};
@@ -122,7 +130,7 @@ static void send_gap(const struct wall_want *want, uint16_t well, size_t i)
                      .run = run_number,
                      .id = row->seq,
                      .kind = GAP_LINE,
-                     .well = plan->wells[well].number,
+                     .well = (uint16_t)(FIRST_NUMBER + well),
                      .source = SOURCE_GAUGE,
                      .is_open = true,
                      .lost = true,
@@ -133,7 +141,7 @@ static void send_gap(const struct wall_want *want, uint16_t well, size_t i)
 
 static void serve(struct wall_want want)
 {
-    uint16_t well = want.well == plan->wells[0].number ? 0 : 1;
+    uint16_t well = (uint16_t)(want.well - FIRST_NUMBER);
     unsigned s = want.stream - 1u;
     size_t i = 0;
     uint16_t sent = 0;
@@ -174,6 +182,51 @@ static void send_state(void)
     out();
 }
 
+/** The number of each well is that of its id, whatever plan it stands in. */
+static void number_wells(void)
+{
+    for (uint16_t w = 0; w < plan->n_wells; w++) {
+        uint16_t i = 0;
+        while (i < WELLS && ids[i][0] != '\0' && strcmp(ids[i], plan->wells[w].id) != 0)
+            i++;
+        if (i == WELLS)
+            give_up("too many wells");
+        snprintf(ids[i], sizeof ids[i], "%s", plan->wells[w].id);
+        plan_number_well(plan, w, (uint16_t)(FIRST_NUMBER + i));
+    }
+}
+
+static void send_cursor(uint16_t destination, uint16_t number, uint8_t stream)
+{
+    const uint16_t well = (uint16_t)(number - FIRST_NUMBER);
+    message.kind = WALL_CURSOR;
+    message.cursor = (struct wall_cursor){.destination = destination,
+                                          .well = number,
+                                          .stream = stream,
+                                          .pos = accepted_pos[stream - 1][well],
+                                          .seq = accepted_seq[stream - 1][well]};
+    out();
+}
+
+static void greet(void)
+{
+    if (wall_send_plan(wall, plan_serial, plan->text, plan->text_length, 5000) != UP_OK)
+        give_up("the plan");
+    message.kind = WALL_NUMBERS;
+    message.numbers =
+        (struct wall_numbers){.version = WALL_VERSION, .run = run_number, .n_wells = plan->n_wells};
+    for (uint16_t w = 0; w < plan->n_wells; w++)
+        message.numbers.number[w] = plan->wells[w].number;
+    out();
+    for (uint16_t d = 0; d < plan->n_destinations; d++)
+        for (uint16_t w = 0; w < plan->n_wells; w++)
+            for (uint8_t stream = 1; stream <= 2; stream++)
+                send_cursor(d, plan->wells[w].number, stream);
+    send_state();
+    for (uint16_t w = 0; w < plan->n_wells; w++)
+        send_more((uint16_t)(plan->wells[w].number - FIRST_NUMBER));
+}
+
 static void start_side(void)
 {
     int fds[2];
@@ -191,31 +244,23 @@ static void start_side(void)
     }
     close(fds[1]);
     wall = fds[0];
-    if (wall_send_plan(wall, 0, plan->text, plan->text_length, 5000) != UP_OK)
-        give_up("the plan");
-    message.kind = WALL_NUMBERS;
-    message.numbers =
-        (struct wall_numbers){.version = WALL_VERSION, .run = run_number, .n_wells = plan->n_wells};
-    for (uint16_t w = 0; w < plan->n_wells; w++)
-        message.numbers.number[w] = plan->wells[w].number;
-    out();
-    for (uint16_t d = 0; d < plan->n_destinations; d++) {
-        for (uint16_t w = 0; w < plan->n_wells; w++) {
-            for (uint8_t s = 0; s < 2; s++) {
-                message.kind = WALL_CURSOR;
-                message.cursor = (struct wall_cursor){.destination = d,
-                                                      .well = plan->wells[w].number,
-                                                      .stream = (uint8_t)(s + 1),
-                                                      .pos = accepted_pos[s][w],
-                                                      .seq = accepted_seq[s][w]};
-                out();
-            }
-        }
-    }
-    send_state();
-    for (uint16_t w = 0; w < plan->n_wells; w++)
-        send_more(w);
+    greet();
     printf("started %d\n", (int)child);
+    fflush(stdout);
+}
+
+static void take_plan(const char *file)
+{
+    static struct plan_faults faults;
+    struct plan *next = NULL;
+    if (plan_from_file(file, maps_directory, &next, &faults) != UP_OK)
+        give_up(faults.n > 0 ? faults.fault[0].text : file);
+    plan_free(plan);
+    plan = next;
+    plan_serial += 3; /* any other one */
+    number_wells();
+    greet();
+    printf("planned\n");
     fflush(stdout);
 }
 
@@ -243,7 +288,7 @@ static void send_snapshot(uint16_t well, uint8_t quality)
     message.kind = WALL_SNAPSHOT;
     *snapshot = (struct snapshot){.run = run_number,
                                   .seq = n_rows[0][well],
-                                  .well = plan->wells[well].number,
+                                  .well = (uint16_t)(FIRST_NUMBER + well),
                                   .line = LINE_UP,
                                   .gauge = GAUGE_LIVE,
                                   .clock = CLOCK_STATE_SYNCHRONISED,
@@ -283,6 +328,8 @@ static bool obey(char *line)
         add(2, (uint16_t)well, 1);
     else if (strcmp(word, "snapshot") == 0)
         send_snapshot((uint16_t)well, (uint8_t)n);
+    else if (strcmp(word, "plan") == 0)
+        take_plan(line + strlen("plan "));
     else if (strcmp(word, "kill") == 0) {
         end_side(false);
         start_side();
@@ -305,9 +352,10 @@ static void take(void)
             exit(1);
         }
         if (message.kind == WALL_WANT) {
-            serve(message.want);
+            if (message.plan_serial == plan_serial)
+                serve(message.want);
         } else if (message.kind == WALL_ACCEPTED) {
-            unsigned w = message.accepted.well == plan->wells[0].number ? 0 : 1,
+            unsigned w = (message.accepted.well - (unsigned)FIRST_NUMBER) % WELLS,
                      s = message.accepted.stream - 1u;
             if (message.accepted.pos <= accepted_pos[s][w])
                 give_up("a cursor went back");
@@ -316,9 +364,9 @@ static void take(void)
             printf("accepted %u %u %" PRIu64 " %" PRIu64 " %" PRId64 "\n", w, s + 1,
                    message.accepted.pos, message.accepted.seq, message.accepted.boot_ms);
         } else if (message.kind == WALL_REFUSED) {
-            printf("refused %u %u %" PRIu64 " %u %s\n",
-                   message.refused.well == plan->wells[0].number ? 0 : 1, message.refused.stream,
-                   message.refused.pos, message.refused.code, message.refused.reason);
+            printf("refused %u %u %" PRIu64 " %u %s\n", message.refused.well - FIRST_NUMBER,
+                   message.refused.stream, message.refused.pos, message.refused.code,
+                   message.refused.reason);
         } else if (message.kind == WALL_DESTINATION) {
             printf("destination %u %u %s %s\n", message.destination.destination,
                    message.destination.state, gap_cause_name(message.destination.cause),
@@ -342,8 +390,8 @@ int main(int argc, char **argv)
     if (argc > 3) /* another box of the same name */
         run_number += strtoull(argv[3], NULL, 10);
     clock_of_system(&system_clock);
-    for (uint16_t w = 0; w < plan->n_wells; w++)
-        plan_number_well(plan, w, (uint16_t)(w + 7));
+    maps_directory = argv[2];
+    number_wells();
     start_side();
     for (int64_t state_ms = 0;;) {
         struct pollfd fds[2] = {{.fd = STDIN_FILENO, .events = POLLIN},
