@@ -25,7 +25,7 @@ struct command {
 
 extern const struct command COMMAND_RUN, COMMAND_CHECK, COMMAND_GAPS, COMMAND_DECODE,
     COMMAND_CONVERT, COMMAND_CALCULATE, COMMAND_SIMULATE, COMMAND_TABLE, COMMAND_STATUS, COMMAND_READ, COMMAND_WATCH, COMMAND_TRACE,
-    COMMAND_HOLD, COMMAND_RELEASE, COMMAND_NOTE;
+    COMMAND_HOLD, COMMAND_RELEASE, COMMAND_NOTE, COMMAND_RESEND;
 
 /** The table of commands, in the order of the help; NULL behind the last. */
 const struct command *command_at(size_t index);

@@ -63,6 +63,8 @@ int order_hold(struct order_view *view, const struct asker *who, const char *arg
                struct socket_text *text);
 int order_note(struct order_view *view, const struct asker *who, const char *arguments,
                struct socket_text *text);
+int order_resend(struct order_view *view, const struct asker *who, const char *arguments,
+                 struct socket_text *text);
 int order_release(struct order_view *view, const struct asker *who, const char *arguments,
                   struct socket_text *text);
 
