@@ -39,6 +39,14 @@ struct confine_needs {
  */
 void confine_needs_of(const struct plan *plan, struct confine_needs *needs);
 
+/**
+ * Whether a SCADA side that was confined for `had` can serve a plan that needs `wants` (pure), so
+ * that a new plan needs no new process. Path by path as they were named: one that lies under
+ * another may be a link to elsewhere, so in doubt false. More than needed is no reason to start it
+ * again.
+ */
+bool confine_is_enough(const struct confine_needs *had, const struct confine_needs *wants);
+
 /* As arguments of the spawned process, since the plan comes later, over the wall. */
 #define CONFINE_ARGUMENTS_MAX (2 * (CONFINE_PATHS_MAX + PLAN_DESTINATIONS_MAX))
 struct confine_arguments {

@@ -60,6 +60,32 @@ void confine_needs_of(const struct plan *plan, struct confine_needs *needs)
     }
 }
 
+static bool has_path(const struct confine_needs *needs, const char *path)
+{
+    for (size_t i = 0; i < needs->n_paths; i++)
+        if (strcmp(needs->path[i], path) == 0)
+            return true;
+    return false;
+}
+
+static bool has_port(const struct confine_needs *needs, uint16_t port)
+{
+    for (size_t i = 0; i < needs->n_ports; i++)
+        if (needs->port[i] == port)
+            return true;
+    return false;
+}
+
+bool confine_is_enough(const struct confine_needs *had, const struct confine_needs *wants)
+{
+    bool enough = true;
+    for (size_t i = 0; i < wants->n_paths; i++)
+        enough = enough && has_path(had, wants->path[i]);
+    for (size_t i = 0; i < wants->n_ports; i++)
+        enough = enough && has_port(had, wants->port[i]);
+    return enough;
+}
+
 void confine_to_arguments(const struct confine_needs *needs, struct confine_arguments *into)
 {
     into->n = 0;

@@ -54,10 +54,38 @@ static void a_directory_with_the_journal_is_not_opened_for_a_secret(void **state
     check_count("port", found.port[0], 1502);
 }
 
+/* Planted defect: the ports aren't compared. */
+static void a_new_secret_or_port_is_more_than_the_running_side_may(void **state)
+{
+    struct destination_plan to[] = {
+        {.medium = DESTINATION_MQTT, .password_file = "/etc/uphole/broker.pass"},
+        {.medium = DESTINATION_MODBUS_TCP, .port = 1502}};
+    struct plan plan = {.destinations = to, .n_destinations = 2};
+    struct confine_needs had, wants;
+    (void)state;
+    snprintf(plan.journal.path, sizeof plan.journal.path, "/var/lib/uphole");
+    confine_needs_of(&plan, &had);
+    assert_true(confine_is_enough(&had, &had));
+    snprintf(to[0].password_file, sizeof to[0].password_file, "/etc/uphole/other.pass");
+    confine_needs_of(&plan, &wants);
+    assert_false(confine_is_enough(&had, &wants)); /* it may be a link to elsewhere */
+    to[0] = (struct destination_plan){.medium = DESTINATION_MQTT, .password_file = "by-name"};
+    confine_needs_of(&plan, &wants);
+    assert_true(confine_is_enough(&had, &wants)); /* one of systemd's credentials, or less */
+    assert_false(confine_is_enough(&wants, &had));
+    to[1].port = 1503;
+    confine_needs_of(&plan, &wants);
+    assert_false(confine_is_enough(&had, &wants));
+    plan.n_destinations = 0;
+    confine_needs_of(&plan, &wants);
+    assert_true(confine_is_enough(&had, &wants));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_is_needed_survives_the_way_through_arguments),
+        cmocka_unit_test(a_new_secret_or_port_is_more_than_the_running_side_may),
         cmocka_unit_test(a_directory_with_the_journal_is_not_opened_for_a_secret),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
