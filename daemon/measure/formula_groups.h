@@ -56,6 +56,10 @@ extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_SURVEY
 /* The value of each function's first arguments; for formulas that use another one's. All SI. */
 /** Z by Dranchuk and Abou-Kassem; fills reason or flags. */
 void gas_z_dak(double reduced_temperature, double reduced_pressure, struct formula_result *out);
+/** Vertical depth at a measured depth; n stations in m and rad, ascending. Fills reason or flags.
+ */
+void survey_depth(const double *md_m, const double *inclination_rad, const double *azimuth_rad,
+                  size_t n, double at_m, struct formula_result *out);
 /** Median of the slopes of all pairs with different x; of more than 128 samples the newest. */
 void slope_theil_sen(const double *x, const double *y, size_t n, struct formula_result *out);
 

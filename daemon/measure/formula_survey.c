@@ -17,6 +17,13 @@ struct course {
     double length_m, i1, a1, i2, a2, beta, ratio;
 };
 
+/** Ratio factor of an arc; by series below SMALL_RAD, whatever the fraction of a course. */
+static double ratio_of(double beta)
+{
+    const double b2 = beta * beta;
+    return beta < SMALL_RAD ? 1.0 + b2 / 12.0 + b2 * b2 / 120.0 : 2.0 / beta * tan(0.5 * beta);
+}
+
 /** sin^2(beta/2) = sin^2((I2-I1)/2) + sin I1 sin I2 sin^2((A2-A1)/2). Ratio factor by series below
  * SMALL_RAD. */
 static bool make_course(const struct formula_given *given, struct course *course,
@@ -44,9 +51,7 @@ static bool make_course(const struct formula_given *given, struct course *course
         formula_none(out, REASON_DOMAIN, FORMULA_NO_INPUT);
         return false;
     }
-    const double b2 = course->beta * course->beta;
-    course->ratio = course->beta < SMALL_RAD ? 1.0 + b2 / 12.0 + b2 * b2 / 120.0
-                                             : 2.0 / course->beta * tan(0.5 * course->beta);
+    course->ratio = ratio_of(course->beta);
     return true;
 }
 
@@ -110,6 +115,16 @@ OF_COURSE(survey_dogleg, dogleg)
 OF_COURSE(survey_ratio, ratio_factor)
 OF_COURSE(survey_severity, severity)
 
+/** Azimuth of the tangent at a fraction of the arc. */
+static double azimuth_at(const struct course *c, double fraction)
+{
+    if (c->beta < SMALL_RAD * SMALL_RAD)
+        return c->a1;
+    const double w1 = sin((1.0 - fraction) * c->beta), w2 = sin(fraction * c->beta);
+    return atan2(w1 * sin(c->i1) * sin(c->a1) + w2 * sin(c->i2) * sin(c->a2),
+                 w1 * sin(c->i1) * cos(c->a1) + w2 * sin(c->i2) * cos(c->a2));
+}
+
 /** Inclination of the tangent at a fraction of the arc: t = [sin((1-f) b) t1 + sin(f b) t2] / sin
  * b. */
 static double inclination_at(const struct course *c, double fraction)
@@ -145,10 +160,10 @@ static void interpolated_depth(const struct formula_given *given, struct formula
         return;
     course_steps(&course, steps);
     const double inclination = inclination_at(&course, fraction), part = fraction * course.beta;
-    const double ratio = part < SMALL_RAD ? 1.0 + part * part / 12.0 : 2.0 / part * tan(0.5 * part);
     formula_step(steps, "f = (MD - MD1) / L", fraction, "");
     formula_step(steps, "I at MD", inclination, "deg");
-    out->value = 0.5 * fraction * course.length_m * (cos(course.i1) + cos(inclination)) * ratio;
+    out->value =
+        0.5 * fraction * course.length_m * (cos(course.i1) + cos(inclination)) * ratio_of(part);
 }
 
 static void interpolated_inclination(const struct formula_given *given, struct formula_steps *steps,
@@ -195,6 +210,93 @@ static void chained_depth(const struct formula_given *given, struct formula_step
     out->value = depth_m;
 }
 
+/* ---- a whole survey: lists MD, I, A, and the measured depth that is asked for ---- */
+
+/** Where a survey is at one measured depth. */
+struct position {
+    double north_m, east_m, down_m, severity;
+};
+
+static void station_pair(const struct formula_given *lists, size_t i, struct formula_given pair[6])
+{
+    for (unsigned k = 0; k < 6; k++)
+        pair[k] = (struct formula_given){.present = true, .value = lists[k % 3].list[i + k / 3]};
+}
+
+/** Walks the courses down to the depth; the last one in part, by the tangent on its arc. */
+static bool walk(const struct formula_given *given, struct position *at, struct formula_result *out)
+{
+    const size_t n = given[0].n;
+    const double wanted = given[3].value;
+    *at = (struct position){0};
+    if (n < 2 || given[1].n != n || given[2].n != n) {
+        formula_none(out, REASON_CONFIG_MISSING, 0);
+        return false;
+    }
+    at->down_m = given[0].list[0]; /* vertical from the surface to the first station */
+    if (wanted <= given[0].list[0]) {
+        at->down_m = wanted;
+        if (wanted < given[0].list[0])
+            out->flags |= FLAG_EXTRAPOLATED;
+        return true;
+    }
+    for (size_t i = 0; i + 1 < n && given[0].list[i] < wanted; i++) {
+        struct formula_given pair[7] = {0};
+        struct course course;
+        station_pair(given, i, pair);
+        if (!make_course(pair, &course, out)) {
+            out->culprit = 0;
+            return false;
+        }
+        at->severity = course.beta / course.length_m;
+        if (wanted < given[0].list[i + 1]) {
+            const double fraction = (wanted - given[0].list[i]) / course.length_m;
+            course.i2 = inclination_at(&course, fraction);
+            course.a2 = azimuth_at(&course, fraction);
+            course.length_m *= fraction;
+            course.beta *= fraction;
+            course.ratio = ratio_of(course.beta);
+        }
+        at->north_m += north(&course);
+        at->east_m += east(&course);
+        at->down_m += down(&course);
+    }
+    const double beyond_m = wanted - given[0].list[n - 1];
+    if (beyond_m > 0.0) {
+        const double i = given[1].list[n - 1], a = given[2].list[n - 1];
+        at->down_m += beyond_m * cos(i);
+        at->north_m += beyond_m * sin(i) * cos(a);
+        at->east_m += beyond_m * sin(i) * sin(a);
+        at->severity = 0.0;
+        out->flags |= FLAG_EXTRAPOLATED;
+    }
+    return true;
+}
+
+#define OF_SURVEY(name, part)                                                                      \
+    FORMULA_FUNCTION(name)                                                                         \
+    {                                                                                              \
+        struct position at;                                                                        \
+        (void)steps;                                                                               \
+        if (walk(given, &at, out))                                                                 \
+            out->value = at.part;                                                                  \
+    }
+OF_SURVEY(depth_at, down_m)
+OF_SURVEY(north_at, north_m)
+OF_SURVEY(east_at, east_m)
+OF_SURVEY(severity_at, severity)
+
+void survey_depth(const double *md_m, const double *inclination_rad, const double *azimuth_rad,
+                  size_t n, double at_m, struct formula_result *out)
+{
+    const struct formula_given given[4] = {{.list = md_m, .n = n, .present = true},
+                                           {.list = inclination_rad, .n = n, .present = true},
+                                           {.list = azimuth_rad, .n = n, .present = true},
+                                           {.value = at_m, .present = true}};
+    *out = (struct formula_result){.culprit = FORMULA_NO_INPUT};
+    depth_at(given, 0, out);
+}
+
 /* clang-format off */
 #define STATION(n, more) INPUT("MD" n, "m", "measured depth, station " n, .take = TAKE_CONFIGURED more), \
     INPUT("I" n, "deg", "inclination from vertical", .take = TAKE_CONFIGURED more), \
@@ -211,9 +313,18 @@ static const struct formula_input CHAIN[] = {
     STATION("0", ), STATION("1", ), STATION("2", MAYBE), STATION("3", MAYBE), STATION("4", MAYBE), STATION("5", MAYBE),
     INPUT("report", "", "which station's depth", .take = TAKE_OPTION, .choices = "last")};
 
+static const struct formula_input SURVEY[] = {
+    INPUT("MD", "m", "measured depths, ascending", .take = TAKE_CONFIGURED, .list = true), INPUT("I", "deg", "inclinations", .take = TAKE_CONFIGURED, .list = true),
+    INPUT("A", "deg", "azimuths", .take = TAKE_CONFIGURED, .list = true), INPUT("MD_at", "m", "the measured depth asked for", .take = TAKE_CONFIGURED, .bound = BOUND_NOT_NEGATIVE)};
+
+#define SURVEY_VALIDITY "vertical down to the first station; straight on, extrapolated, below the last"
 #define MINIMUM_CURVATURE "minimum curvature: Taylor and Mason 1972 (SPE 3362), Zaremba 1973 (SPE 3664), API Bulletin D20 (from memory)"
 #define COURSE_VALIDITY "dogleg below half a turn; measured depth strictly increasing; inclination 0 to 180 deg"
 static const struct formula ROWS[] = {
+    FORMULA("survey.TVD_at", "Vertical depth at a measured depth", "the sum of dTVD, the last arc in part", "m", SURVEY_VALIDITY, MINIMUM_CURVATURE, SURVEY, depth_at),
+    FORMULA("survey.N_at", "North at a measured depth", "the sum of dN, the last arc in part", "m", SURVEY_VALIDITY, MINIMUM_CURVATURE, SURVEY, north_at),
+    FORMULA("survey.E_at", "East at a measured depth", "the sum of dE, the last arc in part", "m", SURVEY_VALIDITY, MINIMUM_CURVATURE, SURVEY, east_at),
+    FORMULA("survey.DLS_at", "Dogleg severity at a measured depth", "beta / L of the course there", "deg/30m", SURVEY_VALIDITY, MINIMUM_CURVATURE, SURVEY, severity_at),
     FORMULA("survey.beta", "Dogleg angle of a course", "sin^2(beta/2) = sin^2((I2-I1)/2) + sin I1 sin I2 sin^2((A2-A1)/2)", "rad", COURSE_VALIDITY,
             MINIMUM_CURVATURE, COURSE, survey_dogleg),
     FORMULA("survey.RF", "Ratio factor of a course", "RF = (2/beta) tan(beta/2)", "", COURSE_VALIDITY, MINIMUM_CURVATURE, COURSE, survey_ratio),

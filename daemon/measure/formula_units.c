@@ -64,7 +64,7 @@ static const struct atom ATOMS[] = {
     {"cP", 1e-3, 0, {-1, 1, -1}, 0}, {"cSt", 1e-6, 0, {2, 0, -1}, 0},
     {"g", 9.80665, 0, {1, 0, -2}, 0}, /* standard gravity: an acceleration; masses are written in kg */
 
-    {"deg", PI / 180, 0, {0}, 0}, {"rad", 1, 0, {0}, 0}, {"%", 0.01, 0, {0}, 0}, {"degAPI", 1, 0, {0}, 0},
+    {"deg", PI / 180, 0, {[BASE_ANGLE] = 1}, 0}, {"rad", 1, 0, {[BASE_ANGLE] = 1}, 0}, {"%", 0.01, 0, {0}, 0}, {"degAPI", 1, 0, {0}, 0},
     {"API", 1, 0, {0}, 0}, {"cycle", 1, 0, {0}, 0}, /* a factor of ten on a logarithmic axis */
 };
 /* clang-format on */
@@ -149,8 +149,10 @@ static bool read_factor(struct unit_text *text, int depth, struct formula_unit *
     } else if (!read_name(text, out)) {
         return false;
     }
-    if (text->at < text->end && *text->at == '^')
-        text->at++;
+    const bool raised = text->at < text->end && *text->at == '^';
+    text->at += raised;
+    if (raised && (text->at == text->end || !is_digit(*text->at)))
+        return false;
     if (text->at < text->end && is_digit(*text->at) && (!read_whole(text, &power) || power > 9))
         return false;
     struct formula_unit whole = {.factor = 1, .offset = out->offset};

@@ -9,6 +9,41 @@
 #include <string.h>
 #include <sysexits.h>
 
+struct printed {
+    bool json;
+    unsigned passed, failed;
+};
+
+static void print_row(void *context, const struct calculate_row *row)
+{
+    struct printed *printed = context;
+    if (printed->json)
+        printf("{\"id\":\"%s\",\"quantity\":\"%s\",\"got\":\"%s\",\"expected\":\"%s\",\"passed\":%"
+               "s}\n",
+               row->id, row->quantity, row->got, row->expected, row->passed ? "true" : "false");
+    else
+        printf("%-8s %-4s %-30s %s%s%s\n", row->id, row->passed ? "pass" : "fail", row->quantity,
+               row->got, row->passed ? "" : ", expected ", row->passed ? "" : row->expected);
+    *(row->passed ? &printed->passed : &printed->failed) += 1;
+}
+
+static int calculate_table(const char *path, bool json)
+{
+    struct printed printed = {.json = json};
+    struct up_error error = {0};
+    enum up_rc rc = calculate_rows_run(path, print_row, &printed, &error);
+    if (rc == UP_OK && printed.passed + printed.failed == 0)
+        rc = UP_FAIL(&error, UP_E_INPUT,
+                     "%.200s holds no row; expected | id | quantity | inputs | expected | "
+                     "tolerance | source | with an id such as S-1",
+                     path);
+    if (rc != UP_OK)
+        return command_fail(&error);
+    if (!json)
+        printf("%u passed, %u failed\n", printed.passed, printed.failed);
+    return printed.failed > 0 ? 1 : 0;
+}
+
 /** Splits `name=value`. False: no name, too long a name, or no `=`. */
 static bool split(const char *word, struct calculate_pair *pair)
 {
@@ -81,7 +116,7 @@ static int run_calculate(int argc, char **argv)
         return 0;
     }
     if (rows != NULL)
-        return calculate_rows(rows, json);
+        return calculate_table(rows, json);
     if (optind == argc)
         return command_usage_error(&COMMAND_CALCULATE,
                                    "which quantity? Name it, as in 'uphole calculate "

@@ -10,7 +10,7 @@
 
 #include <stdio.h>
 
-#define CALCULATE_LIST_MAX 1024
+#define CALCULATE_LIST_MAX 8192
 #define CALCULATE_NAME_MAX 31
 #define CALCULATE_SETS_MAX 64
 
@@ -27,6 +27,8 @@ struct calculate_set {
     double *x, *y; /* owned */
 };
 struct calculate_sets {
+    const char
+        *directory; /* where files named by relative paths are; NULL: the working directory */
     size_t n;
     struct calculate_set set[CALCULATE_SETS_MAX];
 };
@@ -60,6 +62,16 @@ UP_MUST enum up_rc calculation_make(const char *label, const struct calculate_pa
                                     struct up_error *error);
 void calculation_free(struct calculation *calculation);
 
+/**
+ * Reads a deviation survey, a CSV of measured depth, inclination and azimuth (m and deg; ft where
+ * the heading of the first column ends in `_ft`),
+ * `#` lines and one heading allowed, into three columns of at most `room` stations: m, rad, rad.
+ * UP_E_MISSING, or UP_E_INPUT with file:line.
+ */
+UP_MUST enum up_rc calculate_survey_read(const char *path, double *md, double *inclination,
+                                         double *azimuth, size_t room, size_t *n,
+                                         struct up_error *error);
+
 /** Factor and offset of a result's unit; `text` NULL or "": the formula's own. UP_E_USAGE where it
  * is not of the result's dimension. */
 UP_MUST enum up_rc calculate_result_unit(const struct formula *formula, const char *text,
@@ -76,8 +88,16 @@ void calculate_show(FILE *stream, const struct calculation *calculation, const c
 void calculate_show_json(FILE *stream, const struct calculation *calculation, const char *unit);
 void calculate_list(FILE *stream, bool json);
 
-/** Runs a table of worked examples; returns the exit code: 0, 1 where a row failed, or sysexits.h.
- */
-int calculate_rows(const char *path, bool json);
+/** One row of a table, once it was judged. Borrowed for the call. */
+struct calculate_row {
+    const char *id, *quantity, *expected, *got;
+    bool passed;
+    const struct calculation *calculation; /* its formula is NULL where the row can't be read */
+};
+typedef void calculate_row_seen(void *context, const struct calculate_row *row);
+/** Runs each row of a table of worked examples. UP_E_MISSING, or UP_E_USAGE where a data set is
+ * off. */
+UP_MUST enum up_rc calculate_rows_run(const char *path, calculate_row_seen *seen, void *context,
+                                      struct up_error *error);
 
 #endif

@@ -11,6 +11,7 @@
 
 #define NUMBER_MAX 63
 #define LABEL_LENGTH_MAX 63
+#define PATH_MAX_LENGTH 1023
 
 struct reading_context {
     const char *label;
@@ -236,6 +237,37 @@ static enum up_rc read_set(struct reading_context *context, const struct calcula
     return UP_OK;
 }
 
+/** `survey=FILE`: lists MD, I and A. */
+static enum up_rc read_survey(struct reading_context *context, const struct calculate_pair *pair,
+                              struct up_error *error)
+{
+    static const char *const NAMES[3] = {"MD", "I", "A"};
+    const size_t room = (context->out->n_lists - context->lists_used) / 3;
+    double *column[3];
+    char path[PATH_MAX_LENGTH + 1];
+    size_t n = 0;
+    const char *directory = context->sets->directory;
+    const bool beside = directory != NULL && pair->length > 0 && pair->value[0] != '/';
+    if ((size_t)snprintf(path, sizeof path, "%s%s%.*s", beside ? directory : "", beside ? "/" : "",
+                         (int)(pair->length < sizeof path ? pair->length : sizeof path),
+                         pair->value) >= sizeof path)
+        return UP_FAIL(error, UP_E_USAGE, "survey: the file's name is too long");
+    for (size_t i = 0; i < 3; i++)
+        column[i] = context->out->lists + context->lists_used + i * room;
+    const enum up_rc rc =
+        calculate_survey_read(path, column[0], column[1], column[2], room, &n, error);
+    for (size_t i = 0; rc == UP_OK && i < 3; i++) {
+        const size_t index = formula_input_index(context->out->formula, NAMES[i]);
+        if (index == context->out->formula->n_inputs || !context->out->formula->input[index].list)
+            return UP_FAIL(error, UP_E_USAGE, "%s takes no survey", context->label);
+        context->out->given[index] =
+            (struct formula_given){.present = true, .list = column[i], .n = n};
+        context->out->pair[index] = pair;
+    }
+    context->lists_used = context->out->n_lists; /* a survey takes what room is left */
+    return rc;
+}
+
 static const struct calculate_pair *pair_named(const struct calculate_pair *pairs, size_t n,
                                                const char *name)
 {
@@ -243,6 +275,12 @@ static const struct calculate_pair *pair_named(const struct calculate_pair *pair
         if (strcmp(pairs[i].name, name) == 0)
             return &pairs[i];
     return NULL;
+}
+
+/** Names that stand for lists: a data set, a survey's file. */
+static bool is_table(const char *name)
+{
+    return strcmp(name, "data") == 0 || strcmp(name, "survey") == 0;
 }
 
 static bool is_uncertainty(const struct calculate_pair *pairs, size_t n, const char *name)
@@ -258,7 +296,7 @@ static const struct formula *find_form(const char *label, const struct calculate
     for (int pass = 0; pass < 2; pass++) {
         size_t used = 0;
         for (size_t i = 0; i < n; i++) {
-            const bool set = strcmp(pairs[i].name, "data") == 0;
+            const bool set = is_table(pairs[i].name);
             if (!set && !(pass == 1 && is_uncertainty(pairs, n, pairs[i].name)))
                 names[used++] = pairs[i].name;
             if (!set)
@@ -286,7 +324,7 @@ static enum up_rc no_form(const char *label, const struct calculate_pair *pairs,
                        label);
     for (size_t i = 0; i < n; i++)
         if (formula_input_index(formula, pairs[i].name) == formula->n_inputs &&
-            strcmp(pairs[i].name, "data") != 0 && !is_uncertainty(pairs, n, pairs[i].name))
+            !is_table(pairs[i].name) && !is_uncertainty(pairs, n, pairs[i].name))
             return UP_FAIL(error, UP_E_USAGE,
                            "%s has no input '%s'; 'uphole calculate --list' shows its inputs",
                            label, pairs[i].name);
@@ -344,6 +382,8 @@ enum up_rc calculation_make(const char *label, const struct calculate_pair *pair
             rc = read_input(&context, index, &pairs[i], error);
         else if (strcmp(pairs[i].name, "data") == 0)
             rc = read_set(&context, &pairs[i], error);
+        else if (strcmp(pairs[i].name, "survey") == 0)
+            rc = read_survey(&context, &pairs[i], error);
         else
             rc = read_uncertainty(&context, &pairs[i], error);
         if (rc != UP_OK)

@@ -8,7 +8,6 @@
  * can't be read is a failed row, never a skipped one.
  */
 #include "calculate.h"
-#include "command.h"
 
 #include "uphole/quantity.h"
 
@@ -17,11 +16,11 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sysexits.h>
 
 #define LINE_LENGTH_MAX 16384
 #define CELLS 6
 #define VALUES_MAX 4096
+#define PATH_LENGTH 1024
 
 enum cell { CELL_ID = 0, CELL_QUANTITY, CELL_INPUTS, CELL_EXPECTED, CELL_TOLERANCE, CELL_SOURCE };
 
@@ -180,23 +179,25 @@ static void judge(const struct row *row, const struct calculation *calculation,
              rest, understood ? "" : "; the tolerance is not understood");
 }
 
+/** Reads and judges a row; `calculation` stays for whoever looks at it. */
 static void run_row(const struct row *row, const struct calculate_sets *sets,
-                    struct verdict *verdict)
+                    struct calculate_pair pairs[static FORMULA_INPUTS_MAX],
+                    struct calculation *calculation, struct verdict *verdict)
 {
-    struct calculate_pair pairs[FORMULA_INPUTS_MAX];
-    struct calculation calculation = {0};
     struct up_error error = {0};
     size_t n;
     *verdict = (struct verdict){0};
+    *calculation = (struct calculation){0};
     cut_remark(row->cell[CELL_INPUTS]);
     cut_remark(row->cell[CELL_EXPECTED]);
     if (!split_pairs(row->cell[CELL_INPUTS], pairs, &n, verdict))
         return;
-    if (calculation_make(row->cell[CELL_QUANTITY], pairs, n, sets, &calculation, &error) == UP_OK)
-        judge(row, &calculation, verdict);
-    else
-        snprintf(verdict->got, sizeof verdict->got, "%.90s", error.why);
-    calculation_free(&calculation);
+    if (calculation_make(row->cell[CELL_QUANTITY], pairs, n, sets, calculation, &error) == UP_OK) {
+        judge(row, calculation, verdict);
+        return;
+    }
+    snprintf(verdict->got, sizeof verdict->got, "%.90s", error.why);
+    calculation->formula = NULL;
 }
 
 /** `data NAME: v v ...`, perhaps behind a list's mark and in backquotes. False: no such line. */
@@ -235,64 +236,66 @@ static enum up_rc read_sets(FILE *file, struct calculate_sets *sets, char *line,
 {
     enum up_rc rc = calculate_sets_built_in(sets, error);
     while (rc == UP_OK && fgets(line, LINE_LENGTH_MAX, file) != NULL) {
-        *error = (struct up_error){0};
-        if (read_data(line, sets, error) && error->rc != UP_OK)
-            rc = error->rc;
+        struct up_error why = {0};
+        if (read_data(line, sets, &why) && why.rc != UP_OK) {
+            *error = why;
+            rc = why.rc;
+        }
     }
     rewind(file);
     return rc;
 }
 
-static void print_verdict(const struct row *row, const struct verdict *verdict, bool json)
+static enum up_rc run_file(FILE *file, char *line, const struct calculate_sets *sets,
+                           calculate_row_seen *seen, void *context)
 {
-    if (json)
-        printf("{\"id\":\"%s\",\"quantity\":\"%s\",\"got\":\"%s\",\"expected\":\"%s\",\"passed\":%"
-               "s}\n",
-               row->cell[CELL_ID], row->cell[CELL_QUANTITY], verdict->got, row->cell[CELL_EXPECTED],
-               verdict->passed ? "true" : "false");
-    else
-        printf("%-8s %-4s %-30s %s%s%s\n", row->cell[CELL_ID], verdict->passed ? "pass" : "fail",
-               row->cell[CELL_QUANTITY], verdict->got, verdict->passed ? "" : ", expected ",
-               verdict->passed ? "" : row->cell[CELL_EXPECTED]);
+    while (fgets(line, LINE_LENGTH_MAX, file) != NULL) {
+        struct row row;
+        struct verdict verdict;
+        struct calculate_pair pairs[FORMULA_INPUTS_MAX];
+        struct calculation calculation;
+        if (!split_row(line, &row))
+            continue;
+        run_row(&row, sets, pairs, &calculation, &verdict);
+        const struct calculate_row out = {.id = row.cell[CELL_ID],
+                                          .quantity = row.cell[CELL_QUANTITY],
+                                          .expected = row.cell[CELL_EXPECTED],
+                                          .got = verdict.got,
+                                          .passed = verdict.passed,
+                                          .calculation = &calculation};
+        seen(context, &out);
+        calculation_free(&calculation);
+    }
+    return UP_OK;
 }
 
-int calculate_rows(const char *path, bool json)
+/** The directory of a table, for the files that its rows name. */
+static const char *directory_of(const char *path, char into[static PATH_LENGTH])
 {
-    struct calculate_sets sets = {0};
-    struct up_error error = {0};
-    unsigned passed = 0, failed = 0;
+    const char *slash = strrchr(path, '/');
+    if (slash == NULL || (size_t)(slash - path) >= PATH_LENGTH)
+        return NULL;
+    memcpy(into, path, (size_t)(slash - path));
+    into[slash - path] = '\0';
+    return into;
+}
+
+enum up_rc calculate_rows_run(const char *path, calculate_row_seen *seen, void *context,
+                              struct up_error *error)
+{
+    char directory[PATH_LENGTH];
+    struct calculate_sets sets = {.directory = directory_of(path, directory)};
     FILE *file = fopen(path, "re");
+    if (file == NULL)
+        return UP_FAIL_ERRNO(error, UP_E_MISSING, "%.200s can't be read: %s", path,
+                             strerror(errno));
     char *line = malloc(LINE_LENGTH_MAX);
-    if (file == NULL || line == NULL) {
-        const enum up_rc rc =
-            file == NULL
-                ? UP_FAIL_ERRNO(&error, UP_E_MISSING, "%s can't be read: %s", path, strerror(errno))
-                : UP_FAIL(&error, UP_E_MEMORY, "no memory to read %s", path);
-        (void)rc;
-    } else if (read_sets(file, &sets, line, &error) == UP_OK) {
-        error = (struct up_error){0};
-        while (fgets(line, LINE_LENGTH_MAX, file) != NULL) {
-            struct row row;
-            struct verdict verdict;
-            if (!split_row(line, &row))
-                continue;
-            run_row(&row, &sets, &verdict);
-            print_verdict(&row, &verdict, json);
-            *(verdict.passed ? &passed : &failed) += 1;
-        }
-        if (passed + failed == 0)
-            (void)UP_FAIL(&error, UP_E_INPUT,
-                          "%s holds no row; expected | id | quantity | inputs | expected | "
-                          "tolerance | source | with an id such as S-1",
-                          path);
-    }
-    if (file != NULL)
-        fclose(file);
+    enum up_rc rc = line != NULL ? read_sets(file, &sets, line, error)
+                                 : UP_FAIL(error, UP_E_MEMORY, "no memory to read %.200s", path);
+    if (rc == UP_OK)
+        rc = run_file(file, line, &sets, seen, context);
+    fclose(file);
     free(line);
     calculate_sets_free(&sets);
-    if (error.rc != UP_OK)
-        return command_fail(&error);
-    if (!json)
-        printf("%u passed, %u failed\n", passed, failed);
-    return failed > 0 ? 1 : 0;
+    return rc;
 }

@@ -18,7 +18,7 @@
 
 /* ---- units: any product of powers of known units, by dimension ---- */
 
-enum formula_base { BASE_METRE, BASE_KILOGRAM, BASE_SECOND, BASE_AMPERE, BASE_KELVIN, BASE_MOLE, FORMULA_BASES };
+enum formula_base { BASE_METRE, BASE_KILOGRAM, BASE_SECOND, BASE_AMPERE, BASE_KELVIN, BASE_MOLE, BASE_ANGLE /* so that rad/s is no r/min */, FORMULA_BASES };
 enum formula_qualifier { QUALIFIER_NONE = 0, QUALIFIER_ABSOLUTE, QUALIFIER_GAUGE, QUALIFIER_RMS, QUALIFIER_PEAK };
 
 /** SI value = written x factor + offset. */
