@@ -9,6 +9,7 @@
 
 #include <errno.h>
 #include <poll.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
@@ -110,6 +111,12 @@ struct port *port_for_line(const struct line_plan *line, const struct up_clock *
 void port_take_line(struct port *port, const struct line_plan *line)
 {
     ((struct real_port *)port->context)->line = line;
+}
+
+void gather_modbus_version(char *into, size_t room)
+{
+    snprintf(into, room, "%u.%u.%u", libmodbus_version_major, libmodbus_version_minor,
+             libmodbus_version_micro);
 }
 
 void port_free(struct port *port)

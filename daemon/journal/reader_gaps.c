@@ -237,6 +237,11 @@ enum up_rc journal_read_newest(struct journal_reader *reader, uint16_t well, uin
     return rc;
 }
 
+const char *journal_sqlite_version(void)
+{
+    return sqlite3_libversion();
+}
+
 bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *to_utc_ms)
 {
     uint64_t newest = 0;

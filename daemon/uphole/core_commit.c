@@ -168,8 +168,10 @@ static void measure_one(struct core *core, size_t index)
                      1, &due, &due, "The disk refused to store scans.");
     else
         ledger_see_scan(core->options.ledger, scan, &core->record, &due);
-    if (scan->source < SOURCE_KINDS)
+    if (scan->source < SOURCE_KINDS && scan->outcome < OUTCOME_COUNT) {
         well->newest_scan[scan->source] = *scan;
+        well->outcomes[scan->source][scan->outcome]++;
+    }
     well->touched = true;
     core->counts.scans++;
 }

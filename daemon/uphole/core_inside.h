@@ -54,6 +54,7 @@ struct core_well {
     struct snapshot snapshot;
     uint8_t told_line[SOURCE_KINDS]; /* as the log has it: enum line_state */
     bool told_silent;
+    uint64_t outcomes[SOURCE_KINDS][OUTCOME_COUNT]; /* of scans since the start; for status */
     uint8_t supply;        /* enum core_supply */
     int64_t unit_heard_ms; /* boot_ms of the gauge's first answer; 0: none yet */
     struct core_ended ended_line[SOURCE_KINDS], ended_gauge;

@@ -37,6 +37,8 @@ struct local_socket {
     ino_t inode;
     uid_t owner;
     gid_t group;
+    uint8_t clock_state;
+    struct stamp clock_since; /* of that state, as seen in each pass */
     struct client client[SOCKET_CLIENTS_MAX];
 };
 
@@ -296,20 +298,34 @@ static void tell(struct client *client)
         let_go(client);
 }
 
+/** Since when the clock is in its state: the run's beginning, or when it was seen to change. */
+static struct stamp watch_clock(struct local_socket *local, const struct status_view *view)
+{
+    const struct stamp now = stamp_take(view->clock, view->watch);
+    if (local->clock_since.boot_ms == 0)
+        local->clock_since = *view->began;
+    else if (local->clock_state != now.clock)
+        local->clock_since = now;
+    local->clock_state = now.clock;
+    return local->clock_since;
+}
+
 void socket_step(struct local_socket *local, const struct status_view *view,
                  struct order_view *orders)
 {
     if (local == NULL)
         return;
     const int64_t now_us = clock_boot_us(local->clock);
+    struct status_view own = *view;
     bool answered = false;
+    own.clock_since = watch_clock(local, view);
     take_clients(local);
     for (int i = 0; i < SOCKET_CLIENTS_MAX; i++) {
         struct client *client = &local->client[i];
         if (client->fd >= 0 && !client->asked)
             hear(client);
         if (!answered)
-            answered = answer(client, view, orders);
+            answered = answer(client, &own, orders);
         if (client->fd >= 0 && client->asked)
             tell(client);
         if (client->fd >= 0 && now_us >= client->until_us)

@@ -1,26 +1,59 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * status.c - the answer to `uphole status` in sentences: the four stages of each well, the lines'
- * counts, the box. The stages are never folded into one word.
+ * status.c - the answer to `uphole status` in sentences: the four stages of each well in words;
+ * lines (status_lines.c) and box (status_box.c) follow. The stages are never folded into one word.
  */
 #include "socket_answer.h"
+#include "status_box.h"
 
 #include <inttypes.h>
 #include <string.h>
 
-static const struct count_row {
-    const char *words;
-    size_t offset;
-} COUNTS[] = {
-    {"not answered", offsetof(struct line_counts, silent)},
-    {"cut short", offsetof(struct line_counts, cut_short)},
-    {"with a bad checksum", offsetof(struct line_counts, bad_checksum)},
-    {"answered by the wrong reply", offsetof(struct line_counts, wrong_reply)},
-    {"late replies", offsetof(struct line_counts, late_replies)},
-    {"bytes that nobody asked for", offsetof(struct line_counts, stray_bytes)},
-    {"frames of another master", offsetof(struct line_counts, foreign_frames)},
-    {"times the port was lost", offsetof(struct line_counts, port_losses)},
-};
+/** What each state of a stage means, in words; the state's own name stands before it. */
+static const char *const LINE_WORDS[] = {[LINE_UNKNOWN] = "nothing was asked yet",
+                                         [LINE_UP] = "",
+                                         [LINE_DEGRADED] = "some polls get no valid answer",
+                                         [LINE_DOWN] =
+                                             "no valid answer; readings are not collected"};
+static const char *const GAUGE_WORDS[] = {
+    [GAUGE_UNKNOWN] = "nobody can tell before the line answers",
+    [GAUGE_LIVE] = "",
+    [GAUGE_STARTING] = "the surface unit answers; its gauge data is not confirmed by a second "
+                       "refresh yet",
+    [GAUGE_SILENT] = "the surface unit answers, but hears nothing from the gauge",
+    [GAUGE_NOT_CONFIGURED] = "this well has no gauge in the configuration"};
+
+/** Why the ledger says that a source is missing; NULL where it has no open row of this kind. */
+static const char *cause_of(const struct status_view *view, uint16_t w, uint8_t source,
+                            uint8_t kind)
+{
+    const struct gap *row = status_open_row(view->core, w, source, kind);
+    return row != NULL && row->cause[0] != '\0' ? row->cause : NULL;
+}
+
+static void source_of_line(const struct status_view *view, uint16_t w, uint8_t s,
+                           const struct source_entry *entry, const struct stamp *now,
+                           const struct snapshot *snapshot, struct socket_text *text)
+{
+    char until[STAMP_TEXT_MAX];
+    const char *line = view->plan->lines[entry->line].name;
+    const struct hold *hold = hold_now(view->holds, line, now->boot_ms);
+    text_add(text, "            %s on %s unit id %u %s", source_name(s), line, entry->unit_id,
+             line_state_name(snapshot->source_line[s]));
+    const char *cause = cause_of(view, w, s, GAP_LINE);
+    if (cause != NULL && snapshot->source_line[s] != LINE_UP)
+        text_add(text, ": %s", cause);
+    if (hold != NULL)
+        text_add(text, "%s Not asked now: held by %s until %s.", cause != NULL ? "" : ".",
+                 hold->who, stamp_to_short_text(hold->until.utc_ms, until));
+    text_add(text, "\n");
+}
+
+static void add_words(struct socket_text *text, const char *words)
+{
+    if (words[0] != '\0')
+        text_add(text, ": %s", words);
+}
 
 static void line_stage(const struct status_view *view, uint16_t w, const struct stamp *now,
                        const struct snapshot *snapshot, struct socket_text *text)
@@ -28,33 +61,43 @@ static void line_stage(const struct status_view *view, uint16_t w, const struct 
     const struct well_plan *well = &view->plan->wells[w];
     text_add(text, "  line      %s", line_state_name(snapshot->line));
     text_add_since(text, snapshot->line_since_utc_ms, now->utc_ms);
-    const char *before = ": ";
+    add_words(text, snapshot->line <= LINE_DOWN ? LINE_WORDS[snapshot->line] : "");
+    text_add(text, "\n");
     for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++) {
         const struct source_entry *entry = plan_entry_at(well, s, now->utc_ms);
-        if (entry == NULL)
-            continue;
-        text_add(text, "%s%s on %s unit id %u %s", before, source_name(s),
-                 view->plan->lines[entry->line].name, entry->unit_id,
-                 line_state_name(snapshot->source_line[s]));
-        before = ", ";
+        if (entry != NULL)
+            source_of_line(view, w, s, entry, now, snapshot, text);
     }
-    text_add(text, "\n");
 }
 
+/** The good ones as a number; the others each by name with what it means. */
 static void channels_stage(const struct snapshot *snapshot, struct socket_text *text)
 {
-    const char *before = "  channels  ";
-    for (size_t i = quality_count(); i-- > 0;) { /* Good first */
+    unsigned good = 0;
+    for (uint16_t r = 0; r < snapshot->n; r++)
+        good += snapshot->reading[r].quality == QUALITY_GOOD;
+    text_add(text, snapshot->n == 0 ? "  channels  none yet\n" : "  channels  %u of %u good\n",
+             good, snapshot->n);
+    for (size_t i = quality_count(); i-- > 0;) {
         const struct quality_row *row = quality_row_at(i);
         unsigned n = 0;
         for (uint16_t r = 0; r < snapshot->n; r++)
             n += snapshot->reading[r].quality == row->code;
-        if (n == 0)
-            continue;
-        text_add(text, "%s%u %s", before, n, row->name);
-        before = ", ";
+        if (n > 0 && row->code != QUALITY_GOOD)
+            text_add(text, "            %u %s: %s\n", n, row->name, row->meaning);
     }
-    text_add(text, snapshot->n == 0 ? "  channels  none yet\n" : "\n");
+}
+
+/** A resend under way at a destination, and how much of it is left. */
+static void order_of(const struct status_view *view, uint16_t d, uint16_t w,
+                     struct socket_text *text)
+{
+    uint64_t left = 0;
+    const struct row_order *order = status_order_of(view->core, d, w, &left);
+    if (order != NULL)
+        text_add(text, "            %s is sent once more for %s: %" PRIu64 " records left\n",
+                 order->kind == ORDER_TIMES ? "what has a corrected time" : "a range", order->by,
+                 left);
 }
 
 static void delivery_stage(const struct status_view *view, uint16_t w, const struct stamp *now,
@@ -77,6 +120,7 @@ static void delivery_stage(const struct status_view *view, uint16_t w, const str
         if (to.state != DELIVERY_UP && to.reason[0] != '\0')
             text_add(text, ". %s", to.reason);
         text_add(text, "\n");
+        order_of(view, d, w, text);
     }
 }
 
@@ -86,6 +130,7 @@ void status_well_stages(const struct status_view *view, uint16_t well, const str
     line_stage(view, well, now, snapshot, text);
     text_add(text, "  gauge     %s", gauge_state_name(snapshot->gauge));
     text_add_since(text, snapshot->gauge_since_utc_ms, now->utc_ms);
+    add_words(text, snapshot->gauge <= GAUGE_NOT_CONFIGURED ? GAUGE_WORDS[snapshot->gauge] : "");
     text_add(text, "\n");
     channels_stage(snapshot, text);
     delivery_stage(view, well, now, text);
@@ -94,72 +139,6 @@ void status_well_stages(const struct status_view *view, uint16_t well, const str
              core_journal_refuses(view->core)
                  ? "; the disk refuses: readings are shown, but not stored"
                  : "");
-}
-
-static void hold_line(const struct status_view *view, uint16_t i, const struct stamp *now,
-                      struct socket_text *text)
-{
-    char until[STAMP_TEXT_MAX], left[STAMP_TEXT_MAX];
-    const struct hold *hold = hold_now(view->holds, view->plan->lines[i].name, now->boot_ms);
-    if (hold == NULL)
-        return;
-    text_add(text, "  %-14s held by %s", "", hold->who);
-    text_add_since(text, hold->since.utc_ms, now->utc_ms);
-    text_add(text, " until %s (%s more), not polled; its port %s\n",
-             stamp_to_short_text(hold->until.utc_ms, until),
-             duration_to_text(hold->until.boot_ms - now->boot_ms, left),
-             status_port_is_free(view, i) ? "is free for others"
-                                          : "closes after the poll under way");
-}
-
-static void line_lines(const struct status_view *view, const struct stamp *now,
-                       struct socket_text *text)
-{
-    for (uint16_t i = 0; i < view->plan->n_lines; i++) {
-        struct line_counts counts = {0};
-        if (view->gatherers[i] == NULL) {
-            text_add(text, "  %-14s does not run\n", view->plan->lines[i].name);
-            continue;
-        }
-        gather_totals(view->gatherers[i], &counts);
-        const int64_t ran_ms = now->boot_ms - view->began->boot_ms;
-        const int64_t busy = ran_ms > 0 ? counts.busy_us / 10 / ran_ms : 0;
-        text_add(text,
-                 "  %-14s %" PRIu64 " questions, %" PRIu64 " answers, slowest %" PRId64
-                 " ms, busy %" PRId64 " %%",
-                 view->plan->lines[i].name, counts.requests, counts.answers,
-                 counts.slowest_answer_us / 1000, busy > 100 ? 100 : busy);
-        for (size_t k = 0; k < sizeof COUNTS / sizeof *COUNTS; k++) {
-            uint64_t n;
-            memcpy(&n, (const char *)&counts + COUNTS[k].offset, sizeof n);
-            if (n > 0)
-                text_add(text, "; %" PRIu64 " %s", n, COUNTS[k].words);
-        }
-        for (unsigned e = 1; e < 256; e++)
-            if (counts.exceptions[e] > 0)
-                text_add(text, "; %" PRIu64 " refused with exception %02X", counts.exceptions[e],
-                         e);
-        text_add(text, "\n");
-        hold_line(view, i, now, text);
-    }
-}
-
-static void box_lines(const struct status_view *view, const struct stamp *now,
-                      struct socket_text *text)
-{
-    struct status_space space;
-    status_space_of(view->core, &space);
-    text_add(text, "Box\n  clock     %s\n", clock_state_name(now->clock));
-    text_add(text,
-             "  disk      space lasts %u days; the journal holds %.1f MB, planned %.1f MB a day\n",
-             space.days_left, (double)space.bytes / 1e6, space.bytes_a_day / 1e6);
-    text_add(text, "  memory    %.1f MB of its own\n", (double)status_own_memory() / 1e6);
-    text_add(text, "  journal   %s\n",
-             core_journal_refuses(view->core) ? "the disk refuses: nothing new is stored"
-             : view->safe                     ? "checked; records are stored before they are sent"
-                          : "being checked; nothing is published before that ends");
-    text_add(text, "  SCADA side %s\n",
-             view->side > 0 ? "runs" : "does not run; it is started again");
 }
 
 void status_as_text(const struct status_view *view, struct socket_text *text)
@@ -177,9 +156,9 @@ void status_as_text(const struct status_view *view, struct socket_text *text)
                  well->label, well->label[0] != '\0' ? ")" : "");
         status_well_stages(view, w, &now, &snapshot, text);
     }
-    text_add(text, "\nLines, since the run began\n");
-    line_lines(view, &now, text);
     text_add(text, "\n");
-    box_lines(view, &now, text);
+    status_lines_as_text(view, &now, text);
+    text_add(text, "\n");
+    status_box_as_text(view, &now, text);
     text_add(text, "\nMonitoring only; not a protection system.\n");
 }

@@ -3,66 +3,39 @@
  * status_json.c - the answer to `uphole status --json`: all that the sentences are made of.
  */
 #include "socket_answer.h"
+#include "status_box.h"
 
 #include <inttypes.h>
 #include <string.h>
 
-static const struct count_row {
-    const char *key;
-    size_t offset;
-} COUNTS[] = {
-    {"requests", offsetof(struct line_counts, requests)},
-    {"answers", offsetof(struct line_counts, answers)},
-    {"silent", offsetof(struct line_counts, silent)},
-    {"cut_short", offsetof(struct line_counts, cut_short)},
-    {"bad_checksum", offsetof(struct line_counts, bad_checksum)},
-    {"wrong_reply", offsetof(struct line_counts, wrong_reply)},
-    {"stray_bytes", offsetof(struct line_counts, stray_bytes)},
-    {"foreign_frames", offsetof(struct line_counts, foreign_frames)},
-    {"late_replies", offsetof(struct line_counts, late_replies)},
-    {"port_losses", offsetof(struct line_counts, port_losses)},
-};
-
-static void add_hold(const struct status_view *view, uint16_t i, struct socket_text *text)
+static void add_order(const struct status_view *view, uint16_t d, uint16_t w,
+                      struct socket_text *text)
 {
-    const struct hold *hold =
-        hold_now(view->holds, view->plan->lines[i].name, clock_boot_ms(view->clock));
-    if (hold == NULL) {
+    uint64_t left = 0;
+    const struct row_order *order = status_order_of(view->core, d, w, &left);
+    text_add(text, ",\"order\":");
+    if (order == NULL) {
         text_add(text, "null");
         return;
     }
-    text_add(text, "{\"by\":");
-    text_add_string(text, hold->who);
-    text_add(text, ",\"since\":");
-    text_add_instant(text, hold->since.utc_ms);
-    text_add(text, ",\"until\":");
-    text_add_instant(text, hold->until.utc_ms);
-    text_add(text, ",\"port_is_free\":%s}", status_port_is_free(view, i) ? "true" : "false");
+    text_add(text, "{\"kind\":\"%s\",\"by\":", order->kind == ORDER_TIMES ? "times" : "resend");
+    text_add_string(text, order->by);
+    text_add(text, ",\"reason\":");
+    text_add_string(text, order->reason);
+    text_add(text, ",\"records_left\":%" PRIu64 "}", left);
 }
 
-static void add_line(const struct status_view *view, uint16_t i, struct socket_text *text)
+static void add_outcomes(const struct status_view *view, uint16_t w, uint8_t s,
+                         struct socket_text *text)
 {
-    struct line_counts counts = {0};
-    if (view->gatherers[i] != NULL)
-        gather_totals(view->gatherers[i], &counts);
-    text_add(text, "%s{\"line\":", i == 0 ? "" : ",");
-    text_add_string(text, view->plan->lines[i].name);
-    text_add(text, ",\"runs\":%s", view->gatherers[i] != NULL ? "true" : "false");
-    for (size_t k = 0; k < sizeof COUNTS / sizeof *COUNTS; k++) {
-        uint64_t n;
-        memcpy(&n, (const char *)&counts + COUNTS[k].offset, sizeof n);
-        text_add(text, ",\"%s\":%" PRIu64, COUNTS[k].key, n);
-    }
-    text_add(text, ",\"exceptions\":{");
+    const uint64_t *outcomes = status_outcomes(view->core, w, s);
     const char *before = "";
-    for (unsigned e = 1; e < 256; e++)
-        if (counts.exceptions[e] > 0) {
-            text_add(text, "%s\"%02X\":%" PRIu64, before, e, counts.exceptions[e]);
+    text_add(text, ",\"scans\":{");
+    for (uint8_t o = OUTCOME_NONE + 1; o < OUTCOME_COUNT; o++)
+        if (outcomes[o] > 0) {
+            text_add(text, "%s\"%s\":%" PRIu64, before, outcome_name(o), outcomes[o]);
             before = ",";
         }
-    text_add(text, "},\"slowest_answer_ms\":%" PRId64 ",\"busy_ms\":%" PRId64 ",\"held\":",
-             counts.slowest_answer_us / 1000, counts.busy_us / 1000);
-    add_hold(view, i, text);
     text_add(text, "}");
 }
 
@@ -85,6 +58,7 @@ static void add_delivery(const struct status_view *view, uint16_t w, uint16_t d,
                  to.waiting, to.waiting_ms / 1000, to.seq, to.pos, to.gap_pos);
     text_add(text, ",\"reason\":");
     text_add_string(text, to.reason);
+    add_order(view, d, w, text);
     text_add(text, "}");
 }
 
@@ -128,6 +102,7 @@ static void add_well(const struct status_view *view, uint16_t w, const struct st
         text_add_string(text, scan != NULL ? outcome_name(scan->outcome) : "none");
         text_add(text, ",\"at\":");
         text_add_instant(text, scan != NULL ? scan->begun.utc_ms : 0);
+        add_outcomes(view, w, s, text);
         text_add(text, "}");
         before = ",";
     }
@@ -147,8 +122,6 @@ static void add_well(const struct status_view *view, uint16_t w, const struct st
 void status_as_json(const struct status_view *view, struct socket_text *text)
 {
     const struct stamp now = stamp_take(view->clock, view->watch);
-    struct status_space space;
-    status_space_of(view->core, &space);
     text_add(text,
              "{\"version\":\"" UPHOLE_VERSION "\",\"measure_version\":%u,\"site\":\"%s\","
              "\"box\":\"%s\",\"run\":\"%016" PRIx64 "\",\"plan\":\"%s\",\"at\":",
@@ -156,25 +129,16 @@ void status_as_json(const struct status_view *view, struct socket_text *text)
     text_add_instant(text, now.utc_ms);
     text_add(text, ",\"began\":");
     text_add_instant(text, view->began->utc_ms);
-    text_add(text, ",\"clock\":{\"state\":\"%s\",\"code\":%u},\"wells\":[",
-             clock_state_name(now.clock), now.clock);
+    text_add(text,
+             ",\"clock\":{\"state\":\"%s\",\"code\":%u,\"since\":", clock_state_name(now.clock),
+             now.clock);
+    text_add_instant(text, view->clock_since.utc_ms);
+    text_add(text, "},\"wells\":[");
     for (uint16_t w = 0; w < view->plan->n_wells; w++)
         add_well(view, w, &now, text);
-    text_add(text, "],\"lines\":[");
-    for (uint16_t i = 0; i < view->plan->n_lines; i++)
-        add_line(view, i, text);
-    const struct core_counts *counts = core_counts_of(view->core);
-    text_add(text,
-             "],\"journal\":{\"checked\":%s,\"refuses\":%s,\"bytes\":%" PRIu64
-             ",\"free_bytes\":%" PRIu64 ",\"planned_bytes_a_day\":%.0f,\"days_left\":%u}",
-             view->safe ? "true" : "false", core_journal_refuses(view->core) ? "true" : "false",
-             space.bytes, space.free_bytes, space.bytes_a_day, space.days_left);
-    text_add(text,
-             ",\"counts\":{\"scans\":%" PRIu64 ",\"commits\":%" PRIu64
-             ",\"failed_commits\":%" PRIu64 ",\"accepted\":%" PRIu64 ",\"refused\":%" PRIu64
-             ",\"bad_messages\":%" PRIu64 "}",
-             counts->scans, counts->commits, counts->failed_commits, counts->accepted,
-             counts->refused, counts->bad_messages);
-    text_add(text, ",\"own_memory_bytes\":%" PRIu64 ",\"scada_side_runs\":%s}\n",
-             status_own_memory(), view->side > 0 ? "true" : "false");
+    text_add(text, "],");
+    status_lines_as_json(view, &now, text);
+    text_add(text, ",");
+    status_box_as_json(view, &now, text);
+    text_add(text, "}\n");
 }

@@ -6,8 +6,6 @@
 
 #include "core_inside.h"
 
-#include <stdio.h>
-
 void status_delivery_of(const struct core *core, uint16_t destination, uint16_t well_index,
                         int64_t now_boot_ms, struct status_delivery *out)
 {
@@ -58,7 +56,32 @@ void status_space_of(const struct core *core, struct status_space *out)
     *out = (struct status_space){.bytes = core->space_now.bytes,
                                  .free_bytes = core->space_now.free_bytes,
                                  .bytes_a_day = space_planned_bytes_a_day(core->options.plan),
-                                 .days_left = core->days_left};
+                                 .days_left = core->days_left,
+                                 .grown_bytes = (int64_t)core->space_now.bytes -
+                                                (int64_t)core->space_first.bytes,
+                                 .grown_ms = core->space_now.boot_ms - core->space_first.boot_ms};
+}
+
+const uint64_t *status_outcomes(const struct core *core, uint16_t well_index, uint8_t source)
+{
+    return core->wells[well_index].outcomes[source];
+}
+
+const struct gap *status_open_row(const struct core *core, uint16_t well_index, uint8_t source,
+                                  uint8_t kind)
+{
+    const uint16_t well = core->wells[well_index].plan->number;
+    const struct gap *row = NULL;
+    for (size_t i = 0; (row = ledger_open_row(core->options.ledger, i)) != NULL; i++)
+        if (row->kind == kind && row->well == well && row->source == source)
+            return row;
+    return NULL;
+}
+
+const struct row_order *status_order_of(const struct core *core, uint16_t destination,
+                                        uint16_t well_index, uint64_t *left)
+{
+    return resend_under_way(core, destination, well_index, left);
 }
 
 const uint16_t *status_words(const struct scan *scan, const struct channel *channel, uint16_t *bit)
@@ -79,18 +102,4 @@ const uint16_t *status_words(const struct scan *scan, const struct channel *chan
         return bit;
     }
     return NULL;
-}
-
-uint64_t status_own_memory(void)
-{
-    char line[160];
-    unsigned long kb = 0;
-    FILE *file = fopen("/proc/self/status", "re");
-    if (file == NULL)
-        return 0;
-    while (fgets(line, sizeof line, file) != NULL)
-        if (sscanf(line, "RssAnon: %lu", &kb) == 1)
-            break;
-    fclose(file);
-    return (uint64_t)kb * 1024;
 }

@@ -13,6 +13,13 @@
 
 #include <sys/types.h>
 
+/** How the last reload ended; at.boot_ms 0: there was none. */
+struct status_reload {
+    bool refused;
+    struct stamp at;
+    char why[240]; /* a sentence where it was refused */
+};
+
 /** All borrowed for one pass. */
 struct status_view {
     struct core *core;
@@ -22,20 +29,22 @@ struct status_view {
     struct clock_watch *watch;         /* of the caller's thread */
     const struct stamp *began;         /* of this run */
     uint64_t run;
-    bool safe;                     /* the journal's check has ended well */
-    const struct hold_book *holds; /* NULL: none */
-    pid_t side;                    /* the SCADA side, 0: it does not run */
+    bool safe;                          /* the journal's check has ended well */
+    const struct hold_book *holds;      /* NULL: none */
+    const struct status_reload *reload; /* NULL: none */
+    struct stamp clock_since;           /* of the clock's state; the socket fills it in */
+    pid_t side;                         /* the SCADA side, 0: it does not run */
 };
 
 /** One well at one destination. */
 struct status_delivery {
     uint8_t state; /* enum delivery_state */
     bool acknowledges;
-    uint64_t waiting;           /* records */
-    int64_t waiting_ms;         /* how long the oldest of them has waited; 0: none waits */
-    uint64_t pos, seq, gap_pos; /* accepted up to here */
-    struct stamp since;         /* of the state; boot_ms 0: not known */
-    const char *reason;         /* of the destination; "" where there is none */
+    uint64_t waiting;              /* records */
+    int64_t waiting_ms;            /* how long the oldest of them has waited; 0: none waits */
+    uint64_t pos, seq, gap_pos;    /* accepted up to here */
+    struct stamp since;            /* of the state; boot_ms 0: not known */
+    const char *reason;            /* of the destination; "" where there is none */
 };
 void status_delivery_of(const struct core *core, uint16_t destination, uint16_t well_index,
                         int64_t now_boot_ms, struct status_delivery *out);
@@ -54,14 +63,21 @@ struct status_space {
     uint64_t bytes, free_bytes; /* of the journal; at most a minute old */
     double bytes_a_day;         /* as planned */
     uint16_t days_left;
+    int64_t grown_bytes, grown_ms; /* since the first look at it */
 };
 void status_space_of(const struct core *core, struct status_space *out);
+
+/** How many scans of a source ended how, since the program started: an array of OUTCOME_COUNT. */
+const uint64_t *status_outcomes(const struct core *core, uint16_t well_index, uint8_t source);
+/** The open row of the ledger of this kind, or NULL. */
+const struct gap *status_open_row(const struct core *core, uint16_t well_index, uint8_t source,
+                                  uint8_t kind);
+/** The order under way at a destination and well, and how many records are left; NULL: none. */
+const struct row_order *status_order_of(const struct core *core, uint16_t destination,
+                                        uint16_t well_index, uint64_t *left);
 
 /** The words of a channel in the newest block of `scan` that holds it whole; NULL where it is not
  * there. A coil's or discrete input's bit is put into `bit`. */
 const uint16_t *status_words(const struct scan *scan, const struct channel *channel, uint16_t *bit);
-
-/** Resident memory that is this process's own (RssAnon), bytes; 0 where it can't be read. */
-uint64_t status_own_memory(void);
 
 #endif

@@ -178,6 +178,8 @@ int64_t gather_pass_began_us(const struct gatherer *gatherer);
 /** line_hold, from any thread; heard at once. gather_is_held says when the port is free. */
 void gather_hold(struct gatherer *gatherer, int64_t until_us);
 bool gather_is_held(const struct gatherer *gatherer);
+/** Version of the libmodbus that is loaded, as text. */
+void gather_modbus_version(char *into, size_t room);
 /** Passes of the line's loop so far, for the watchdog (atomic). */
 uint64_t gather_passes(const struct gatherer *gatherer);
 /** A copy of the line's totals, at most a second old; from any thread. */

@@ -234,6 +234,8 @@ UP_MUST enum up_rc journal_read_newest(struct journal_reader *reader, uint16_t w
                                        struct up_error *error);
 /** Id of the plan of the newest run; 0 where there is none. */
 uint32_t journal_read_newest_plan(struct journal_reader *reader);
+/** Version of the SQLite that is loaded. */
+const char *journal_sqlite_version(void);
 /** Oldest and newest times of the journal's scans; false when empty. */
 bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *to_utc_ms);
 

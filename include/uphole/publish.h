@@ -12,6 +12,9 @@
 /** Runs the SCADA side on the wall's descriptor until the well side stops it or is gone. Returns the process's exit code. */
 int publish_run(int wall_fd, const struct up_clock *clock, const char *version);
 
+/** Version of the libmosquitto that is loaded, as text. */
+void publish_mosquitto_version(char *into, size_t room);
+
 /* ---- payloads (pure): record, latest, gap and box to JSON as in docs/messages.md ---- */
 
 #define PAYLOAD_MAX (128 * 1024)
