@@ -173,7 +173,9 @@ bool wall_is_sound(const struct wall_message *message)
     case WALL_NUMBERS:
         return numbers_are_sound(&message->numbers);
     case WALL_CURSOR:
-        return is_route(message->cursor.destination, message->cursor.well, message->cursor.stream);
+        return is_route(message->cursor.destination, message->cursor.well,
+                        message->cursor.stream == WALL_STREAM_USAGE ? STREAM_FIRST
+                                                                    : message->cursor.stream);
     case WALL_SNAPSHOT:
         return snapshot_is_sound(&message->snapshot);
     case WALL_RECORD:
@@ -197,6 +199,7 @@ bool wall_is_sound(const struct wall_message *message)
     case WALL_REFUSED:
         return is_route(message->refused.destination, message->refused.well,
                         message->refused.stream) &&
+               is_stamp(&message->refused.aside_at) &&
                is_text(message->refused.reason, sizeof message->refused.reason);
     case WALL_DESTINATION:
         return message->destination.destination < DESTINATIONS_MAX &&

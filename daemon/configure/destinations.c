@@ -229,6 +229,30 @@ const char *secret_fault(const char *path, unsigned mode, unsigned owner, unsign
     return NULL;
 }
 
+/* A file's path, or (without a slash) the name of a credential of the service manager. */
+static void secret_read(struct reading_room *room, const struct node *node, const char *key,
+                        char into[static PATH_LENGTH_MAX])
+{
+    static const char FORM[] = "a path such as /etc/uphole/broker.pass, or the name of a "
+                               "credential such as broker.pass";
+    if (!node || !value_is_text(room->faults, node, key, FORM))
+        return;
+    if (strchr(node->text, '/') != NULL) {
+        (void)value_path(room->faults, node, key, into, PATH_LENGTH_MAX);
+        return;
+    }
+    /* systemd.exec(5), LoadCredential: a name as of a file, at most 255 bytes. */
+    const size_t n = strspn(node->text, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+                                        "0123456789._-");
+    if (n != node->length || n == 0 || n >= PATH_LENGTH_MAX || node->text[0] == '.')
+        fault_at(room->faults, node,
+                 "`%s: %.60s` is neither a path nor the name of a credential; "
+                 "expected %s",
+                 key, node->text, FORM);
+    else
+        (void)snprintf(into, PATH_LENGTH_MAX, "%s", node->text);
+}
+
 static void secret_check(struct reading_room *room, const struct node *node)
 {
     struct stat status;
@@ -239,6 +263,36 @@ static void secret_check(struct reading_room *room, const struct node *node)
     const char *fault = secret_fault(node->text, status.st_mode, status.st_uid, geteuid());
     if (fault)
         fault_at(room->faults, node, "%s %s", node->text, fault);
+}
+
+/* ---- how much, how fast ---- */
+
+static void limits_read(struct reading_room *room, const struct node *node,
+                        struct destination_plan *destination)
+{
+    static const char MONTH[] = " a month";
+    const struct node *rate = node_find(node, "backlog_at_most"),
+                      *most = node_find(node, "at_most");
+    uint64_t whole = 0;
+    if (rate && value_whole(room->faults, rate, "backlog_at_most", 1, 10000, "records/s", &whole))
+        destination->backlog_at_most = (uint32_t)whole;
+    if (!most || !value_is_text(room->faults, most, "at_most", "such as `300 MB a month`"))
+        return;
+    const size_t tail = sizeof MONTH - 1;
+    char size[40];
+    if (most->length <= tail || most->length - tail >= sizeof size ||
+        strcmp(most->text + most->length - tail, MONTH) != 0) {
+        fault_at(room->faults, most,
+                 "`at_most: %.60s` doesn't say of what time; expected such as `300 MB a month`",
+                 most->text);
+        return;
+    }
+    (void)snprintf(size, sizeof size, "%.*s", (int)(most->length - tail), most->text);
+    struct node of_size = *most;
+    of_size.text = size;
+    of_size.length = most->length - tail;
+    if (value_size(room->faults, &of_size, "at_most", 1e6, 1e13, &whole))
+        destination->at_most_a_month = whole;
 }
 
 /* ---- one destination ---- */
@@ -291,6 +345,9 @@ static void mqtt_read(struct reading_room *room, const struct node *node,
         fault_at(room->faults, topic,
                  "`topic_root: %.60s`; expected a topic without + # $ and without a / at its ends",
                  topic->text);
+    secret_read(room, password, "password_file", destination->password_file);
+    secret_read(room, key, "key_file", destination->key_file);
+    limits_read(room, node, destination);
     secret_check(room, password);
     secret_check(room, key);
 }

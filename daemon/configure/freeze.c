@@ -340,6 +340,19 @@ static void destination_write(struct text_out *out, const struct destination_pla
     put_host(out, destination->host, destination->port);
     text_put(out, "\"\n");
     keys_write(out, SECTION_DESTINATION, destination->medium, 4, destination);
+    if (is_mqtt) {
+        char size[DECIMAL_TEXT_MAX];
+        const char *secrets[2][2] = {{"password_file", destination->password_file},
+                                     {"key_file", destination->key_file}};
+        for (int i = 0; i < 2; i++)
+            if (secrets[i][1][0] != '\0')
+                text_put(out, "    %s: \"%s\"\n", secrets[i][0], secrets[i][1]);
+        if (destination->backlog_at_most > 0)
+            text_put(out, "    backlog_at_most: %u records/s\n", destination->backlog_at_most);
+        size_text(destination->at_most_a_month, size);
+        if (destination->at_most_a_month > 0)
+            text_put(out, "    at_most: %s a month\n", size);
+    }
     units_write(out, &destination->units);
     if (!is_mqtt) {
         views_write(out, destination);

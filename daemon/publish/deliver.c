@@ -119,6 +119,7 @@ void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_e
         deliver_drop_want(deliver);
         return;
     }
+    lane->late = deliver_stream_of(index) == DELIVER_RECORDS && !deliver->live[want->n - 1];
     if (end->more && lane->newest_pos <= want->last_pos)
         lane->newest_pos = want->last_pos + 1;
     want->phase = WANT_READY;
@@ -145,12 +146,13 @@ static uint16_t lane_to_ask(const struct deliver *deliver, int64_t now_ms)
 {
     for (uint16_t i = 0; i < deliver->n_lanes; i++) {
         uint16_t index = (uint16_t)((deliver->next_lane + i) % deliver->n_lanes);
-        if (!deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms))
+        if (!deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms) &&
+            deliver_rate_lets(deliver, index))
             return index;
     }
     for (uint16_t index = 0; index < deliver->n_lanes; index++)
         if (deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms) &&
-            deliver_order_may_go(deliver, index))
+            deliver_order_may_go(deliver, index) && deliver_rate_lets(deliver, index))
             return index;
     return deliver->n_lanes;
 }
@@ -161,6 +163,8 @@ bool deliver_next_want(struct deliver *deliver, int64_t now_ms, uint16_t *well,
     struct want_state *state = &deliver->want;
     if (state->phase == WANT_ASKED && now_ms - state->since_ms > DELIVER_WANT_TIMEOUT_MS)
         deliver_drop_want(deliver);
+    deliver_refill(deliver, now_ms);
+    deliver_rate_yield(deliver);
     if (!deliver->connected || deliver->n_entries >= deliver->window)
         return false;
     const bool yields = state->phase == WANT_READY && deliver_is_order(state->lane) &&
@@ -181,10 +185,12 @@ bool deliver_next_want(struct deliver *deliver, int64_t now_ms, uint16_t *well,
                                  .since_ms = now_ms,
                                  .last_pos = lane->handed_pos};
     *well = index / DELIVER_STREAMS;
+    const uint16_t most = deliver_rate_rows(deliver);
+    const bool is_behind = lane->late || deliver_is_order(index);
     *want = (struct wall_want){.stream = deliver_stream_of(index),
                                .serial = state->serial,
                                .after = lane->handed_pos,
-                               .n = DELIVER_ROWS_MAX,
+                               .n = is_behind && most > 0 ? most : DELIVER_ROWS_MAX,
                                .order = lane->order};
     return true;
 }
@@ -211,26 +217,25 @@ bool deliver_next_message(const struct deliver *deliver, uint16_t others,
         return true;
     }
     message->records = &deliver->record[want->head];
-    if (!message->live)
-        while (want->head + message->n < want->n && !deliver->live[want->head + message->n])
-            message->n++;
-    return true;
+    if (message->live)
+        return true;
+    const uint16_t most = deliver_rate_rows(deliver);
+    while (message->n < most && want->head + message->n < want->n &&
+           !deliver->live[want->head + message->n])
+        message->n++;
+    return most > 0;
 }
 
-void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t used,
-                    int64_t now_ms)
+/* The next `used` rows of the want become an entry of the window; NULL where they can't. */
+static struct entry *enter(struct deliver *deliver, size_t used, int64_t now_ms)
 {
     struct want_state *want = &deliver->want;
     if (want->phase != WANT_READY || used == 0 || used > want->n - want->head ||
         deliver->n_entries >= DELIVER_WINDOW_MAX)
-        return;
-    for (uint16_t i = 0; i < deliver->n_entries; i++)
-        if (deliver->entry[i].mid == mid)
-            deliver->mid_twice = true;
+        return NULL;
     struct lane *lane = &deliver->lane[want->lane];
     struct entry *entry = &deliver->entry[deliver->n_entries++];
-    *entry = (struct entry){
-        .mid = mid, .lane = want->lane, .state = ENTRY_OUT, .since_ms = now_ms, .bytes = bytes};
+    *entry = (struct entry){.lane = want->lane, .state = ENTRY_OUT, .since_ms = now_ms};
     size_t last = want->head + used - 1;
     if (deliver_stream_of(want->lane) != DELIVER_GAPS) {
         entry->first_pos = deliver->record[want->head].pos;
@@ -245,10 +250,36 @@ void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t 
     }
     lane->handed_pos = entry->last_pos;
     lane->under_way++;
-    deliver->bytes += bytes;
+    if (deliver_stream_of(want->lane) != DELIVER_GAPS && !deliver->live[want->head])
+        deliver_rate_spend(deliver, used);
     want->head += used;
     if (want->head >= want->n)
         deliver_drop_want(deliver);
+    return entry;
+}
+
+void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t used,
+                    int64_t now_ms)
+{
+    for (uint16_t i = 0; i < deliver->n_entries; i++)
+        if (deliver->entry[i].mid == mid)
+            deliver->mid_twice = true;
+    struct entry *entry = enter(deliver, used, now_ms);
+    if (entry == NULL)
+        return;
+    entry->mid = mid;
+    entry->bytes = bytes;
+    deliver->bytes += bytes;
+}
+
+void deliver_set_aside(struct deliver *deliver, int64_t now_ms)
+{
+    struct entry *entry = enter(deliver, 1, now_ms);
+    if (entry == NULL)
+        return;
+    entry->set_aside = true;
+    entry->state = ENTRY_ACCEPTED;
+    deliver_settle_lane(deliver, entry->lane);
 }
 
 void deliver_not_handed(struct deliver *deliver, uint8_t code, int64_t now_ms)

@@ -22,6 +22,10 @@
  * has a cursor of its own, asks only where no other lane has something to ask, has one message
  * under way, and gives up what it asked for when another lane could go: it never stands before a
  * live row.
+ *  7. A late row goes only as the rate allows (deliver_rate.c). A lane that is behind then asks for
+ * no more than may go, and holds up no live row of another lane.
+ *  8. A row that is larger than the broker takes is set aside: it counts as settled, so the cursor
+ * passes it and the rows behind it go on. Whoever calls deliver_set_aside has told of it first.
  */
 #ifndef UPHOLE_PUBLISH_DELIVER_H
 #define UPHOLE_PUBLISH_DELIVER_H
@@ -121,6 +125,15 @@ void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t 
 /** They can't be handed over as they are: the lane is refused with `code`, as if the broker had
  * said so. */
 void deliver_not_handed(struct deliver *deliver, uint8_t code, int64_t now_ms);
+/** The first of them is larger than the broker ever takes: it is passed over, settled in its turn
+ * like an accepted one. */
+void deliver_set_aside(struct deliver *deliver, int64_t now_ms);
+/** At most so many late records a second; 0: as fast as the broker takes them. */
+void deliver_set_rate(struct deliver *deliver, uint32_t records_per_s);
+/** Time passed; call before asking what to do next. */
+void deliver_refill(struct deliver *deliver, int64_t now_ms);
+/** Bytes of the largest message that waits for its answer; *is_one_row: it can't be split. */
+size_t deliver_largest(const struct deliver *deliver, bool *is_one_row);
 uint16_t deliver_under_way(const struct deliver *deliver); /* messages */
 
 enum deliver_event_kind { DELIVER_ACCEPTED = 1, DELIVER_REFUSED, DELIVER_RECOVERED };

@@ -67,7 +67,7 @@ static void accept_entry(struct deliver *deliver, uint16_t at)
     lane->accepted_seq = entry->last_seq;
     lane->accepted_boot_ms = entry->last_boot_ms;
     lane->tell_accepted = true;
-    if (!lane->broken) {
+    if (!lane->broken && !entry->set_aside) {
         lane->proven = true;
         lane->back_off_ms = 0;
         if (lane->code != 0 && !lane->tell_refused) {
@@ -98,9 +98,7 @@ static void hold_lane(struct deliver *deliver, struct lane *lane, uint64_t pos, 
     lane->refused_pos = pos;
 }
 
-/* Moves the cursor over the accepted prefix; a broken lane starts again once nothing of it is out.
- */
-static void settle_lane(struct deliver *deliver, uint16_t index)
+void deliver_settle_lane(struct deliver *deliver, uint16_t index)
 {
     struct lane *lane = &deliver->lane[index];
     bool prefix = true, out = false;
@@ -134,7 +132,7 @@ void deliver_break_lane(struct deliver *deliver, uint16_t index, uint64_t pos, u
     if (!lane->broken)
         hold_lane(deliver, lane, pos, code, now_ms);
     lane->broken = true;
-    settle_lane(deliver, index);
+    deliver_settle_lane(deliver, index);
 }
 
 bool deliver_answered(struct deliver *deliver, uint16_t mid, uint8_t code, int64_t now_ms)
@@ -146,7 +144,7 @@ bool deliver_answered(struct deliver *deliver, uint16_t mid, uint8_t code, int64
         bool accepted = code < PUBACK_FIRST_REFUSAL && code != PUBACK_NO_SUBSCRIBER;
         entry->state = accepted ? ENTRY_ACCEPTED : ENTRY_REFUSED;
         if (accepted)
-            settle_lane(deliver, entry->lane);
+            deliver_settle_lane(deliver, entry->lane);
         else
             deliver_break_lane(deliver, entry->lane, entry->first_pos, code, now_ms);
         return true;
@@ -163,6 +161,17 @@ bool deliver_stalled(const struct deliver *deliver, int64_t now_ms)
             now_ms - deliver->entry[i].since_ms > DELIVER_STALL_MS)
             return true;
     return deliver->mid_twice;
+}
+
+size_t deliver_largest(const struct deliver *deliver, bool *is_one_row)
+{
+    const struct entry *largest = NULL;
+    for (uint16_t i = 0; i < deliver->n_entries; i++)
+        if (deliver->entry[i].state == ENTRY_OUT &&
+            (largest == NULL || deliver->entry[i].bytes > largest->bytes))
+            largest = &deliver->entry[i];
+    *is_one_row = largest != NULL && largest->first_pos == largest->last_pos;
+    return largest != NULL ? largest->bytes : 0;
 }
 
 uint16_t deliver_under_way(const struct deliver *deliver)

@@ -16,6 +16,7 @@ struct entry {
     uint16_t mid;
     uint16_t lane;
     uint8_t state;
+    bool set_aside; /* settled by us, not by the broker */
     uint64_t first_pos, last_pos, last_seq;
     int64_t last_boot_ms, since_ms;
     size_t bytes;
@@ -24,6 +25,7 @@ struct entry {
 struct lane {
     bool known;  /* its cursor came */
     bool proven; /* the newest answer was an acceptance */
+    bool late;   /* what it asked for last held late rows */
     bool broken; /* one of its messages was refused: the rest of them settles, then it starts again
                     at the cursor */
     uint64_t accepted_pos, accepted_seq, handed_pos, newest_pos, refused_pos;
@@ -55,6 +57,9 @@ struct deliver {
     uint16_t n_lanes, window, n_entries, next_lane, next_event;
     bool connected, mid_twice;
     uint32_t random;
+    uint32_t rate;        /* late records a second; 0: no limit */
+    int64_t budget_milli; /* late records that may go now, in thousandths */
+    int64_t refilled_ms;
     size_t bytes;
     struct want_state want;
     struct entry entry[DELIVER_WINDOW_MAX];
@@ -80,6 +85,17 @@ static inline void deliver_drop_want(struct deliver *deliver)
     deliver->want.head = deliver->want.n = 0;
 }
 
+/* ---- deliver_rate.c ---- */
+
+/** The lane at `index` may ask now, as far as the rate goes. */
+bool deliver_rate_lets(const struct deliver *deliver, uint16_t index);
+/** Late rows that may go now, at most DELIVER_ROWS_MAX. */
+uint16_t deliver_rate_rows(const struct deliver *deliver);
+/** So many late rows went. */
+void deliver_rate_spend(struct deliver *deliver, size_t rows);
+/** The rows at hand are late and none may go: they stand in nobody's way. */
+void deliver_rate_yield(struct deliver *deliver);
+
 /* ---- deliver_order.c ---- */
 
 /** An order's lane may ask now: the well's own records have gone before it. */
@@ -90,6 +106,9 @@ bool deliver_order_end(struct deliver *deliver, uint16_t index, const struct wal
 /** After an acceptance: beyond its last row an order is done up to its end. */
 void deliver_order_settle(struct lane *lane);
 
+/** Moves the cursor over the settled prefix; a broken lane starts again once nothing of it is out.
+ */
+void deliver_settle_lane(struct deliver *deliver, uint16_t index);
 /** The lane at `index` is refused from `pos` on: it rests, and starts again at its cursor once
  * nothing of it is out. */
 void deliver_break_lane(struct deliver *deliver, uint16_t index, uint64_t pos, uint8_t code,

@@ -42,6 +42,9 @@ struct deliver *deliver_under_plan(const struct deliver *before, uint16_t n_well
     next->window = before->window;
     next->mid_twice = before->mid_twice;
     next->want.serial = before->want.serial;
+    next->rate = before->rate;
+    next->budget_milli = before->budget_milli;
+    next->refilled_ms = before->refilled_ms;
     for (uint16_t well = 0; well < n_wells; well++)
         if (was[well] != DELIVER_NEW_WELL)
             keep_lanes(next, well, before, was[well]);

@@ -38,8 +38,11 @@ static void take_message(struct mqtt_client *client, const struct wall_message *
     struct side *side = client->side;
     switch (message->kind) {
     case WALL_CURSOR:
-        deliver_see_cursor(client->deliver, side_well_index(side, message->cursor.well),
-                           message->cursor.stream, message->cursor.pos, message->cursor.seq);
+        if (message->cursor.stream == WALL_STREAM_USAGE)
+            mqtt_learn_usage(client, &message->cursor);
+        else
+            deliver_see_cursor(client->deliver, side_well_index(side, message->cursor.well),
+                               message->cursor.stream, message->cursor.pos, message->cursor.seq);
         break;
     case WALL_MORE: {
         uint16_t well = side_well_index(side, message->more.well);
@@ -79,7 +82,7 @@ static void ask(struct mqtt_client *client)
 {
     uint16_t well;
     struct wall_want want;
-    if (client->phase != MQTT_CONNECTED ||
+    if (client->phase != MQTT_CONNECTED || mqtt_is_used_up(client) ||
         !deliver_next_want(client->deliver, mqtt_now_ms(client), &well, &want))
         return;
     want.destination = client->destination;
@@ -135,9 +138,10 @@ static void await(struct mqtt_client *client, int timeout_ms)
  * Rows may arrive twice, none is skipped. */
 static void renew(struct mqtt_client *client)
 {
-    struct mqtt_trouble trouble = {.kind = MQTT_STALLED};
+    const struct mqtt_trouble trouble = {.kind = MQTT_STALLED};
     struct up_error error;
-    mqtt_end(client, &trouble);
+    if (client->phase != MQTT_RESTING)
+        mqtt_end(client, &trouble);
     mqtt_library_close(client);
     deliver_forget(client->deliver);
     if (mqtt_library_open(client, &error) != UP_OK)
@@ -166,6 +170,7 @@ static void step(struct mqtt_client *client)
         renew(client);
         return;
     }
+    mqtt_watch_usage(client);
     if (client->phase == MQTT_CONNECTED)
         mqtt_send(client);
     ask(client);
@@ -193,6 +198,9 @@ static void finish(struct mqtt_client *client)
             mqtt_act_on_notes(client);
         }
         mqtt_tell(client);
+        mqtt_count(client);
+        if (client->phase == MQTT_CONNECTED)
+            mqtt_tell_up(client); /* for the month's count */
         if (client->phase == MQTT_CONNECTED)
             mosquitto_disconnect(client->library);
         mqtt_write(client);
@@ -256,6 +264,8 @@ static struct mqtt_client *create(const struct plan *plan, uint16_t destination,
     client->wake_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     client->random = (uint32_t)(side_run(side) ^ side_run(side) >> 32) + destination;
     client->deliver = deliver_create(plan->n_wells, client->random);
+    if (client->deliver != NULL)
+        deliver_set_rate(client->deliver, to->backlog_at_most);
     snprintf(client->box_topic, sizeof client->box_topic, "%s/%s/box/%s", to->topic_root,
              plan->site, plan->box);
     if (client->deliver == NULL || client->inbox == NULL || client->done_fd < 0 ||

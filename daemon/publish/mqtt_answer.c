@@ -127,12 +127,7 @@ static void say_connected(struct mqtt_client *client)
             duration_to_text(now_ms - client->state_since_ms, how_long));
     client->trouble = none;
     client->state_since_ms = now_ms;
-    struct wall_message *message = &client->message;
-    message->kind = WALL_DESTINATION;
-    message->destination = (struct wall_destination){
-        .destination = client->destination, .state = DELIVERY_UP, .since_boot_ms = now_ms};
-    snprintf(message->destination.reason, sizeof message->destination.reason, "%s", words);
-    mqtt_tell_message(client);
+    mqtt_tell_up(client);
 }
 
 static void connected(struct mqtt_client *client)
@@ -153,11 +148,7 @@ static void connected(struct mqtt_client *client)
         notes->receive_maximum < DELIVER_WINDOW_MAX ? notes->receive_maximum : DELIVER_WINDOW_MAX;
     if (client->window == 0)
         client->window = 1;
-    if (!notes->retain_available)
-        say(SAY_WARNING, "publish",
-            "Broker %s keeps no retained messages: who subscribes later sees `latest` only at its "
-            "next sending.",
-            client->to->name);
+    mqtt_say_limits(client);
     deliver_connected(client->deliver, client->window, now_ms);
     say_connected(client);
     mqtt_send_begin(client);

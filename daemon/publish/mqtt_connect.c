@@ -264,6 +264,7 @@ static struct mqtt_trouble explain(struct mqtt_client *client, const struct mqtt
 void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
 {
     struct mqtt_trouble explained = explain(client, cause), *trouble = &explained;
+    mqtt_count(client);
     mqtt_pipe_close(&client->pipe);
     if (mosquitto_socket(client->library) >= 0)
         (void)mosquitto_loop_read(client->library, 1); /* sees the end, and closes */
@@ -272,6 +273,7 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
     if (client->phase == MQTT_CONNECTED &&
         mqtt_now_ms(client) - client->connected_ms >= MQTT_SETTLED_MS)
         client->attempts = 0;
+    mqtt_learn_limit(client, trouble);
     deliver_disconnected(client->deliver);
     client->counts[trouble->kind]++;
     rest(client, trouble);

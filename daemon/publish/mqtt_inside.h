@@ -12,6 +12,7 @@
 #include "mqtt_lookup.h"
 #include "mqtt_pipe.h"
 #include "mqtt_words.h"
+#include "usage.h"
 
 #include "uphole/publish.h"
 
@@ -61,13 +62,15 @@ enum mqtt_other_kind { OTHER_LATEST = 1, OTHER_BOX };
 struct mqtt_other {
     uint16_t mid, well;
     uint8_t kind;
+    size_t bytes;
 };
 
 struct mqtt_well {
     uint64_t seen;      /* count of the snapshot last looked at */
     uint32_t signature; /* states and qualities last published */
-    int64_t next_ms;
-    bool due, refused;
+    uint32_t states;    /* the same of states and classes of quality alone */
+    int64_t next_ms, sent_ms;
+    bool due, refused, said_aside;
 };
 
 struct mqtt_client {
@@ -98,6 +101,18 @@ struct mqtt_client {
     uint32_t short_lives; /* connections in a row that broke within MQTT_SETTLED_MS */
     uint16_t window;
     uint32_t maximum_packet; /* 0: no limit stated */
+    uint32_t learned_packet; /* a broker hung up over a message of more; 0: none did */
+    int64_t learned_until_ms;
+    bool is_guess; /* learned_packet: the broker didn't say so */
+    bool said_no_retain;
+    uint32_t said_packet;
+    uint16_t said_window;
+
+    struct usage usage;  /* of the month */
+    bool usage_is_known; /* what earlier runs used is in it */
+    uint8_t usage_level; /* enum usage_level, as last said */
+    uint64_t told_bytes;
+    int64_t usage_count_ms, usage_tell_ms;
 
     struct mqtt_trouble trouble; /* that stands now, or MQTT_NO_TROUBLE */
     bool said_connected;
@@ -152,6 +167,31 @@ void mqtt_tell(struct mqtt_client *client);
 /* mqtt_plan.c */
 /** Goes over to the plan that was handed, if any; between two steps. */
 void mqtt_go_over(struct mqtt_client *client);
+
+/* mqtt_limits.c */
+uint32_t mqtt_packet_limit(const struct mqtt_client *client); /* bytes; 0: none known */
+/** A connection ended: was a message too large for the broker? */
+void mqtt_learn_limit(struct mqtt_client *client, const struct mqtt_trouble *trouble);
+/** What it said when it connected, where that narrows what we do. */
+void mqtt_say_limits(struct mqtt_client *client);
+/** The first of `rows` is larger than the broker ever takes: told, and passed over. */
+void mqtt_set_aside(struct mqtt_client *client, const struct deliver_message *rows);
+
+/* mqtt_usage.c */
+/** Once a second: counts, and tells the well side now and then. */
+void mqtt_watch_usage(struct mqtt_client *client);
+/** Counts what the connection has cost since; before it is closed. */
+void mqtt_count(struct mqtt_client *client);
+/** Says and does what follows from the count, the limit or both having changed. */
+void mqtt_judge_usage(struct mqtt_client *client, bool is_new_month);
+/** What the well side kept, when it begins. */
+void mqtt_learn_usage(struct mqtt_client *client, const struct wall_cursor *kept);
+/** To the well side: connected, or stopped by the limit. */
+void mqtt_tell_up(struct mqtt_client *client);
+static inline bool mqtt_is_used_up(const struct mqtt_client *client)
+{
+    return client->usage_level == USAGE_USED_UP;
+}
 
 /* mqtt_send.c */
 /** Everything is to be published again: at each connect. */

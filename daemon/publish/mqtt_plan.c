@@ -55,14 +55,18 @@ static void tell_state(struct mqtt_client *client)
     const bool up = client->phase == MQTT_CONNECTED;
     if (!up && client->trouble.kind == MQTT_NO_TROUBLE)
         return; /* it is said when the first attempt ends */
+    if (up) {
+        mqtt_tell_up(client);
+        return;
+    }
     char words[MQTT_WORDS_MAX];
     struct wall_message *message = &client->message;
     mqtt_words(&client->trouble, client->plan, client->to, words);
     message->kind = WALL_DESTINATION;
     message->destination =
         (struct wall_destination){.destination = client->destination,
-                                  .state = up ? DELIVERY_UP : DELIVERY_DOWN,
-                                  .cause = up ? CAUSE_NONE : mqtt_cause(&client->trouble),
+                                  .state = DELIVERY_DOWN,
+                                  .cause = mqtt_cause(&client->trouble),
                                   .since_boot_ms = client->state_since_ms};
     snprintf(message->destination.reason, sizeof message->destination.reason, "%s", words);
     mqtt_tell_message(client);

@@ -32,8 +32,9 @@ static bool has_room(const struct mqtt_client *client)
 static size_t payload_room(const struct mqtt_client *client, const char *topic)
 {
     size_t room = PAYLOAD_MAX, head = PACKET_HEAD_MAX + strlen(topic);
-    if (client->maximum_packet != 0 && client->maximum_packet < room + head)
-        room = client->maximum_packet > head ? client->maximum_packet - head : 0;
+    const uint32_t most = mqtt_packet_limit(client);
+    if (most != 0 && most < room + head)
+        room = most > head ? most - head : 0;
     return room;
 }
 
@@ -71,7 +72,8 @@ static bool put_other(struct mqtt_client *client, const char *topic, size_t leng
     uint16_t mid;
     if (length == 0 || !put(client, topic, length, true, &mid))
         return false;
-    client->other[client->n_others++] = (struct mqtt_other){.mid = mid, .well = well, .kind = kind};
+    client->other[client->n_others++] =
+        (struct mqtt_other){.mid = mid, .well = well, .kind = kind, .bytes = length};
     return true;
 }
 
@@ -134,7 +136,9 @@ bool mqtt_send_offline(struct mqtt_client *client)
 
 /* ---- latest ---- */
 
-static uint32_t latest_signature(const struct snapshot *snapshot, int64_t now_ms)
+/* `of_classes`: of a quality only whether it is Good, Uncertain or Bad, since a month's limit is
+ * not to be spent on reasons that come and go. */
+static uint32_t latest_signature(const struct snapshot *snapshot, int64_t now_ms, bool of_classes)
 {
     uint8_t head[] = {snapshot->line, snapshot->gauge, snapshot->clock, snapshot->journaled,
                       snapshot->seq != 0};
@@ -142,7 +146,9 @@ static uint32_t latest_signature(const struct snapshot *snapshot, int64_t now_ms
     for (uint16_t i = 0; i < snapshot->n && i < RECORD_READINGS_MAX; i++) {
         double age_s;
         const struct live_reading *reading = &snapshot->reading[i];
-        uint8_t pair[] = {(uint8_t)reading->point, live_quality_at(reading, now_ms, &age_s)};
+        const uint8_t quality = live_quality_at(reading, now_ms, &age_s);
+        uint8_t pair[] = {(uint8_t)reading->point,
+                          of_classes ? (uint8_t)(quality & 0xC0) : quality};
         signature = crc32_of(signature, pair, sizeof pair);
     }
     return signature;
@@ -153,8 +159,12 @@ static void send_latest(struct mqtt_client *client, uint16_t index, int64_t now_
     struct mqtt_well *well = &client->well[index];
     if (!side_snapshot_copy(client->side, index, &client->snapshot))
         return;
-    uint32_t signature = latest_signature(&client->snapshot, now_ms);
-    if (!well->due && signature == well->signature && now_ms < well->next_ms)
+    uint32_t signature = latest_signature(&client->snapshot, now_ms, false);
+    uint32_t states = latest_signature(&client->snapshot, now_ms, true);
+    if (mqtt_is_used_up(client)
+            ? !well->due &&
+                  (states == well->states || now_ms < well->sent_ms + client->to->latest_every_ms)
+            : !well->due && signature == well->signature && now_ms < well->next_ms)
         return;
     if (!has_room(client)) {
         well->due = true;
@@ -170,6 +180,8 @@ static void send_latest(struct mqtt_client *client, uint16_t index, int64_t now_
     well->refused = well->refused || length == 0;
     well->due = false;
     well->signature = signature;
+    well->states = states;
+    well->sent_ms = now_ms;
     well->next_ms = now_ms + client->to->latest_every_ms;
     (void)put_other(client, topic, length, OTHER_LATEST, index);
 }
@@ -183,6 +195,18 @@ static enum sent_as sent_as(const struct deliver_message *rows)
     return rows->live ? SENT_LIVE : SENT_LATE;
 }
 
+/* The payload of as many of the rows as fit; 0: not even one does. */
+static size_t fill(struct mqtt_client *client, const struct deliver_message *rows, size_t room,
+                   size_t *used)
+{
+    *used = 1;
+    if (rows->stream == DELIVER_GAPS)
+        return payload_gap(client->payload, room, client->plan, rows->gap,
+                           client->plan->wells[rows->well].id);
+    return payload_record_by(client->payload, room, client->plan, &client->to->units, sent_as(rows),
+                             rows->by, rows->records, rows->n, used);
+}
+
 static bool send_rows(struct mqtt_client *client, const struct deliver_message *rows,
                       int64_t now_ms)
 {
@@ -190,14 +214,18 @@ static bool send_rows(struct mqtt_client *client, const struct deliver_message *
     size_t used = 1, length;
     well_topic(client, rows->well, rows->stream == DELIVER_GAPS ? "gap" : "record", topic);
     size_t room = payload_room(client, topic);
-    if (rows->stream == DELIVER_GAPS)
-        length = payload_gap(client->payload, room, client->plan, rows->gap,
-                             client->plan->wells[rows->well].id);
-    else
-        length = payload_record_by(client->payload, room, client->plan, &client->to->units,
-                                   sent_as(rows), rows->by, rows->records, rows->n, &used);
+    length = fill(client, rows, room, &used);
+    if (length == 0 && client->is_guess && client->maximum_packet == 0) {
+        struct deliver_message one = *rows; /* a guess never sets a row aside */
+        one.n = 1;
+        length = fill(client, &one, PAYLOAD_MAX, &used);
+    }
     uint16_t mid;
-    if (length == 0 || !put(client, topic, length, false, &mid)) {
+    if (length == 0) {
+        mqtt_set_aside(client, rows);
+        return true;
+    }
+    if (!put(client, topic, length, false, &mid)) {
         deliver_not_handed(client->deliver, PUBACK_PACKET_TOO_LARGE, now_ms);
         return false;
     }
@@ -228,7 +256,9 @@ void mqtt_send(struct mqtt_client *client)
     struct deliver_message rows;
     uint16_t reserve = reserve_of(client->window);
     uint16_t others = client->n_others > reserve ? (uint16_t)client->n_others : reserve;
-    while (!client->renew && deliver_next_message(client->deliver, others, &rows))
+    deliver_refill(client->deliver, now_ms);
+    while (!client->renew && !mqtt_is_used_up(client) &&
+           deliver_next_message(client->deliver, others, &rows))
         if (!send_rows(client, &rows, now_ms))
             break;
 }

@@ -70,6 +70,11 @@ __attribute__((format(printf, 2, 3))) void check_advise(struct check_facts *fact
 void check_advise_all(struct check_facts *facts);
 /** Bytes a day to each destination, by the real payloads. */
 void check_estimate_destinations(struct check_facts *facts);
+/** Bytes on the network in a month, heads of packets counted in (check_delivery.c). */
+double check_month_bytes(const struct check_destination *at);
+void check_advise_limits(struct check_facts *facts, const struct check_destination *at);
+/** Where the credential `name` is, or will be looked for: "is looked for in ...". */
+void check_credential(const char *name, char *into, size_t room);
 void check_show_text(FILE *out, const struct check_facts *facts);
 void check_show_json(FILE *out, const struct check_facts *facts);
 /** Shows one map file as a table. Faults as map_from_file. */

@@ -220,7 +220,7 @@ static void advise_secret(struct check_facts *facts, const struct destination_pl
                           const char *key, const char *path)
 {
     struct stat status;
-    if (!path[0])
+    if (!path[0] || strchr(path, '/') == NULL) /* a credential: check_show_text says where */
         return;
     if (stat(path, &status) != 0)
         check_advise(facts,
@@ -256,6 +256,7 @@ static void advise_destinations(struct check_facts *facts)
         advise_secret(facts, to, "ca_file", to->ca_file);
         advise_secret(facts, to, "certificate_file", to->certificate_file);
         advise_secret(facts, to, "key_file", to->key_file);
+        check_advise_limits(facts, &facts->destinations[i]);
         if (to->mqtt_version == 3)
             check_advise(facts,
                          "Destination %s speaks MQTT 3.1.1: the broker acknowledges even what it "

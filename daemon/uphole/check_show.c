@@ -286,6 +286,37 @@ static void show_well_data(FILE *out, const struct check_facts *facts, const str
     }
 }
 
+static size_t credential_text(const char *key, const char *file, char *text, size_t room)
+{
+    char where[PATH_LENGTH_MAX * 2 + 64];
+    if (file[0] == '\0' || strchr(file, '/') != NULL)
+        return 0;
+    check_credential(file, where, sizeof where);
+    const int n = snprintf(text, room, ". `%s`: the credential %s %s", key, file, where);
+    return n > 0 && (size_t)n < room ? (size_t)n : 0;
+}
+
+static void mqtt_text(const struct check_destination *at, char *text, size_t room)
+{
+    const struct destination_plan *to = at->destination;
+    char day[24], month[24], most[24];
+    size_t n = (size_t)snprintf(
+        text, room,
+        "MQTT %s to %s:%u%s: about %s a day in %.0f messages, %s a month on the network",
+        to->mqtt_version == 5 ? "5" : "3.1.1", to->host, to->port, to->tls ? " with TLS" : "",
+        bytes(at->bytes_a_day, day), at->messages_a_day, bytes(check_month_bytes(at), month));
+    if (to->at_most_a_month > 0 && n < room)
+        n += (size_t)snprintf(text + n, room - n, " (`at_most` %s)",
+                              bytes((double)to->at_most_a_month, most));
+    if (to->backlog_at_most > 0 && n < room)
+        n += (size_t)snprintf(text + n, room - n, "; a backlog goes at %u records/s",
+                              to->backlog_at_most);
+    if (n < room)
+        n += credential_text("password_file", to->password_file, text + n, room - n);
+    if (n < room)
+        (void)credential_text("key_file", to->key_file, text + n, room - n);
+}
+
 static void show_destinations(FILE *out, const struct check_facts *facts)
 {
     if (facts->n_destinations > 0)
@@ -293,12 +324,9 @@ static void show_destinations(FILE *out, const struct check_facts *facts)
     for (unsigned i = 0; i < facts->n_destinations; i++) {
         const struct check_destination *at = &facts->destinations[i];
         const struct destination_plan *to = at->destination;
-        char text[700], amount[24];
+        char text[1200];
         if (to->medium == DESTINATION_MQTT)
-            (void)snprintf(text, sizeof text, "MQTT %s to %s:%u%s: about %s a day in %.0f messages",
-                           to->mqtt_version == 5 ? "5" : "3.1.1", to->host, to->port,
-                           to->tls ? " with TLS" : "", bytes(at->bytes_a_day, amount),
-                           at->messages_a_day);
+            mqtt_text(at, text, sizeof text);
         else
             (void)snprintf(text, sizeof text,
                            "Modbus TCP table at %s:%u, %u %s: about 1.4 kB each time a master "

@@ -81,6 +81,11 @@ bool core_make_cursors(struct core *core)
         const struct cursor *stored = &core->cursors[i];
         const int d = destination_index(plan, stored->destination);
         const int w = core_well_index(core, stored->well);
+        if (d >= 0 && stored->stream == WALL_STREAM_USAGE) {
+            core->destinations[d].month = (uint32_t)stored->pos;
+            core->destinations[d].month_bytes = stored->seq;
+            continue;
+        }
         if (d < 0 || w < 0 || stored->stream < STREAM_RECORD || stored->stream > STREAM_ORDER)
             continue;
         if (stored->stream == STREAM_ORDER) {
@@ -337,6 +342,11 @@ void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
 size_t core_cursors(const struct core *core, struct wall_cursor *into, size_t room)
 {
     size_t n = 0;
+    for (uint16_t d = 0; d < core->options.plan->n_destinations && n < room; d++)
+        into[n++] = (struct wall_cursor){.destination = d,
+                                         .stream = WALL_STREAM_USAGE,
+                                         .pos = core->destinations[d].month,
+                                         .seq = core->destinations[d].month_bytes};
     for (uint16_t d = 0; d < core->options.plan->n_destinations; d++)
         for (uint8_t s = 0; s < 2; s++)
             for (uint16_t w = 0; w < core->options.plan->n_wells && n < room; w++) {

@@ -179,6 +179,16 @@ static void measure_one(struct core *core, size_t index)
 static void gather_cursors(struct core *core)
 {
     core->n_cursors = 0;
+    for (int d = 0; d < core->options.plan->n_destinations; d++) {
+        const struct core_destination *to = &core->destinations[d];
+        if (!to->month_dirty)
+            continue;
+        struct cursor *row = &core->cursors[core->n_cursors++];
+        *row =
+            (struct cursor){.stream = WALL_STREAM_USAGE, .pos = to->month, .seq = to->month_bytes};
+        snprintf(row->destination, sizeof row->destination, "%s",
+                 core->options.plan->destinations[d].name);
+    }
     for (int d = 0; d < core->options.plan->n_destinations; d++)
         for (int s = 0; s < 2; s++)
             for (int w = 0; w < core->options.plan->n_wells; w++) {
@@ -197,6 +207,8 @@ static void gather_cursors(struct core *core)
 
 static void cursors_are_stored(struct core *core)
 {
+    for (int d = 0; d < core->options.plan->n_destinations; d++)
+        core->destinations[d].month_dirty = false;
     resend_stored(core);
     for (int d = 0; d < core->options.plan->n_destinations; d++)
         for (int s = 0; s < 2; s++)

@@ -206,6 +206,10 @@ static void accepted(struct core *core, const struct wall_accepted *message)
     core->counts.accepted++;
     if (!is_record)
         return;
+    const struct stamp now = stamp_take(core->options.clock, &core->watch);
+    ledger_end_aside(core->options.ledger,
+                     core->options.plan->destinations[message->destination].name, message->well,
+                     message->seq, &now);
     /* The oldest that still waits came after the accepted row: its time is a lower bound, so a wait
      * is never under-reported by much. */
     const int64_t now_ms = clock_boot_ms(core->options.clock);
@@ -217,6 +221,26 @@ static void accepted(struct core *core, const struct wall_accepted *message)
     }
 }
 
+/* A record that the receiver will never take: it is passed over, and the ledger says so. */
+static void set_aside(struct core *core, const struct wall_refused *message)
+{
+    char sentence[GAP_CAUSE_MAX];
+    const int w = core_well_index(core, message->well);
+    struct core_cursor *cursor = &core->destinations[message->destination].cursor[0][w];
+    if (message->stream != STREAM_RECORD || !core->safe || message->pos <= cursor->pos ||
+        message->aside_seq <= cursor->aside_seq ||
+        message->aside_seq > core_newest_seq(core, (uint16_t)w)) {
+        core->counts.bad_messages++; /* or told twice */
+        return;
+    }
+    cursor->aside_seq = message->aside_seq;
+    say_escape(sentence, sizeof sentence, message->reason,
+               strnlen(message->reason, sizeof message->reason));
+    ledger_set_aside(core->options.ledger,
+                     core->options.plan->destinations[message->destination].name, message->well,
+                     message->aside_seq, &message->aside_at, sentence);
+}
+
 static void refused(struct core *core, const struct wall_refused *message)
 {
     char reason[160];
@@ -226,6 +250,10 @@ static void refused(struct core *core, const struct wall_refused *message)
         return;
     }
     core->counts.refused++;
+    if (message->aside_seq != 0) {
+        set_aside(core, message);
+        return;
+    }
     say_escape(reason, sizeof reason, message->reason,
                strnlen(message->reason, sizeof message->reason));
     struct core_destination *to = &core->destinations[message->destination];
@@ -243,6 +271,12 @@ static void destination(struct core *core, const struct wall_destination *messag
         return;
     }
     struct core_destination *to = &core->destinations[message->destination];
+    if (message->month > to->month ||
+        (message->month == to->month && message->month_bytes > to->month_bytes)) {
+        to->month = message->month;
+        to->month_bytes = message->month_bytes;
+        to->month_dirty = true;
+    }
     if (to->state != message->state)
         to->since = stamp_take(core->options.clock, &core->watch);
     to->state = message->state;

@@ -21,7 +21,7 @@
 #include <stdatomic.h>
 #include <sys/types.h>
 
-#define RUN_CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2)
+#define RUN_CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2 + PLAN_DESTINATIONS_MAX)
 
 struct well_side {
     struct up_clock clock;

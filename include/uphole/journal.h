@@ -164,6 +164,10 @@ struct gap_asked {
  */
 UP_MUST enum up_rc ledger_renew(struct ledger *ledger, struct journal *journal, const struct gap_asked *asked, struct gap *of, uint64_t *ids,
                                 size_t room, size_t *n, struct up_error *error);
+/** A record of `well` is larger than `destination` ever takes, and was passed over: counted in a row of kind `refused`, which goes on while such records
+ *  come and ends with the first one accepted 10 min or more after the last. Its `before_seq` is the last one before the first of them. */
+void ledger_set_aside(struct ledger *ledger, const char *destination, uint16_t well, uint64_t seq, const struct stamp *at, const char *sentence);
+void ledger_end_aside(struct ledger *ledger, const char *destination, uint16_t well, uint64_t accepted_seq, const struct stamp *now);
 /** From now on rows are opened under this run: a run that begins within the life of the ledger (the disk had refused). */
 void ledger_set_run(struct ledger *ledger, uint64_t run);
 /** From now on `plan`, within the run: open rows of sources and destinations that it no longer holds end now and say so; all others go on. Its wells

@@ -232,6 +232,8 @@ struct destination_plan {
     char topic_root[LABEL_MAX + 1];
     uint32_t latest_every_ms;
     bool from_oldest;        /* a new destination starts at the oldest row */
+    uint32_t backlog_at_most; /* late records a second; 0: no limit */
+    uint64_t at_most_a_month; /* bytes on the network; 0: no limit */
     struct unit_choice units;
     /* Modbus TCP */
     uint16_t n_views, n_allow;

@@ -30,6 +30,7 @@
 #define WALL_FD 3
 #define WALL_PIECE_MAX 16384
 #define WALL_WANT_MAX 64
+#define WALL_STREAM_USAGE 4 /* of a cursor, well 0: `pos` is a month (203103), `seq` the bytes that the destination cost in it */
 
 enum wall_kind {
     WALL_PLAN = 1,    /* out, first of all, in pieces; later a new one, with another plan_serial */
@@ -63,8 +64,9 @@ struct wall_gap { uint16_t destination; uint32_t serial; struct gap gap; };
 struct wall_accepted { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; int64_t boot_ms; /* of the accepted row */ uint64_t order; /* stream 3 */ };
 /** Rows that go out once more: those of `order` behind `after`, up to `to` (pos), each marked so. Said again every few seconds while it is not done. */
 struct wall_order { uint16_t destination, well; uint64_t order, after, to; uint8_t kind; /* enum order_kind */ uint32_t revision; char by[80]; };
-struct wall_refused { uint16_t destination, well; uint8_t stream; uint64_t pos; uint8_t code; char reason[120]; };
-struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; };
+/** `aside_seq` not 0: that record is larger than the broker ever takes; it was passed over, and the rows behind it go on. */
+struct wall_refused { uint16_t destination, well; uint8_t stream; uint64_t pos; uint8_t code; char reason[120]; uint64_t aside_seq; struct stamp aside_at; };
+struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; uint32_t month; uint64_t month_bytes; /* what it cost in a month (203103), kept beside the cursors; 0: nothing said */ };
 struct wall_more { uint16_t well; uint64_t newest_scan_pos, newest_scan_seq, newest_gap_pos; };
 struct wall_state {
     uint8_t clock, journal_ok; /* journal: 1 ok, 0 refusing */
