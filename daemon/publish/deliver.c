@@ -133,10 +133,15 @@ void deliver_see_lost(struct deliver *deliver)
 
 /* ---- what to do next ---- */
 
-static bool lane_is_ready(const struct lane *lane, int64_t now_ms)
+static bool lane_has_rows(const struct lane *lane, int64_t now_ms)
 {
     return lane->known && !lane->broken && lane->newest_pos > lane->handed_pos &&
-           now_ms >= lane->not_before_ms &&
+           now_ms >= lane->not_before_ms;
+}
+
+static bool lane_is_ready(const struct lane *lane, int64_t now_ms)
+{
+    return lane_has_rows(lane, now_ms) &&
            ((lane->proven && lane->order == 0) || lane->under_way == 0);
 }
 
@@ -150,6 +155,9 @@ static uint16_t lane_to_ask(const struct deliver *deliver, int64_t now_ms)
             deliver_rate_lets(deliver, index))
             return index;
     }
+    for (uint16_t index = 0; index < deliver->n_lanes; index++)
+        if (!deliver_is_order(index) && lane_has_rows(&deliver->lane[index], now_ms))
+            return deliver->n_lanes; /* it waits for an answer, or its share: it comes first */
     for (uint16_t index = 0; index < deliver->n_lanes; index++)
         if (deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms) &&
             deliver_order_may_go(deliver, index) && deliver_rate_lets(deliver, index))

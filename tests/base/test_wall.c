@@ -96,6 +96,8 @@ static void each_kind_goes_through_whole(void **state)
         if (kind == WALL_REFUSED)
             sent.refused = (struct wall_refused){
                 .well = 3, .stream = 1, .code = 0x87, .reason = "not authorised"};
+        if (kind == WALL_ORDER)
+            sent.order = (struct wall_order){.well = 3, .order = 9, .after = 1, .to = 8, .kind = 2};
         if (kind == WALL_DESTINATION)
             sent.destination =
                 (struct wall_destination){.state = DELIVERY_UP, .reason = "connected"};
@@ -236,7 +238,7 @@ static void a_want_out_of_bounds_is_dropped(void **state)
         {"destination 65535", {.destination = 65535, .well = 2, .stream = 1, .n = 1}},
         {"well 5000", {.destination = 1, .well = 5000, .stream = 1, .n = 1}},
         {"stream 0", {.destination = 1, .well = 2, .stream = 0, .n = 1}},
-        {"stream 3", {.destination = 1, .well = 2, .stream = 3, .n = 1}},
+        {"stream 4", {.destination = 1, .well = 2, .stream = 4, .n = 1}},
     };
     for (size_t i = 0; i < ROWS(WANTS); i++) {
         struct wall_message message = message_of(WALL_WANT);
@@ -250,6 +252,30 @@ static void a_want_out_of_bounds_is_dropped(void **state)
     check_dropped("kind alone", &message, 4);
     check_dropped("less than a kind", &message, 3);
     check_dropped("all of the union", &message, sizeof message);
+}
+
+static void an_order_out_of_bounds_is_dropped(void **state)
+{
+    (void)state;
+    const struct {
+        const char *what;
+        struct wall_order order;
+    } ORDERS[] = {
+        {"kind 0", {.order = 9, .to = 8, .kind = 0}},
+        {"kind 3", {.order = 9, .to = 8, .kind = 3}},
+        {"destination 8", {.destination = 8, .order = 9, .to = 8, .kind = 1}},
+        {"well 5000", {.well = 5000, .order = 9, .to = 8, .kind = 1}},
+        {"an end before its begin", {.order = 9, .after = 9, .to = 8, .kind = 1}},
+    };
+    for (size_t i = 0; i < ROWS(ORDERS); i++) {
+        struct wall_message message = message_of(WALL_ORDER);
+        message.order = ORDERS[i].order;
+        check_dropped(ORDERS[i].what, &message, SIZE_OF(order));
+    }
+    struct wall_message message = message_of(WALL_ORDER);
+    message.order = (struct wall_order){.order = 9, .to = 8, .kind = 1};
+    memset(message.order.by, 'x', sizeof message.order.by);
+    check_dropped("a text without end", &message, SIZE_OF(order));
 }
 
 static void unknown_kinds_and_oversize_are_dropped(void **state)
@@ -423,6 +449,7 @@ int main(void)
         cmocka_unit_test(the_end_of_the_other_side_is_seen),
         cmocka_unit_test(descriptors_are_closed_on_exec),
         cmocka_unit_test(a_want_out_of_bounds_is_dropped),
+        cmocka_unit_test(an_order_out_of_bounds_is_dropped),
         cmocka_unit_test(unknown_kinds_and_oversize_are_dropped),
         cmocka_unit_test(texts_without_their_end_are_dropped),
         cmocka_unit_test(codes_beyond_their_list_are_dropped),
