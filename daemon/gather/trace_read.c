@@ -80,7 +80,7 @@ static bool take_span(struct scanner *scanner, int64_t *us)
 static bool take_word(struct scanner *scanner, char *into, size_t room)
 {
     size_t n = 0;
-    while (!is_done(scanner) && *scanner->at != ' ' && n + 1 < room)
+    while (!is_done(scanner) && *scanner->at != ' ' && *scanner->at != '\0' && n + 1 < room)
         into[n++] = *scanner->at++;
     into[n] = '\0';
     return n > 0 && (is_done(scanner) || *scanner->at == ' ');

@@ -466,7 +466,7 @@ static void hints_say_what_was_asked_and_what_came(void **state)
     (void)state;
     struct trace_hints hints = {.is_rtu = true};
     char hint[TRACE_HINT_MAX];
-    uint8_t request[RTU_ADU_MAX], answer[RTU_ADU_MAX], other[RTU_ADU_MAX];
+    uint8_t request[RTU_ADU_MAX], answer[RTU_ADU_MAX], other[RTU_ADU_MAX], foreign[RTU_ADU_MAX];
     static const uint8_t ASKS[] = {0x03, 0x00, 0x6B, 0x00, 0x03};
     static const uint8_t ANSWERS[] = {0x03, 0x06, 0x02, 0x2B, 0x00, 0x00, 0x00, 0x64};
     static const uint8_t REFUSES[] = {0x83, 0x02};
@@ -498,6 +498,9 @@ static void hints_say_what_was_asked_and_what_came(void **state)
         {TRACE_RECEIVED, ASKS, 2, "2 of 11 bytes"},
         {TRACE_RECEIVED, answer, n_answer,
          "unit 17 answers function 03, 6 bytes of data, checksum good, after 2 bytes more"},
+        {TRACE_SENT, request, n_request, NULL},
+        {TRACE_RECEIVED, foreign, rtu_put_frame(foreign, 9, ANSWERS, sizeof ANSWERS),
+         "not the answer: a frame of unit 9, function 03, checksum good"},
         {TRACE_OPEN, answer, 0, ""},
     };
     for (size_t i = 0; i < sizeof STEPS / sizeof STEPS[0]; i++) {

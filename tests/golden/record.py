@@ -68,11 +68,12 @@ def open_raw(path):
 
 
 class Pump(threading.Thread):
-    """Bytes both ways between the simulator's pty and the daemon's end; with echo, what the daemon sends comes back to it first."""
+    """Bytes both ways between the simulator's pty and the daemon's end, noted; with echo, what the daemon sends comes back to it first."""
 
     def __init__(self, unit_fd, master_fd, echo=False, listener=None):
         super().__init__(daemon=True)
         self.unit, self.master, self.echo, self.listener = unit_fd, master_fd, echo, listener
+        self.from_unit, self.from_master = bytearray(), bytearray()
         self.start()
 
     def run(self):
@@ -92,78 +93,102 @@ class Pump(threading.Thread):
                 if not data and connection and fd == far:
                     connection.close()
                     connection = None
+                elif not data:
+                    return  # an end is gone
                 elif fd == self.unit and far is not None:
+                    self.from_unit += data
                     os.write(far, data)
                 elif fd == far:
+                    self.from_master += data
                     if self.echo:
                         os.write(far, data)
                     os.write(self.unit, data)
 
 
-def record(name, case, directory):
-    line = case.get("line", "pad-line")
-    config = (HERE / f"{name}.yaml").read_text()
-    journal = directory / "journal"
-    journal.mkdir(mode=0o750)
-    ports = {old: str(free_port()) for old in ("1502", "5021")}
-    table_port = str(free_port())
-    for old, new in ports.items():
-        config = config.replace(f"127.0.0.1:{old}", f"127.0.0.1:{new}")
-    config = config.replace("127.0.0.1:5020", f"127.0.0.1:{table_port}")
-    config = re.sub(r"journal: \{path: [^}]*\}", f"journal: {{path: {journal}}}", config)
-    unit_device, master_device = directory / "unit", directory / "master"
-    pump = case.get("pump")
-    device = master_device if pump else unit_device
-    of_daemon = config.replace("/dev/ttyS7", str(device))
-    of_simulator = config.replace("/dev/ttyS7", str(unit_device))
-    if pump == "server":  # the simulator has a pty; a pump plays the serial device server
-        of_simulator = re.sub(r"tcp: '127\.0\.0\.1:\d+', framing: rtu", f"serial: {unit_device}, frame: 8N1", of_simulator)
-        of_simulator = re.sub(r"strip_echo: yes, ", "", of_simulator)
-    if case.get("simulate_fitted_no"):
-        of_simulator = of_simulator.replace("refresh: 2 s", "refresh: 2 s, fitted: {discharge_pressure: no}")
-    (directory / "uphole.yaml").write_text(of_daemon)
-    (directory / "simulator.yaml").write_text(of_simulator)
-    (directory / "faults").write_text(case.get("faults", ""))
-    maps = ["--maps", str(SOURCE / "config/maps")]
-    log = open(directory / "log", "w")
-    quiet = dict(stdout=log, stderr=log, stdin=subprocess.DEVNULL)
-    simulator = subprocess.Popen([BINARY, "simulate", "--config", directory / "simulator.yaml", *maps, "--seed", "7", "--faults",
-                                  directory / "faults"], **quiet)
-    daemon = None
-    try:
-        if line == "pad-line":
-            wait_for("the simulator", 10, unit_device.exists)
-        else:
-            time.sleep(1)
-        if pump == "echo":
+class Scene:
+    """Simulator, pump where there is one, and daemon, in a directory of their own."""
+
+    def __init__(self, name, case, directory):
+        self.line = case.get("line", "pad-line")
+        self.case, self.directory = case, directory
+        self.journal = directory / "journal"
+        self.journal.mkdir(mode=0o750)
+        self.unit_device, self.master_device = directory / "unit", directory / "master"
+        self.pump_kind, self.pump = case.get("pump"), None
+        self.device = self.master_device if self.pump_kind else self.unit_device
+        self.ports = {old: str(free_port()) for old in ("1502", "5021", "5020")}
+        self.maps = ["--maps", str(SOURCE / "config/maps")]
+        self.log = open(directory / "log", "w")
+        self.simulator = self.daemon = None
+        self.write_configurations((HERE / f"{case.get('config', name)}.yaml").read_text())
+
+    def write_configurations(self, config):
+        for old, new in self.ports.items():
+            config = config.replace(f"127.0.0.1:{old}", f"127.0.0.1:{new}")
+        config = re.sub(r"journal: \{path: [^}]*\}", f"journal: {{path: {self.journal}}}", config)
+        of_simulator = config.replace("/dev/ttyS7", str(self.unit_device))
+        if self.pump_kind == "server":  # the simulator has a pty; a pump plays the serial device server
+            of_simulator = re.sub(r"tcp: '127\.0\.0\.1:\d+', framing: rtu", f"serial: {self.unit_device}, frame: 8N1", of_simulator)
+        of_simulator = of_simulator.replace("strip_echo: yes, ", "")
+        if self.case.get("simulate_fitted_no"):
+            of_simulator = of_simulator.replace("refresh: 2 s", "refresh: 2 s, fitted: {discharge_pressure: no}")
+        self.config = self.directory / "uphole.yaml"
+        self.config.write_text(config.replace("/dev/ttyS7", str(self.device)))
+        (self.directory / "simulator.yaml").write_text(of_simulator)
+        (self.directory / "faults").write_text(self.case.get("faults", ""))
+
+    def spawn(self, *words):
+        return subprocess.Popen([BINARY, *map(str, words), *self.maps], stdout=self.log, stderr=self.log, stdin=subprocess.DEVNULL)
+
+    def start(self):
+        self.simulator = self.spawn("simulate", "--config", self.directory / "simulator.yaml", "--seed", "7", "--faults",
+                                    self.directory / "faults")
+        wait_for("the simulator", 10, lambda: "ready" in (self.directory / "log").read_text())
+        if self.pump_kind in ("echo", "plain"):
             master, slave = pty.openpty()
             tty.setraw(slave)
-            master_device.symlink_to(os.ttyname(slave))
-            Pump(open_raw(unit_device), master, echo=True)
-        elif pump == "server":
+            self.master_device.symlink_to(os.ttyname(slave))
+            self.pump = Pump(open_raw(self.unit_device), master, echo=self.pump_kind == "echo")
+        elif self.pump_kind == "server":
             listener = socket.socket()
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listener.bind(("127.0.0.1", int(ports["5021"])))
+            listener.bind(("127.0.0.1", int(self.ports["5021"])))
             listener.listen(1)
-            Pump(open_raw(unit_device), None, listener=listener)
-        daemon = subprocess.Popen([BINARY, "run", "--config", directory / "uphole.yaml", *maps], **quiet)
-        wait_for("the daemon", 10, (journal / "uphole.socket").exists)
-        out = directory / "trace"
-        subprocess.run([BINARY, "trace", line, "--journal", journal, "--for", f"{case['seconds']}s", "--into", out], check=True)
-        text = out.read_text().replace(str(device), "/dev/ttyS7")  # reasons name it
-        for old, new in ports.items():
-            text = text.replace(new, old)
-        (HERE / f"{name}.trace").write_text(text)
-        print(f"{name}: {len(text.splitlines())} lines, {text.count(' sent ')} requests", flush=True)
-    except Exception as problem:
-        log.flush()
-        print(f"{name}: {problem}\n{(directory / 'log').read_text()[-2000:]}", flush=True)
-        return 1
-    finally:
-        for process in (daemon, simulator):
+            self.pump = Pump(open_raw(self.unit_device), None, listener=listener)
+        self.daemon = self.spawn("run", "--config", self.config)
+        wait_for("the daemon", 10, (self.journal / "uphole.socket").exists)
+
+    def trace(self, *words):
+        return subprocess.run([BINARY, "trace", self.line, "--journal", self.journal, *words], capture_output=True, text=True,
+                              timeout=self.case["seconds"] + 30)
+
+    def stop(self):
+        for process in (self.daemon, self.simulator):
             if process:
                 process.terminate()
                 process.wait(10)
+        self.daemon = self.simulator = None
+
+
+def record(name, case, directory):
+    scene = Scene(name, case, directory)
+    try:
+        scene.start()
+        out = directory / "trace"
+        done = scene.trace("--for", f"{case['seconds']}s", "--into", out)
+        if done.returncode != 0:
+            raise AssertionError(done.stderr)
+        text = out.read_text().replace(str(scene.device), "/dev/ttyS7")  # reasons name it
+        for old, new in scene.ports.items():
+            text = text.replace(new, old)
+        (HERE / f"{name}.trace").write_text(text)
+        print(f"{name}: {len(text.splitlines())} lines, {text.count(' sent ')} requests", flush=True)
+    except Exception as problem:  # the others are recorded all the same
+        scene.log.flush()
+        print(f"{name}: {problem}\n{(directory / 'log').read_text()[-2000:]}", flush=True)
+        return 1
+    finally:
+        scene.stop()
     return 0
 
 
