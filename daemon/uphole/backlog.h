@@ -49,7 +49,8 @@ void backlog_thread_want(void *thread, const struct wall_want *want);
 /** From now on wants may be served: the journal is safe. */
 void backlog_thread_set_safe(struct backlog_thread *thread);
 /**
- * A new SCADA side: the thread takes over `fd` (and closes it when the next one comes or it stops),
+ * A new SCADA side, or the same with another plan (the same `fd`): the thread takes over `fd` (and
+ * closes it when another one comes or it stops),
  * tells plan, numbers and cursors, then backlog_thread_greeted returns fd, once. A thread of its
  * own may wait for a slow reader; core may not.
  */
@@ -57,5 +58,15 @@ void backlog_thread_greet(struct backlog_thread *thread, int fd, uint64_t run,
                           const struct wall_cursor *cursors, size_t n_cursors);
 /** fd of a SCADA side that has just been greeted, else -1. */
 int backlog_thread_greeted(struct backlog_thread *thread);
+/**
+ * Another plan, in steps: `prepare` does all that can fail, from core's thread; `drop` undoes it, or
+ * `take` hands it over: the thread goes over to it between two wants, before it greets anyone. The
+ * plan before must stay as long as `uses_plan` says.
+ */
+UP_MUST enum up_rc backlog_thread_prepare(struct backlog_thread *thread, const struct plan *plan,
+                                          uint32_t plan_serial, struct up_error *error);
+void backlog_thread_drop(struct backlog_thread *thread);
+void backlog_thread_take(struct backlog_thread *thread);
+bool backlog_thread_uses_plan(struct backlog_thread *thread, const struct plan *plan);
 
 #endif

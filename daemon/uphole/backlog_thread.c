@@ -20,6 +20,8 @@
 struct backlog_thread {
     struct backlog_thread_options options;
     struct backlog *backlog;
+    struct backlog *prepared; /* core's: under another plan, to be taken or dropped */
+    struct backlog_thread_options prepared_options;
     pthread_t thread;
     pthread_mutex_t lock;
     pthread_cond_t changed;
@@ -27,6 +29,9 @@ struct backlog_thread {
     struct wall_want wants[WANTS_MAX];
     size_t first, n;
     bool stop, safe, greet;
+    struct backlog *next; /* to be taken before anything else, with its options */
+    struct backlog_thread_options next_options;
+    const struct plan *used; /* of `backlog` */
     int new_fd, greeted_fd;
     uint64_t run;
     struct wall_cursor *cursors;
@@ -39,7 +44,7 @@ struct backlog_thread {
 static bool stopping(struct backlog_thread *thread)
 {
     pthread_mutex_lock(&thread->lock);
-    const bool stop = thread->stop || thread->greet;
+    const bool stop = thread->stop || thread->greet || thread->next != NULL;
     pthread_mutex_unlock(&thread->lock);
     return stop;
 }
@@ -97,12 +102,26 @@ static void take_new_side(struct backlog_thread *thread)
     thread->greet = false;
     thread->first = thread->n = 0; /* wants of the side that is gone */
     pthread_mutex_unlock(&thread->lock);
-    if (thread->fd >= 0)
+    if (thread->fd >= 0 && thread->fd != fd)
         close(thread->fd);
     thread->fd = fd;
     const bool good = greet(thread, run, thread->greeting, n_cursors);
     pthread_mutex_lock(&thread->lock);
     thread->greeted_fd = good ? fd : -1;
+}
+
+/** Between two wants: the backlog under another plan. Wants that wait were meant by the old one. */
+static void take_next(struct backlog_thread *thread)
+{
+    struct backlog *before = thread->backlog;
+    thread->backlog = thread->next;
+    thread->options = thread->next_options;
+    thread->next = NULL;
+    thread->first = thread->n = 0;
+    pthread_mutex_unlock(&thread->lock);
+    backlog_close(before);
+    pthread_mutex_lock(&thread->lock);
+    thread->used = thread->options.plan;
 }
 
 static void serve(struct backlog_thread *thread, const struct wall_want *want)
@@ -119,7 +138,9 @@ static void *run_thread(void *context)
     struct backlog_thread *thread = context;
     pthread_mutex_lock(&thread->lock);
     while (!thread->stop) {
-        if (thread->greet) {
+        if (thread->next != NULL) {
+            take_next(thread);
+        } else if (thread->greet) {
             take_new_side(thread);
         } else if (thread->n > 0 && thread->safe) {
             const struct wall_want want = thread->wants[thread->first];
@@ -134,6 +155,19 @@ static void *run_thread(void *context)
     return NULL;
 }
 
+static enum up_rc open_backlog(struct backlog_thread *thread,
+                               const struct backlog_thread_options *options, struct backlog **out,
+                               struct up_error *error)
+{
+    const struct backlog_options backlog = {.plan = options->plan,
+                                            .plan_serial = options->plan_serial,
+                                            .journal_directory = options->journal_directory,
+                                            .send = send_patiently,
+                                            .live_seq = live_seq,
+                                            .context = thread};
+    return backlog_open(&backlog, out, error);
+}
+
 enum up_rc backlog_thread_start(const struct backlog_thread_options *options,
                                 struct backlog_thread **out, struct up_error *error)
 {
@@ -141,18 +175,13 @@ enum up_rc backlog_thread_start(const struct backlog_thread_options *options,
     if (thread == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for the backlog's thread");
     thread->options = *options;
+    thread->used = options->plan;
     thread->fd = thread->new_fd = thread->greeted_fd = -1;
     thread->cursors = calloc(CURSORS_MAX, sizeof *thread->cursors);
     thread->greeting = calloc(CURSORS_MAX, sizeof *thread->greeting);
-    const struct backlog_options backlog = {.plan = options->plan,
-                                            .plan_serial = options->plan_serial,
-                                            .journal_directory = options->journal_directory,
-                                            .send = send_patiently,
-                                            .live_seq = live_seq,
-                                            .context = thread};
     enum up_rc rc = thread->cursors == NULL || thread->greeting == NULL
                         ? UP_FAIL(error, UP_E_MEMORY, "no memory for the backlog's thread")
-                        : backlog_open(&backlog, &thread->backlog, error);
+                        : open_backlog(thread, options, &thread->backlog, error);
     if (rc != UP_OK) {
         free(thread->cursors);
         free(thread->greeting);
@@ -186,6 +215,8 @@ void backlog_thread_stop(struct backlog_thread *thread)
     if (thread->greet && thread->new_fd >= 0 && thread->new_fd != thread->fd)
         close(thread->new_fd);
     backlog_close(thread->backlog);
+    backlog_close(thread->next);
+    backlog_close(thread->prepared);
     pthread_cond_destroy(&thread->changed);
     pthread_mutex_destroy(&thread->lock);
     free(thread->cursors);
@@ -236,4 +267,43 @@ int backlog_thread_greeted(struct backlog_thread *thread)
     thread->greeted_fd = -1;
     pthread_mutex_unlock(&thread->lock);
     return fd;
+}
+
+enum up_rc backlog_thread_prepare(struct backlog_thread *thread, const struct plan *plan,
+                                  uint32_t plan_serial, struct up_error *error)
+{
+    pthread_mutex_lock(&thread->lock);
+    thread->prepared_options = thread->options;
+    pthread_mutex_unlock(&thread->lock);
+    thread->prepared_options.plan = plan;
+    thread->prepared_options.journal_directory = plan->journal.path;
+    thread->prepared_options.plan_serial = plan_serial;
+    return open_backlog(thread, &thread->prepared_options, &thread->prepared, error);
+}
+
+void backlog_thread_drop(struct backlog_thread *thread)
+{
+    backlog_close(thread->prepared);
+    thread->prepared = NULL;
+}
+
+void backlog_thread_take(struct backlog_thread *thread)
+{
+    pthread_mutex_lock(&thread->lock);
+    struct backlog *unused = thread->next; /* of a plan that was in force for a moment */
+    thread->next = thread->prepared;
+    thread->next_options = thread->prepared_options;
+    thread->prepared = NULL;
+    pthread_cond_signal(&thread->changed);
+    pthread_mutex_unlock(&thread->lock);
+    backlog_close(unused);
+}
+
+bool backlog_thread_uses_plan(struct backlog_thread *thread, const struct plan *plan)
+{
+    pthread_mutex_lock(&thread->lock);
+    const bool uses =
+        thread->used == plan || (thread->next != NULL && thread->next_options.plan == plan);
+    pthread_mutex_unlock(&thread->lock);
+    return uses;
 }

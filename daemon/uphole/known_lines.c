@@ -58,16 +58,22 @@ static struct plan *read_last_plan(const char *directory)
     return plan;
 }
 
-void known_lines_judge(const struct plan *plan, const struct last_run *last,
-                       const struct stamp *began, bool listen[static PLAN_LINES_MAX])
+void known_lines_compare(const struct plan *plan, const struct plan *before,
+                         bool listen[static PLAN_LINES_MAX])
 {
-    const bool away = was_away_long(last, began);
-    struct plan *before = away ? NULL : read_last_plan(plan->journal.path);
     for (uint16_t i = 0; i < plan->n_lines; i++) {
         listen[i] = true;
         for (uint16_t k = 0; before != NULL && k < before->n_lines; k++)
             if (is_same_stanza(&plan->lines[i], &before->lines[k]))
                 listen[i] = false;
     }
+}
+
+void known_lines_judge(const struct plan *plan, const struct last_run *last,
+                       const struct stamp *began, bool listen[static PLAN_LINES_MAX])
+{
+    const bool away = was_away_long(last, began);
+    struct plan *before = away ? NULL : read_last_plan(plan->journal.path);
+    known_lines_compare(plan, before, listen);
     plan_free(before);
 }

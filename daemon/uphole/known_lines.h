@@ -16,5 +16,8 @@
  */
 void known_lines_judge(const struct plan *plan, const struct last_run *last,
                        const struct stamp *began, bool listen[static PLAN_LINES_MAX]);
+/** The same within a run: true where `before` (NULL: nothing) has no such stanza. Pure. */
+void known_lines_compare(const struct plan *plan, const struct plan *before,
+                         bool listen[static PLAN_LINES_MAX]);
 
 #endif

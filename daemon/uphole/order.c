@@ -19,7 +19,7 @@ struct order {
                struct socket_text *text);
 };
 static const struct order ORDERS[] = {
-    {"hold", order_hold}, {"release", order_release}, {"note", order_note}, {"resend", order_resend}, {NULL, NULL}, /* behind the last */
+    {"hold", order_hold}, {"release", order_release}, {"note", order_note}, {"resend", order_resend}, {"reload", order_reload}, {NULL, NULL}, /* behind the last */
 };
 
 void asker_name(struct asker *who)

@@ -25,7 +25,7 @@
 #include <sysexits.h>
 #include <unistd.h>
 
-#define RING_SLOTS 64
+#define STOP_LINES_US 1200000 /* of the two seconds that a stop may take */
 
 static uint64_t live_seq(void *context, uint16_t well)
 {
@@ -72,7 +72,7 @@ static enum up_rc prepare(struct well_side *side, struct up_error *error)
         return UP_FAIL_ERRNO(error, UP_E_SYSTEM, "no descriptors to start with: %s",
                              strerror(errno));
     for (uint16_t i = 0; i < side->plan->n_lines; i++) {
-        side->rings[i] = ring_create(RING_SLOTS, sizeof(struct gathered));
+        side->rings[i] = ring_create(RUN_RING_SLOTS, sizeof(struct gathered));
         if (side->rings[i] == NULL)
             return UP_FAIL(error, UP_E_MEMORY, "no memory for the ring of line %s",
                            side->plan->lines[i].name);
@@ -89,6 +89,16 @@ static enum up_rc prepare(struct well_side *side, struct up_error *error)
 
 /* ---- keeping going ---- */
 
+static void ask_by_signal(struct well_side *side, uid_t uid)
+{
+    struct asker who = {.uid = uid};
+    char by[sizeof who.name + 16];
+    asker_name(&who);
+    snprintf(by, sizeof by, "%s (signal)", who.name);
+    say(SAY_INFO, "uphole", "%s asked to read the configuration again.", by);
+    (void)reload_ask(side, by);
+}
+
 /** True when the daemon is asked to stop. */
 static bool read_signals(struct well_side *side)
 {
@@ -98,8 +108,7 @@ static bool read_signals(struct well_side *side)
         if (info.ssi_signo == SIGINT || info.ssi_signo == SIGTERM)
             stop = true;
         else if (info.ssi_signo == SIGHUP)
-            say(SAY_INFO, "uphole",
-                "A changed configuration is taken at the next start of Uphole.");
+            ask_by_signal(side, info.ssi_uid);
     }
     return stop;
 }
@@ -130,7 +139,9 @@ static void serve_socket(struct well_side *side)
                                      .run = side->run,
                                      .safe = side->safe,
                                      .holds = &side->holds,
-                                     .side = side->side};
+                                     .side = side->side,
+                                     .reload = &side->reload.status,
+                                     .reloaded = &side->reload.shown};
     struct order_view orders = {.core = side->core,
                                 .plan = side->plan,
                                 .journal = side->journal,
@@ -149,6 +160,7 @@ static void loop(struct well_side *side)
         if (read_signals(side))
             return;
         run_keep_journal(side);
+        reload_step(side);
         run_keep_side(side);
         const int64_t next_us = core_step(side->core);
         const struct service_view view = {.core = side->core,
@@ -166,7 +178,8 @@ static void loop(struct well_side *side)
 static void stop(struct well_side *side)
 {
     socket_close(side->socket); /* before the journal, whose lock keeps a second daemon away */
-    run_stop_lines(side);
+    run_side_quiet(side);
+    run_stop_lines(side, STOP_LINES_US);
     run_cancel_check(side);
     if (side->core != NULL) {
         core_serve_rest(side->core);
@@ -180,26 +193,31 @@ static void stop(struct well_side *side)
     }
     run_stop_side(side);
     backlog_thread_stop(side->backlog);
+    reload_close(side);
     core_destroy(side->core);
     ledger_destroy(side->ledger);
     journal_close(side->journal);
-    for (int i = 0; i < PLAN_LINES_MAX; i++)
-        ring_destroy(side->rings[i]);
-    if (side->wake_fd >= 0)
+    for (uint16_t i = 0; i < PLAN_LINES_MAX; i++)
+        run_drop_ring(side, i);
+    if (side->reload.n_left == 0 && side->wake_fd >= 0)
         close(side->wake_fd);
     if (side->signal_fd >= 0)
         close(side->signal_fd);
 }
 
-static int run_plan(struct plan *plan)
+/** Runs until the stop; `plan` is taken over. */
+static int run_plan(struct plan *plan, const char *config, const char *maps)
 {
     struct well_side *side = calloc(1, sizeof *side);
     if (side == NULL) {
         fputs("uphole: no memory to start with\n", stderr);
+        plan_free(plan);
         return EX_OSERR;
     }
     umask(0027); /* what the daemon writes is for its user and group */
     side->plan = plan;
+    side->reload.config = config;
+    side->reload.maps = maps;
     side->wake_fd = side->signal_fd = side->side_wall = -1;
     clock_of_system(&side->clock);
     clock_boot_id(side->boot_id);
@@ -222,6 +240,9 @@ static int run_plan(struct plan *plan)
     }
     stop(side);
     service_close(&side->service);
+    if (side->reload.n_left > 0 || side->reload.is_left)
+        return code; /* threads that hang may still look at it; the process ends here */
+    plan_free(side->plan);
     free(side);
     return code;
 }
@@ -254,9 +275,7 @@ static int run(int argc, char **argv)
     free(faults);
     if (rc != UP_OK)
         return up_exit_code(rc);
-    const int code = run_plan(plan);
-    plan_free(plan);
-    return code;
+    return run_plan(plan, config, maps);
 }
 
 const struct command COMMAND_RUN = {
@@ -268,7 +287,8 @@ const struct command COMMAND_RUN = {
             "configuration, then the installed ones)\n\n"
             "Polls the lines, journals each scan before anything is told, and serves the "
             "destinations. Log lines go to standard error.\n"
-            "SIGTERM or Ctrl-C stops it in order. Only read requests go out on a line; but if the "
+            "SIGTERM or Ctrl-C stops it in order; SIGHUP and 'uphole reload' read the "
+            "configuration again. Only read requests go out on a line; but if the "
             "drive reads this gauge on the same pair,\n"
             "our questions can spoil its answers, and a drive set to trip or to control speed on "
             "gauge data may then stop or change the\n"

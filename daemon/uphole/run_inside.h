@@ -10,7 +10,9 @@
 #define UPHOLE_RUN_INSIDE_H
 
 #include "backlog.h"
+#include "confine.h"
 #include "core.h"
+#include "reload.h"
 #include "hold.h"
 #include "service.h"
 #include "socket.h"
@@ -21,6 +23,7 @@
 #include <stdatomic.h>
 #include <sys/types.h>
 
+#define RUN_RING_SLOTS 64
 #define RUN_CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2 + PLAN_DESTINATIONS_MAX)
 
 struct well_side {
@@ -31,6 +34,7 @@ struct well_side {
     struct core *core;
     struct backlog_thread *backlog;
     struct ring *rings[PLAN_LINES_MAX];
+    bool ring_is_left[PLAN_LINES_MAX]; /* a thread that hangs may write there: it stays */
     struct gatherer *gatherers[PLAN_LINES_MAX];
     struct local_socket *socket; /* NULL: it could not be opened, which was said */
     struct service service;      /* what the service manager is told */
@@ -44,6 +48,9 @@ struct well_side {
     pid_t side;
     int side_wall; /* handed to the backlog's thread, which closes it */
     int64_t side_next_us;
+    struct confine_needs side_needs; /* what it may, from the plan with which it was started */
+    bool side_leaves;                /* told to stop, since a new plan needs more */
+    int64_t side_kill_us;            /* by then it has ended or heard its plan; 0: no matter */
     struct wall_cursor cursors[RUN_CURSORS_MAX];
     /* the check beside polling */
     pthread_t checker;
@@ -51,13 +58,22 @@ struct well_side {
     _Atomic int checked; /* 0 under way, 1 good, -1 failed */
     struct up_error check_error;
     bool listen[PLAN_LINES_MAX];
+    int64_t lines_from_ms; /* line_options.from_ms of lines that start now */
+    struct reload reload;
     int64_t journal_retry_us;
 };
 
 /* run_lines.c */
-/** Starts every line; `again`: a new run of lines that are known, so none listens first. */
+/** Starts every line that has no thread, all that can be; `again`: a new run of lines that are
+ * known, so none listens first. */
 UP_MUST enum up_rc run_start_lines(struct well_side *side, bool again, struct up_error *error);
-void run_stop_lines(struct well_side *side);
+/** All are told first, then waited for, `within_us` in all: a thread that hangs in a lookup is left
+ * behind. */
+void run_stop_lines(struct well_side *side, int64_t within_us);
+/** A line that was told to leave or stop and had its time; false: it was left behind. */
+bool run_end_line(struct well_side *side, uint16_t line);
+/** Frees a line's ring, unless a thread that was left behind may write there. */
+void run_drop_ring(struct well_side *side, uint16_t line);
 
 /* run_journal.c */
 /** Opens the journal, begins the run, stores the plan, loads the gap ledger. */
@@ -72,6 +88,13 @@ void run_cancel_check(struct well_side *side);
 /* run_side.c */
 /** Once a pass: starts the SCADA side, notices its end, gives core its wall. */
 void run_keep_side(struct well_side *side);
+/** Another plan is in force: backlog and SCADA side hear it, or the latter is started again where
+ * it may not what the plan asks for. */
+void run_side_take_plan(struct well_side *side);
+/** The run is another one: the SCADA side is started again. */
+void run_side_restart(struct well_side *side);
+/** A stop is near: tables take no new clients. */
+void run_side_quiet(struct well_side *side);
 /** Says goodbye to the SCADA side and waits for its end, a second and a half at most. */
 void run_stop_side(struct well_side *side);
 

@@ -8,11 +8,11 @@
 
 #include "uphole/say.h"
 
-#include <signal.h>
 #include <unistd.h>
 
 #define OPEN_GAPS_MAX 2048
 #define JOURNAL_RETRY_US 5000000
+#define LINES_STOP_US 15000000
 
 enum up_rc run_open_journal(struct well_side *side, struct up_error *error)
 {
@@ -97,15 +97,19 @@ static void recover_journal(struct well_side *side)
     if (journal_reopen(side->journal, &error) != UP_OK ||
         journal_checkpoint(side->journal, &error) != UP_OK)
         return;
-    run_stop_lines(side); /* they account for their dues up to now */
+    run_stop_lines(side, LINES_STOP_US); /* they account for their dues up to now */
     core_flush(side->core);
+    for (uint16_t i = 0; i < side->plan->n_lines; i++)
+        if (side->ring_is_left[i]) {
+            run_drop_ring(side, i);
+            side->rings[i] = ring_create(RUN_RING_SLOTS, sizeof(struct gathered));
+        }
     side->began = stamp_take(&side->clock, &side->watch);
     if (journal_begin_run(side->journal, &side->began, &side->run, &error) == UP_OK)
         core_new_run(side->core, side->run, side->began.boot_ms * 1000);
     if (run_start_lines(side, true, &error) != UP_OK)
         say(SAY_ERROR, "uphole", "%s", error.why);
-    if (side->side > 0)
-        kill(side->side, SIGTERM); /* it must hear the new run; it is started again at once */
+    run_side_restart(side); /* it must hear the new run */
 }
 
 void run_keep_journal(struct well_side *side)

@@ -4,9 +4,15 @@
  */
 #include "run_inside.h"
 
+#include "uphole/say.h"
+
 enum up_rc run_start_lines(struct well_side *side, bool again, struct up_error *error)
 {
+    enum up_rc first = UP_OK;
     for (uint16_t i = 0; i < side->plan->n_lines; i++) {
+        struct up_error failed = {0};
+        if (side->gatherers[i] != NULL)
+            continue;
         const struct line_options options = {
             .plan = side->plan,
             .index = i,
@@ -15,23 +21,62 @@ enum up_rc run_start_lines(struct well_side *side, bool again, struct up_error *
             .wake_fd = side->wake_fd,
             .run = side->run,
             .grid_start_us = side->began.boot_ms * 1000,
+            .from_ms = side->lines_from_ms,
+            .starts = side->reload.starts,
+            .n_starts = side->reload.n_starts,
             .listen_first = !again && side->listen[i],
             .floor_utc_ms = side->watch.floor_utc_ms,
             .seed = (uint32_t)(side->run ^ i),
-            .hold_until_us = hold_until_us(&side->holds, side->plan->lines[i].name,
-                                           clock_boot_ms(&side->clock)),
+            .hold_until_us =
+                hold_until_us(&side->holds, side->plan->lines[i].name, clock_boot_ms(&side->clock)),
         };
-        const enum up_rc rc = gather_start(&options, &side->gatherers[i], error);
-        if (rc != UP_OK)
-            return rc;
+        const enum up_rc rc = gather_start(&options, &side->gatherers[i], &failed);
+        if (rc != UP_OK && first == UP_OK) {
+            first = rc;
+            *error = failed;
+        }
     }
-    return UP_OK;
+    return first;
 }
 
-void run_stop_lines(struct well_side *side)
+/** Its memory, ring and plan stay: it may use them when its lookup ends. */
+static void leave_behind(struct well_side *side, uint16_t line)
 {
-    for (int i = 0; i < PLAN_LINES_MAX; i++) {
-        gather_stop(side->gatherers[i]);
+    struct reload *reload = &side->reload;
+    say(SAY_WARNING, "line",
+        "The thread of line %s did not end in time: it hangs in a name lookup, say. It is left "
+        "behind.",
+        side->plan->lines[line].name);
+    if (reload->n_left < PLAN_LINES_MAX)
+        reload->left[reload->n_left++] = side->gatherers[line];
+    side->ring_is_left[line] = true;
+}
+
+void run_stop_lines(struct well_side *side, int64_t within_us)
+{
+    const int64_t until_us = clock_boot_us(&side->clock) + within_us;
+    for (int i = 0; i < PLAN_LINES_MAX; i++)
+        gather_ask_stop(side->gatherers[i]);
+    for (uint16_t i = 0; i < PLAN_LINES_MAX; i++) {
+        if (!gather_end(side->gatherers[i], until_us))
+            leave_behind(side, i);
         side->gatherers[i] = NULL;
     }
+}
+
+bool run_end_line(struct well_side *side, uint16_t line)
+{
+    const bool ended = gather_end(side->gatherers[line], 0);
+    if (!ended)
+        leave_behind(side, line);
+    side->gatherers[line] = NULL;
+    return ended;
+}
+
+void run_drop_ring(struct well_side *side, uint16_t line)
+{
+    if (!side->ring_is_left[line])
+        ring_destroy(side->rings[line]);
+    side->rings[line] = NULL;
+    side->ring_is_left[line] = false;
 }

@@ -14,6 +14,16 @@
 
 #define SIDE_RESTART_US 1000000
 #define SIDE_STOP_MS 1500
+#define SIDE_LEAVE_US 2000000  /* told to stop for another plan: so long it may take */
+#define SIDE_GREET_US 15000000 /* longer than the backlog's thread waits for it to listen */
+
+/** Plan, numbers, cursors; core says nothing before that is done. */
+static void greet(struct well_side *side)
+{
+    const size_t n = core_cursors(side->core, side->cursors, RUN_CURSORS_MAX);
+    side->side_kill_us = clock_boot_us(&side->clock) + SIDE_GREET_US;
+    backlog_thread_greet(side->backlog, side->side_wall, side->run, side->cursors, n);
+}
 
 static void start_side(struct well_side *side)
 {
@@ -24,9 +34,9 @@ static void start_side(struct well_side *side)
         side->side_next_us = clock_boot_us(&side->clock) + SIDE_RESTART_US;
         return;
     }
-    const size_t n = core_cursors(side->core, side->cursors, RUN_CURSORS_MAX);
+    confine_needs_of(side->plan, &side->side_needs);
     side->side_wall = fd;
-    backlog_thread_greet(side->backlog, fd, side->run, side->cursors, n);
+    greet(side);
 }
 
 static void reap_side(struct well_side *side)
@@ -37,22 +47,75 @@ static void reap_side(struct well_side *side)
         return;
     char how[64];
     side_process_ending(status, how, sizeof how);
-    say(SAY_WARNING, "uphole",
-        "The SCADA side %s. Polling and the journal go on; it is started again.", how);
+    if (!side->side_leaves)
+        say(SAY_WARNING, "uphole",
+            "The SCADA side %s. Polling and the journal go on; it is started again.", how);
     core_set_wall(side->core, -1);
     side->side = 0;
     side->side_wall = -1;
-    side->side_next_us = clock_boot_us(&side->clock) + SIDE_RESTART_US;
+    side->side_kill_us = 0;
+    side->side_next_us = clock_boot_us(&side->clock) + (side->side_leaves ? 0 : SIDE_RESTART_US);
+    side->side_leaves = false;
+}
+
+/** One that neither ends when it is told to, nor listens, is of no use. */
+static void end_deaf_side(struct well_side *side)
+{
+    if (side->side <= 0 || side->side_kill_us == 0 ||
+        clock_boot_us(&side->clock) < side->side_kill_us)
+        return;
+    side->side_kill_us = 0;
+    say(SAY_WARNING, "uphole", "The SCADA side does not listen; it is ended and started again.");
+    kill(side->side, SIGKILL);
 }
 
 void run_keep_side(struct well_side *side)
 {
+    end_deaf_side(side);
     reap_side(side);
     if (side->side == 0 && clock_boot_us(&side->clock) >= side->side_next_us)
         start_side(side);
     const int greeted = backlog_thread_greeted(side->backlog);
-    if (greeted >= 0)
+    if (greeted >= 0 && side->side > 0 && !side->side_leaves) {
         core_set_wall(side->core, greeted);
+        side->side_kill_us = 0;
+    }
+}
+
+void run_side_restart(struct well_side *side)
+{
+    static const struct wall_message GOODBYE = {.kind = WALL_STOP};
+    if (side->side <= 0 || side->side_leaves)
+        return;
+    side->side_leaves = true;
+    side->side_kill_us = clock_boot_us(&side->clock) + SIDE_LEAVE_US;
+    core_set_wall(side->core, -1);
+    if (wall_send(side->side_wall, &GOODBYE) != UP_OK)
+        side->side_kill_us = clock_boot_us(&side->clock);
+}
+
+void run_side_take_plan(struct well_side *side)
+{
+    struct confine_needs needs;
+    backlog_thread_take(side->backlog);
+    if (side->side <= 0)
+        return; /* it hears the plan when it starts */
+    confine_needs_of(side->plan, &needs);
+    if (confine_is_enough(&side->side_needs, &needs)) {
+        greet(side);
+        return;
+    }
+    say(SAY_INFO, "uphole",
+        "The new configuration names secrets or ports that the running SCADA side may not use; it "
+        "is started again.");
+    run_side_restart(side);
+}
+
+void run_side_quiet(struct well_side *side)
+{
+    static const struct wall_message QUIET = {.kind = WALL_QUIET};
+    if (side->side > 0 && side->side_wall >= 0)
+        (void)!wall_send_wait(side->side_wall, &QUIET, 100);
 }
 
 void run_stop_side(struct well_side *side)

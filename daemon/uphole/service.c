@@ -46,6 +46,28 @@ void service_ready(struct service *service)
     watchdog_begin(&service->watchdog, allowed_us, clock_boot_us(service->clock));
 }
 
+void service_take_plan(struct service *service, const struct plan *plan)
+{
+    service->plan = plan;
+    const int64_t asked_us = service->notify.watchdog_us;
+    const int64_t allowed_us = watchdog_needs_us(plan, asked_us);
+    const size_t n = (size_t)plan->n_destinations * plan->n_wells * 2;
+    char text[64];
+    if (service->notify.fd < 0)
+        return;
+    if (allowed_us > 0) { /* slower lines may need more time */
+        snprintf(text, sizeof text, "WATCHDOG_USEC=%" PRId64, allowed_us);
+        notify_send(&service->notify, text);
+        service->watchdog.every_us = allowed_us / 2;
+    }
+    struct wall_cursor *cursors = calloc(n + 1, sizeof *cursors);
+    if (cursors == NULL)
+        return; /* fewer cursors are looked at */
+    free(service->cursors);
+    service->cursors = cursors;
+    service->cursors_max = n;
+}
+
 void service_stopping(struct service *service)
 {
     notify_send(&service->notify, "STOPPING=1\nSTATUS=Stopping: lines end their exchange, the "

@@ -34,6 +34,8 @@ struct service_view {
 void service_open(struct service *service, const struct plan *plan, const struct up_clock *clock);
 /** READY=1: configuration, journal and lines have started. */
 void service_ready(struct service *service);
+/** Another plan is in force. */
+void service_take_plan(struct service *service, const struct plan *plan);
 /** Once a pass of core's loop: feeds the watchdog where everything moved, tells the status where it
  * changed, at most once in two seconds. */
 void service_pass(struct service *service, const struct service_view *view);

@@ -3,6 +3,8 @@
  * socket_answer.c - see socket_answer.h.
  */
 #include "socket_answer.h"
+
+#include "reload.h"
 #include "trace_answer.h"
 
 #include <string.h>
@@ -17,6 +19,7 @@ static const struct question {
     {"status text", false, status_as_text, NULL}, {"status json", false, status_as_json, NULL},
     {"read text", true, NULL, read_as_text},      {"read json", true, NULL, read_as_json},
     {"held text", false, held_as_text, NULL},
+    {"reload text", false, reload_as_text, NULL},
     {"watch text", true, NULL, watch_as_text},    {"line text", true, NULL, line_as_text},
 };
 

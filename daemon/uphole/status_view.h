@@ -32,6 +32,7 @@ struct status_view {
     bool safe;                          /* the journal's check has ended well */
     const struct hold_book *holds;      /* NULL: none */
     const struct status_reload *reload; /* NULL: none */
+    const struct reload_shown *reloaded; /* NULL: none; reload.h */
     struct stamp clock_since;           /* of the clock's state; the socket fills it in */
     pid_t side;                         /* the SCADA side, 0: it does not run */
 };
