@@ -105,9 +105,11 @@ class Walk:
         self.processes.append(process)
         return process
 
-    def start_broker(self, extra=""):
+    def start_broker(self, extra="", queued=100000):
+        """`queued`: messages that it keeps for a subscriber; None: as many as it does by itself."""
         conf = self.directory / "broker.conf"
-        conf.write_text(f"listener {self.broker_port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 100000\n{extra}\n")
+        limit = "" if queued is None else f"max_queued_messages {queued}"
+        conf.write_text(f"listener {self.broker_port} 127.0.0.1\nallow_anonymous true\n{limit}\n{extra}\n")
         binary = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         self.broker = self._start("broker", binary, "-c", conf)
         wait_for("the broker", 10, lambda: self._listening(self.broker_port))
