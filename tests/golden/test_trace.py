@@ -105,8 +105,8 @@ def a_file_ends_at_its_bound_and_says_so():
         directory = pathlib.Path(name)
         Answers(directory, large)
         out = directory / "out.trace"
-        done = subprocess.run([record.BINARY, "trace", "pad-line", "--journal", directory, "--for", "2min", "--into", out],
-                              capture_output=True, text=True, timeout=100)
+        done = subprocess.run([record.BINARY, "trace", "pad-line", "--journal", directory, "--for", "60s", "--into", out],
+                              capture_output=True, text=True, timeout=90)
         assert done.returncode == 1 and "is full (16 MiB)" in done.stderr, done
         assert 15 << 20 < out.stat().st_size <= 16 << 20, out.stat().st_size
         last = out.read_text()[-300:].splitlines()
