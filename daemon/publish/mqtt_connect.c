@@ -161,7 +161,9 @@ static bool reach(struct mqtt_client *client, struct mqtt_trouble *trouble)
     }
     int fd = mosquitto_socket(client->library);
     tune_socket(fd);
-    if (!mqtt_pipe_open(&client->pipe, fd)) {
+    const bool is_open = mqtt_pipe_open(&client->pipe, fd);
+    client->pipe.version = client->to->mqtt_version;
+    if (!is_open) {
         *trouble = (struct mqtt_trouble){.kind = MQTT_LOST};
         return false;
     }
@@ -295,7 +297,11 @@ static bool pipe_trouble(struct mqtt_client *client, struct mqtt_trouble *troubl
         trouble->kind = MQTT_TOO_LARGE;
         return true;
     }
-    if (!pipe->ended || client->phase != MQTT_CONNECTING || pipe->in_n > 0)
+    if (pipe->not_mqtt) {
+        trouble->kind = MQTT_GARBAGE;
+        return true;
+    }
+    if (!pipe->ended || client->phase != MQTT_CONNECTING || pipe->sound_n > 0)
         return false;
     if (pipe->tls != NULL && mqtt_tls_trouble(pipe->tls, trouble)) {
         struct wall_state *state = &client->state;

@@ -5,6 +5,8 @@
  */
 #include "mqtt_pipe.h"
 
+#include "mqtt_packet.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <linux/tcp.h>
@@ -79,9 +81,14 @@ void mqtt_pipe_close(struct mqtt_pipe *pipe)
     pipe->tcp = pipe->inner = -1;
 }
 
+static bool may_take(const struct mqtt_pipe *pipe)
+{
+    return !pipe->ended && !pipe->too_large && !pipe->not_mqtt && pipe->sound_n == 0;
+}
+
 void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct pollfd *inner)
 {
-    const bool reads = !pipe->ended && !pipe->too_large && pipe->in_n == 0;
+    const bool reads = may_take(pipe);
     *tcp = (struct pollfd){.fd = pipe->ended ? -1 : pipe->tcp};
     *inner = (struct pollfd){.fd = pipe->inner};
     if (pipe->tls != NULL)
@@ -94,7 +101,7 @@ void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct po
         tcp->events |= POLLOUT;
     else
         inner->events |= POLLIN;
-    if (pipe->in_n > 0)
+    if (pipe->sound_n > 0)
         inner->events |= POLLOUT;
     if (tcp->events == 0)
         tcp->fd = -1; /* else a hang-up would wake us for nothing */
@@ -114,10 +121,29 @@ static void end_with(struct mqtt_pipe *pipe, int why)
     pipe->ended = true;
 }
 
+/** Behind what is there of a packet already. */
 static ssize_t take(struct mqtt_pipe *pipe)
 {
-    return pipe->tls != NULL ? mqtt_tls_read(pipe->tls, pipe->in, sizeof pipe->in)
-                             : recv(pipe->tcp, pipe->in, sizeof pipe->in, MSG_DONTWAIT);
+    memmove(pipe->in, pipe->in + pipe->in_at, pipe->in_n);
+    pipe->in_at = 0;
+    uint8_t *into = pipe->in + pipe->in_n;
+    return pipe->tls != NULL ? mqtt_tls_read(pipe->tls, into, MQTT_PIPE_ROOM)
+                             : recv(pipe->tcp, into, MQTT_PIPE_ROOM, MSG_DONTWAIT);
+}
+
+/** How much of what came may be passed on. */
+static void look_into(struct mqtt_pipe *pipe)
+{
+    while (pipe->version != 0 && !pipe->not_mqtt) {
+        const uint8_t *packet = pipe->in + pipe->in_at + pipe->sound_n;
+        const size_t n = pipe->in_n - pipe->sound_n, length = mqtt_packet_length(packet, n);
+        if (length == 0 || length > n)
+            return;
+        pipe->not_mqtt = !mqtt_packet_is_sound(packet, length, pipe->version);
+        pipe->sound_n += pipe->not_mqtt ? 0 : length;
+    }
+    if (pipe->version == 0)
+        pipe->sound_n = pipe->in_n;
 }
 
 static ssize_t give(struct mqtt_pipe *pipe)
@@ -129,25 +155,27 @@ static ssize_t give(struct mqtt_pipe *pipe)
 
 static void from_broker(struct mqtt_pipe *pipe)
 {
-    if (pipe->in_n == 0 && !pipe->ended && !pipe->too_large) {
+    if (may_take(pipe)) {
         ssize_t n = take(pipe);
         if (n > 0) {
-            pipe->in_at = 0;
-            pipe->in_n = (size_t)n;
-            pipe->too_large = !mqtt_follow_bytes(&pipe->follow, pipe->in, (size_t)n);
+            pipe->too_large = !mqtt_follow_bytes(&pipe->follow, pipe->in + pipe->in_n, (size_t)n);
+            pipe->in_n += (size_t)n;
+            if (!pipe->too_large)
+                look_into(pipe);
         } else if (n == 0 || !would_wait()) {
             end_with(pipe, n == 0 ? 0 : errno);
         }
     }
-    if (pipe->in_n > 0 && !pipe->too_large) {
+    if (pipe->sound_n > 0 && !pipe->too_large) {
         ssize_t n =
-            send(pipe->inner, pipe->in + pipe->in_at, pipe->in_n, MSG_DONTWAIT | MSG_NOSIGNAL);
+            send(pipe->inner, pipe->in + pipe->in_at, pipe->sound_n, MSG_DONTWAIT | MSG_NOSIGNAL);
         if (n > 0) {
             pipe->in_at += (size_t)n;
             pipe->in_n -= (size_t)n;
+            pipe->sound_n -= (size_t)n;
         }
     }
-    if (pipe->ended && pipe->in_n == 0 && !pipe->told_end) {
+    if (pipe->ended && pipe->sound_n == 0 && !pipe->told_end) {
         shutdown(pipe->inner, SHUT_WR); /* the library reads the end after the last byte */
         pipe->told_end = true;
     }

@@ -8,7 +8,8 @@
  *                           [ out 16 KiB ] ◀── pair ◀── library
  *
  * The library's descriptor is the other end of the pair; it notices nothing. Its bytes are followed
- * packet by packet: a head that states more than MQTT_TAKE_PACKET_MAX goes no further.
+ * packet by packet: a head that states more than MQTT_TAKE_PACKET_MAX goes no further, and a packet
+ * goes to the library when it is whole and was looked into (mqtt_packet.h).
  */
 #ifndef UPHOLE_PUBLISH_MQTT_PIPE_H
 #define UPHOLE_PUBLISH_MQTT_PIPE_H
@@ -22,6 +23,8 @@
 
 #define MQTT_TAKE_PACKET_MAX 16384u /* of the broker, without its head */
 #define MQTT_PIPE_ROOM 16384
+#define MQTT_PIPE_IN_ROOM (MQTT_TAKE_PACKET_MAX + 5 + MQTT_PIPE_ROOM) /* a packet, and what comes  \
+                                                                       */
 
 /** Follows MQTT packets byte by byte. Zero it to begin. */
 struct mqtt_follow {
@@ -36,12 +39,14 @@ struct mqtt_pipe {
     int tcp, inner;       /* -1: closed */
     struct mqtt_tls *tls; /* NULL: plain */
     bool stands;          /* the handshake is done, or there is none to do */
-    bool too_large, ended, told_end;
+    uint8_t version;      /* 5 or 3; 0: packets aren't looked into */
+    bool too_large, not_mqtt, ended, told_end;
     int why;          /* errno of the end; 0: the broker closed; EPROTO: TLS failed */
     uint64_t counted; /* of mqtt_pipe_network_bytes, taken already */
     struct mqtt_follow follow;
     size_t in_at, in_n, out_at, out_n;
-    uint8_t in[MQTT_PIPE_ROOM], out[MQTT_PIPE_ROOM];
+    size_t sound_n; /* of in_n: whole packets that may be passed on */
+    uint8_t in[MQTT_PIPE_IN_ROOM], out[MQTT_PIPE_ROOM];
 };
 
 /** Puts itself between: `library_fd`, a connecting TCP socket, becomes an end of a pair. False: no

@@ -225,6 +225,11 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
                      "this box's topic.",
                      to->name);
         break;
+    case MQTT_GARBAGE:
+        n = snprintf(into, room,
+                     "Broker %s sent what is not MQTT, so we hung up. Check what stands at %s:%u.",
+                     to->name, to->host, to->port);
+        break;
     case MQTT_NO_QOS:
         n = snprintf(into, room,
                      "Broker %s acknowledges no messages (maximum QoS 0), so nothing can be proved "
@@ -275,6 +280,7 @@ bool mqtt_trouble_is_slow(const struct mqtt_trouble *trouble)
     case MQTT_SECRET:
     case MQTT_TLS:
     case MQTT_TOO_LARGE:
+    case MQTT_GARBAGE:
     case MQTT_NO_QOS:
     case MQTT_TWO_BOXES:
         return true;

@@ -24,6 +24,7 @@ enum mqtt_trouble_kind {
                      connect */
     MQTT_TWO_BOXES, /* it broke, and another box publishes under our name */
     MQTT_TOO_LARGE, /* a packet from the broker above our limit */
+    MQTT_GARBAGE,   /* a packet that no broker may send us */
     MQTT_NO_QOS,    /* the broker acknowledges nothing */
     MQTT_STALLED,   /* a message without its answer */
     MQTT_TROUBLE_KINDS
