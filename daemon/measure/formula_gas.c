@@ -83,9 +83,7 @@ void gas_z_dak(double reduced_temperature, double reduced_pressure, struct formu
 FORMULA_FUNCTION(z_dak)
 {
     gas_z_dak(given[0].value, given[1].value, out);
-    if (out->reason == REASON_NONE)
-        formula_step(steps, "rho_r = 0.27 p_pr / (Z T_pr)",
-                     0.27 * given[1].value / (out->value * given[0].value), "");
+    formula_step(steps, "p_pr / (Z T_pr)", given[1].value / (out->value * given[0].value), "");
 }
 
 /** Hall and Yarborough 1973; with: t = 1/T_pr, a p_pr. */

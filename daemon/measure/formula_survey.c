@@ -9,7 +9,6 @@
 
 #define HALF_TURN 3.14159265358979323846
 #define SMALL_RAD 1e-4
-#define DEGREES_30M (HALF_TURN / 180.0 / 30.0) /* deg/30m in rad/m */
 #define CHAIN_STATIONS 6
 
 /** Two stations and the arc between them. */

@@ -223,11 +223,43 @@ static void uncertainty_by_differences_agrees_with_the_closed_form(void **state)
     assert_int_equal(formula_uncertainty(formula, given, u, part, &out), REASON_CONFIG_MISSING);
 }
 
+/** A value seen in another unit, or converted twice, is off by a ratio of two units. Planted: a
+ * factor left out. Ratios: definitions of the units. */
+static void a_ratio_of_two_units_is_suspect_both_ways(void **state)
+{
+    static const double RATIOS[] = {145.0377, 14.50377, 0.1450377, 10.19716,
+                                    3.280840, 10,       100,       1000};
+    static const double PLAIN[] = {1.0, 1.1, 2.0, 5.0, 50.0, 500.0};
+    const struct formula *formula = formula_by_label("hydro.double_conversion_ratio");
+    struct formula_given given[FORMULA_INPUTS_MAX] = {{.present = true, .value = 1.0},
+                                                      {.present = true, .value = 1.0}};
+    struct formula_result result;
+    (void)state;
+    for (size_t i = 0; i < 2 * (sizeof RATIOS / sizeof *RATIOS); i++) {
+        given[0].value = i % 2 == 0 ? RATIOS[i / 2] : 1.0 / RATIOS[i / 2];
+        formula_evaluate(formula, given, NULL, &result);
+        check_count("flag at a ratio of units", result.flags, FLAG_UNIT_SUSPECT);
+    }
+    for (size_t i = 0; i < sizeof PLAIN / sizeof *PLAIN; i++) {
+        given[0].value = PLAIN[i];
+        formula_evaluate(formula, given, NULL, &result);
+        check_count("flag at a plain ratio", result.flags, 0);
+    }
+}
+
+static void further_published_figures_come_out(void **state)
+{
+    (void)state;
+    run_table(TABLE("further.md"), 49);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_worked_example_comes_out_within_its_tolerance),
         cmocka_unit_test(every_position_of_the_standard_well_comes_out),
+        cmocka_unit_test(further_published_figures_come_out),
+        cmocka_unit_test(a_ratio_of_two_units_is_suspect_both_ways),
         cmocka_unit_test(a_spoiled_input_never_gives_a_value_and_is_named),
         cmocka_unit_test(no_absurd_input_gives_a_number_that_is_none),
         cmocka_unit_test(units_of_formulas_agree_with_units_of_points),
