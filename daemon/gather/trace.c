@@ -237,8 +237,8 @@ const struct port *trace_port(struct trace *trace)
 void trace_copy_take(struct trace *trace, struct trace_copy *copy)
 {
     copy->about = trace->about;
-    copy->now_us = clock_boot_us(trace->clock) - trace->start_us;
     pthread_mutex_lock(&trace->lock);
+    copy->now_us = clock_boot_us(trace->clock) - trace->start_us; /* after all that is kept */
     const size_t before_end =
         trace->used < TRACE_RING_BYTES - trace->tail ? trace->used : TRACE_RING_BYTES - trace->tail;
     memcpy(copy->bytes, trace->ring + trace->tail, before_end);
