@@ -27,6 +27,7 @@ enum reader_row {
     R_OLDEST_SCAN,
     R_ORDER,       /* by pos */
     R_TIMES_AFTER, /* the oldest times orders above a pos */
+    R_EVENTS,      /* after a pos, within an interval */
     R_ROWS,
     R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes */
     R_ALL

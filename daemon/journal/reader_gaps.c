@@ -237,6 +237,30 @@ enum up_rc journal_read_newest(struct journal_reader *reader, uint16_t well, uin
     return rc;
 }
 
+enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, int64_t from_utc_ms,
+                               int64_t to_utc_ms, size_t n, struct event *into, size_t *got,
+                               struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_EVENTS];
+    int step = SQLITE_DONE;
+    *got = 0;
+    n = n < SLICE_ROWS ? n : SLICE_ROWS;
+    bind_u64(row, 1, after);
+    sqlite3_bind_int64(row, 2, from_utc_ms);
+    sqlite3_bind_int64(row, 3, to_utc_ms);
+    bind_u64(row, 4, n);
+    while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        struct event *event = &into[(*got)++];
+        *event = (struct event){.pos = column_u64(row, 0),
+                                .utc_ms = sqlite3_column_int64(row, 2),
+                                .boot_ms = sqlite3_column_int64(row, 3)};
+        column_text(row, 1, event->kind, sizeof event->kind);
+        column_text(row, 4, event->who, sizeof event->who);
+        column_text(row, 5, event->text, sizeof event->text);
+    }
+    return reader_end(reader, row, step, error);
+}
+
 const char *journal_sqlite_version(void)
 {
     return sqlite3_libversion();

@@ -15,7 +15,8 @@ int socket_answer(const struct status_view *view, const char *request, struct so
 /* The answers, each into an empty text. */
 void status_as_text(const struct status_view *view, struct socket_text *text);
 void status_as_json(const struct status_view *view, struct socket_text *text);
-/** A line each: name, and `free` (its port is closed by a hold), `held` (it will be) or `polled`. */
+/** A line each: name, and `free` (its port is closed by a hold), `held` (it will be) or `polled`.
+ */
 void held_as_text(const struct status_view *view, struct socket_text *text);
 void read_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 void read_as_json(const struct status_view *view, uint16_t well, struct socket_text *text);
@@ -23,8 +24,9 @@ void read_as_json(const struct status_view *view, uint16_t well, struct socket_t
 void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** All in one line, for a watch that no terminal shows. */
 void line_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
-/** The four stages of one well in sentences, each line indented by two. */
+/** The four stages of one well in sentences, each line indented by two. `brief`: the channels in
+ * one line, so that what follows keeps its place on a screen. */
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,
-                        const struct snapshot *snapshot, struct socket_text *text);
+                        const struct snapshot *snapshot, bool brief, struct socket_text *text);
 
 #endif

@@ -188,7 +188,7 @@ void watch_as_text(const struct status_view *view, uint16_t well, struct socket_
     status_snapshot(view->core, well, &now, &snapshot);
     text_add(text, "Well %s at %s. Monitoring only; not a protection system.\n",
              view->plan->wells[well].id, stamp_to_short_text(now.utc_ms, instant));
-    status_well_stages(view, well, &now, &snapshot, text);
+    status_well_stages(view, well, &now, &snapshot, true, text);
     scan_lines(view, well, &now, text);
     heading(text);
     each_row(view, well, &now, &snapshot, row_as_text, text);

@@ -88,6 +88,22 @@ static void channels_stage(const struct snapshot *snapshot, struct socket_text *
     }
 }
 
+static void channels_in_line(const struct snapshot *snapshot, struct socket_text *text)
+{
+    const char *before = "  channels  ";
+    for (size_t i = quality_count(); i-- > 0;) { /* Good first */
+        const struct quality_row *row = quality_row_at(i);
+        unsigned n = 0;
+        for (uint16_t r = 0; r < snapshot->n; r++)
+            n += snapshot->reading[r].quality == row->code;
+        if (n == 0)
+            continue;
+        text_add(text, "%s%u %s", before, n, row->name);
+        before = ", ";
+    }
+    text_add(text, snapshot->n == 0 ? "  channels  none yet\n" : "\n");
+}
+
 /** A resend under way at a destination, and how much of it is left. */
 static void order_of(const struct status_view *view, uint16_t d, uint16_t w,
                      struct socket_text *text)
@@ -125,14 +141,17 @@ static void delivery_stage(const struct status_view *view, uint16_t w, const str
 }
 
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,
-                        const struct snapshot *snapshot, struct socket_text *text)
+                        const struct snapshot *snapshot, bool brief, struct socket_text *text)
 {
     line_stage(view, well, now, snapshot, text);
     text_add(text, "  gauge     %s", gauge_state_name(snapshot->gauge));
     text_add_since(text, snapshot->gauge_since_utc_ms, now->utc_ms);
     add_words(text, snapshot->gauge <= GAUGE_NOT_CONFIGURED ? GAUGE_WORDS[snapshot->gauge] : "");
     text_add(text, "\n");
-    channels_stage(snapshot, text);
+    if (brief)
+        channels_in_line(snapshot, text);
+    else
+        channels_stage(snapshot, text);
     delivery_stage(view, well, now, text);
     text_add(text, "  journal   newest record %" PRIu64 ", open gaps %u%s\n",
              core_newest_seq(view->core, well), snapshot->gaps_open,
@@ -154,7 +173,7 @@ void status_as_text(const struct status_view *view, struct socket_text *text)
         status_snapshot(view->core, w, &now, &snapshot);
         text_add(text, "\nWell %s%s%s%s\n", well->id, well->label[0] != '\0' ? " (" : "",
                  well->label, well->label[0] != '\0' ? ")" : "");
-        status_well_stages(view, w, &now, &snapshot, text);
+        status_well_stages(view, w, &now, &snapshot, false, text);
     }
     text_add(text, "\n");
     status_lines_as_text(view, &now, text);

@@ -238,6 +238,9 @@ UP_MUST enum up_rc journal_read_newest(struct journal_reader *reader, uint16_t w
                                        struct up_error *error);
 /** Id of the plan of the newest run; 0 where there is none. */
 uint32_t journal_read_newest_plan(struct journal_reader *reader);
+/** Events with pos > after that lie in [from, to] (UTC ms), oldest first. */
+UP_MUST enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, int64_t from_utc_ms, int64_t to_utc_ms, size_t n,
+                                       struct event *into, size_t *got, struct up_error *error);
 /** Version of the SQLite that is loaded. */
 const char *journal_sqlite_version(void);
 /** Oldest and newest times of the journal's scans; false when empty. */
