@@ -21,7 +21,7 @@ void service_open(struct service *service, const struct plan *plan, const struct
     notify_open(&service->notify);
     if (service->notify.fd < 0)
         return;
-    service->cursors_max = (size_t)plan->n_destinations * plan->n_wells * 2;
+    service->cursors_max = (size_t)plan->n_destinations * (plan->n_wells * 2u + 1);
     service->cursors = calloc(service->cursors_max + 1, sizeof *service->cursors);
     if (service->cursors == NULL)
         service->cursors_max = 0;
@@ -51,7 +51,7 @@ void service_take_plan(struct service *service, const struct plan *plan)
     service->plan = plan;
     const int64_t asked_us = service->notify.watchdog_us;
     const int64_t allowed_us = watchdog_needs_us(plan, asked_us);
-    const size_t n = (size_t)plan->n_destinations * plan->n_wells * 2;
+    const size_t n = (size_t)plan->n_destinations * (plan->n_wells * 2u + 1);
     char text[64];
     if (service->notify.fd < 0)
         return;

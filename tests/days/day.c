@@ -65,7 +65,7 @@ static void remove_directory(const char *path)
     rmdir(path);
 }
 
-static struct plan *read_plan(const struct day *day)
+struct plan *day_read_plan(const struct day *day)
 {
     char *text = NULL;
     size_t length = 0;
@@ -162,7 +162,7 @@ struct day *day_create(const struct day_options *options)
                                    .boot = DAY_BOOT_FIRST,
                                    .asleep_us = clock_asleep};
     day->broker_up = true;
-    day->plan = read_plan(day);
+    day->plan = day_read_plan(day);
     make_units(day);
     plan_free(day->plan);
     day->plan = NULL;
@@ -174,7 +174,7 @@ struct day *day_create(const struct day_options *options)
 void day_start(struct day *day)
 {
     struct up_error error = {0};
-    day->plan = read_plan(day);
+    day->plan = day_read_plan(day);
     char boot_id[37];
     snprintf(boot_id, sizeof boot_id, "%08x-0000-4000-8000-000000000001", day->clock.boot);
     if (journal_open(day->directory, &day->clock, boot_id, &day->journal, &error) != UP_OK)
@@ -220,6 +220,7 @@ static void drop_well_side(struct day *day)
         day->rings[i] = NULL;
     }
     day_stop_receiver(day);
+    day->plan_serial = 0;
     core_destroy(day->core);
     ledger_destroy(day->ledger);
     journal_close(day->journal);

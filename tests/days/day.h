@@ -115,6 +115,9 @@ void day_other_master(struct day *day, uint16_t line, uint8_t unit_id,
                       const struct read_request *request, day_harm harm, void *context);
 /** The daemon starts again with another configuration; lines and units stay. */
 void day_restart_with(struct day *day, const char *config);
+/** Another configuration while the daemon runs on: as daemon/uphole/reload_take.c does it, in one step.
+ * Its lines stand in the same order; units stay. Returns how many lines went on as they were. */
+unsigned day_reload(struct day *day, const char *config);
 uint16_t day_register(struct day *day, uint8_t view, uint16_t address);
 
 struct day_counts {

@@ -85,14 +85,19 @@ struct day {
     struct wall_order order[PLAN_WELLS_MAX];
     uint64_t order_seq[PLAN_WELLS_MAX]; /* of its newest row */
     uint64_t last_run[PLAN_WELLS_MAX], last_seq[PLAN_WELLS_MAX], last_pos[PLAN_WELLS_MAX];
+    uint32_t plan_serial; /* of the plan in force, at the wall */
     struct wall_message *message;
     struct day_counts counts;
 };
 
 struct day_unit *day_find_unit(struct day *day, uint16_t line, uint8_t unit_id);
 void day_start(struct day *day);
+struct plan *day_read_plan(const struct day *day);
 bool day_make_line(struct day *day, uint16_t line, const struct stamp *began,
                    struct up_error *error);
+/** The same for a line that starts anew within the run: its due times go on where `starts` say. */
+bool day_make_line_anew(struct day *day, uint16_t line, const struct due_start *starts,
+                        size_t n_starts, struct up_error *error);
 void day_take_want(void *context, const struct wall_want *want);
 void day_start_receiver(struct day *day);
 void day_stop_receiver(struct day *day);

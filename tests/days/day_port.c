@@ -193,9 +193,9 @@ static void flush_port(void *context)
         continue;
 }
 
-bool day_make_line(struct day *day, uint16_t index, const struct stamp *began,
-                   struct up_error *error)
+static bool make_line(struct day *day, struct line_options *options, struct up_error *error)
 {
+    const uint16_t index = options->index;
     assert_true(index < DAY_LINES_MAX);
     day->port_state[index] = (struct day_port){.day = day, .line = index};
     day->ports[index] = (struct port){.open = open_port,
@@ -206,18 +206,33 @@ bool day_make_line(struct day *day, uint16_t index, const struct stamp *began,
                                       .context = &day->port_state[index]};
     day->rings[index] = ring_create(day->options.ring_slots != 0 ? day->options.ring_slots : 256,
                                     sizeof(struct gathered));
-    const struct line_options options = {.plan = day->plan,
-                                         .index = index,
-                                         .clock = &day->clock,
-                                         .port = &day->ports[index],
-                                         .ring = day->rings[index],
-                                         .wake_fd = -1,
-                                         .run = day->run,
-                                         .grid_start_us = began->boot_ms * 1000,
-                                         .listen_first = false,
-                                         .floor_utc_ms = day->floor_utc_ms,
-                                         .seed = (uint32_t)day->options.seed};
-    day->lines[index] = line_create(&options, error);
+    options->plan = day->plan;
+    options->clock = &day->clock;
+    options->port = &day->ports[index];
+    options->ring = day->rings[index];
+    options->wake_fd = -1;
+    options->run = day->run;
+    options->floor_utc_ms = day->floor_utc_ms;
+    options->seed = (uint32_t)day->options.seed;
+    day->lines[index] = line_create(options, error);
     day->line_next_us[index] = day->now_us;
     return day->lines[index] != NULL;
+}
+
+bool day_make_line(struct day *day, uint16_t index, const struct stamp *began,
+                   struct up_error *error)
+{
+    struct line_options options = {.index = index, .grid_start_us = began->boot_ms * 1000};
+    return make_line(day, &options, error);
+}
+
+bool day_make_line_anew(struct day *day, uint16_t index, const struct due_start *starts,
+                        size_t n_starts, struct up_error *error)
+{
+    struct line_options options = {.index = index,
+                                   .grid_start_us = day->began_ms[day->n_runs - 1] * 1000,
+                                   .from_ms = day_now_ms(day) + 1,
+                                   .starts = starts,
+                                   .n_starts = n_starts};
+    return make_line(day, &options, error);
 }

@@ -108,6 +108,7 @@ static void want_next(struct day *day, int well_index, uint8_t stream)
         day_destination(day, DESTINATION_MQTT, &destination) == NULL)
         return;
     day->message->kind = WALL_WANT;
+    day->message->plan_serial = day->plan_serial;
     day->message->want = (struct wall_want){.destination = destination,
                                             .well = day->plan->wells[well_index].number,
                                             .stream = stream,
@@ -129,6 +130,7 @@ static void accept(struct day *day, uint16_t destination, uint16_t well, uint8_t
 {
     struct wall_message *message = calloc(1, sizeof *message);
     message->kind = WALL_ACCEPTED;
+    message->plan_serial = day->plan_serial;
     message->accepted = (struct wall_accepted){.destination = destination,
                                                .well = well,
                                                .stream = stream,
@@ -293,6 +295,7 @@ void day_say_destination(struct day *day)
     if (day_destination(day, DESTINATION_MQTT, &destination) == NULL)
         return;
     day->message->kind = WALL_DESTINATION;
+    day->message->plan_serial = day->plan_serial;
     day->message->destination =
         (struct wall_destination){.destination = destination,
                                   .state = day->broker_up ? DELIVERY_UP : DELIVERY_DOWN,
@@ -326,7 +329,7 @@ void day_start_receiver(struct day *day)
     memset(day->cursor, 0, sizeof day->cursor);
     day_destination(day, DESTINATION_MQTT, &index);
     for (size_t i = 0; i < n; i++)
-        if (cursors[i].destination == index) {
+        if (cursors[i].destination == index && cursors[i].well != 0) {
             const struct well_plan *well = plan_well_by_number(day->plan, cursors[i].well);
             day->cursor[well - day->plan->wells][cursors[i].stream] = cursors[i].pos;
         }

@@ -10,11 +10,12 @@ import os
 import pathlib
 import re
 import signal
+import shutil
 import struct
 import subprocess
 import time
 
-from walk import BINARY, SOURCE, Walk, check_chain, main, once, wait_for
+from walk import BINARY, SOURCE, Walk, check_chain, free_port, main, once, wait_for
 
 
 class DeviceWatch:
@@ -191,14 +192,17 @@ def a_source_and_a_destination_come_and_go():
     """A removed drive's open gap is closed and says why; a new destination starts at the newest row; books balance over a kill."""
     with Walk("reload", poll="2 s", refresh="2 s") as walk:
         begin(walk)
-        port = walk.drive_port
+        port, second = walk.drive_port, free_port()
+        conf = walk.directory / "second.conf"
+        conf.write_text(f"listener {second} 127.0.0.1\nallow_anonymous true\n")
+        walk._start("second", shutil.which("mosquitto") or "/usr/sbin/mosquitto", "-c", conf)
         edit(walk, f"tcp: 127.0.0.1:{port}", "tcp: 127.0.0.1:9")  # nobody listens there
         assert reload(walk).returncode == 0
         wait_for("the line gap", 20, lambda: [g for g in walk.gaps() if g["kind"] == "line" and g["source"] == "drive"])
         text = walk.config.read_text()
         text = re.sub(r"      drive:\n.*\n", "", text)
         text = re.sub(r"  skid-line: .*\n", "", text)
-        text = text.replace("  scada-table:", f"  second-broker:\n    mqtt: mqtt://127.0.0.1:{walk.broker_port}\n    topic_root: second\n"
+        text = text.replace("  scada-table:", f"  second-broker:\n    mqtt: mqtt://127.0.0.1:{second}\n    topic_root: second\n"
                                               "    units: us\n  scada-table:")
         walk.config.write_text(text)
         answer = reload(walk)
