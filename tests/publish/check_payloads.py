@@ -134,6 +134,8 @@ def check_record(truth, got):
         fail("rows", len(got["rows"]), truth["used"])
     if truth["used"] < truth["n"] and truth["room"] > 100000:
         fail("rows left out without need", truth["used"], truth["n"])
+    if got["sent"] != truth["sent"] or ("by" in got) != (truth["revision"] > 0) or {row["revision"] for row in got["rows"]} != {truth["revision"]}:
+        fail("how it was sent", got["sent"], got.get("by"), truth["sent"], truth["revision"])
     for source, columns in got["sets"].items():
         if source not in {row["source"] for row in got["rows"]}:
             fail("a set without rows", source)

@@ -83,6 +83,15 @@ static void print_records(void)
     uint16_t n_points[2] = {draw_points(points[0]), draw_points(points[1])};
     size_t n = 1 + draw(64), used = 0;
     unsigned to = draw(TO_COUNT);
+    static const struct {
+        enum sent_as sent;
+        const char *word;
+    } SENT[] = {{SENT_LIVE, "live"},
+                {SENT_LATE, "late"},
+                {SENT_RESENT, "resent"},
+                {SENT_RECALCULATED, "recalculated"}};
+    const unsigned sent = draw(4);
+    const uint32_t revision = sent == 3 || (sent == 2 && draw(2) == 0) ? 1 : 0;
     for (size_t i = 0; i < n; i++) {
         uint8_t set = (uint8_t)draw(2);
         rows[i] = payload_record_of(set ? SOURCE_DRIVE : SOURCE_GAUGE, 1 + i);
@@ -90,16 +99,19 @@ static void print_records(void)
         rows[i].at.clock = (uint8_t)(1 + draw(4));
         rows[i].outcome = (uint8_t)(1 + draw(OUTCOME_COUNT - 1));
         rows[i].plan_digest = FIXTURE_DIGEST;
+        rows[i].revision = revision;
         for (uint16_t k = 0; k < n_points[set]; k++)
             payload_add(&rows[i], points[set][k], draw_value(point_get(points[set][k])),
                         QUALITIES[draw(sizeof QUALITIES)], (float)draw(100000) / 64.0f);
     }
     size_t room = draw(4) == 0 ? 2000 + draw(20000) : sizeof into;
     size_t length =
-        payload_record(into, room, plan, &plan->destinations[to].units, SENT_LATE, rows, n, &used);
-    printf("{\"type\":\"record\",\"to\":%u,\"n\":%zu,\"used\":%zu,\"length\":%zu,\"room\":%zu,"
+        payload_record_by(into, room, plan, &plan->destinations[to].units, SENT[sent].sent,
+                          "clock set at 2031-03-01T06:00:00.000Z", rows, n, &used);
+    printf("{\"type\":\"record\",\"sent\":\"%s\",\"revision\":%u,\"to\":%u,\"n\":%zu,\"used\":%zu,"
+           "\"length\":%zu,\"room\":%zu,"
            "\"rows\":[",
-           to, n, used, length, room);
+           SENT[sent].word, revision, to, n, used, length, room);
     for (size_t i = 0; i < used; i++) {
         printf("{\"source\":\"%s\",\"seq\":%" PRIu64 ",\"utc_ms\":%" PRId64
                ",\"clock\":%u,\"outcome\":%u,\"readings\":[",
