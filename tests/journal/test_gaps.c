@@ -80,7 +80,9 @@ static void the_text_says_what_is_missing_and_sums_it_once(void **state)
     assert_int_equal(gaps(box.rig, 4, MARCH), 0);
     check_says("heron-7   line      2031-03-06 06:05:00Z  to 06:07:00Z   2 min   12 scans, about 4 "
                "gauge readings, not recoverable");
-    check_says("No answer from the surface unit (unit id 1, pad-line, 9600 8N1).");
+    check_says(
+        "No answer from the surface unit (unit id 1, pad-line, 9600 8N1): nothing that looks "
+        "like an answer; stray bytes: 1.");
     check_says("all       program   2031-03-06 06:15:00Z  to 06:20:00Z   5 min   90 scans, not "
                "recoverable");
     check_says("it crashed or was killed.");

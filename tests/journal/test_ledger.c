@@ -21,8 +21,10 @@ static void a_line_gap_runs_from_the_first_missed_due_time_to_the_first_answer(v
     assert_true(gap->is_open && gap->start_sure && gap->lost);
     check_count("start", gap->start.boot_ms, due.boot_ms);
     check_count("before", (long long)gap->before_seq, 5);
-    check_text("cause", gap->cause,
-               "No answer from the surface unit (unit id 1, pad-line, 9600 8N1).");
+    check_text(
+        "cause", gap->cause,
+        "No answer from the surface unit (unit id 1, pad-line, 9600 8N1): nothing that looks "
+        "like an answer; stray bytes: 1. Check the pair, speed in uphole.yaml:4, unit id.");
     assert_true(gap->run == book->rig->run && gap->id == 1 && gap->revision == 0);
     check_count("open of the well", (long long)ledger_open_of_well(book->ledger, 11), 1);
     check_count("open of the other", (long long)ledger_open_of_well(book->ledger, 12), 0);
@@ -93,7 +95,7 @@ static void the_more_telling_outcome_names_the_cause(void **state)
         "The serial port of pad-line (/dev/serial/by-id/rs485-a) is gone or can't be opened.");
     book_poll_with(book, 0, SOURCE_DRIVE, OUTCOME_PATH_DOWN, 3, 3, 3);
     check_text("converter", book_newest(book, GAP_LINE, 1)->cause,
-               "The converter on skid-line answers, but the drive behind it does not (exception "
+               "The converter at 192.0.2.7 answers, but the drive behind it does not (exception "
                "0B; unit id 1).");
     assert_true(book_newest(book, GAP_LINE, 1)->source == SOURCE_DRIVE);
     book_close(book);
@@ -171,8 +173,9 @@ static void a_scan_of_exceptions_is_no_line_gap_and_one_row(void **state)
     book_poll_with(book, 0, SOURCE_GAUGE, OUTCOME_EXCEPTION, 5, 5, 5);
     assert_null(book_newest(book, GAP_LINE, 0));
     check_text("gauge", book_newest(book, GAP_GAUGE, 0)->cause,
-               "The surface unit answers, but only with exception 02 (illegal data address). Check "
-               "the map.");
+               "The surface unit answers, but only with exception 02 (illegal data address). Line "
+               "settings and unit id are right. Check the map; its addresses may be off by one "
+               "(counted from 0 or from 1).");
     book_poll_with(book, 0, SOURCE_DRIVE, OUTCOME_ANSWERED, QUALITY_GOOD, QUALITY_GOOD,
                    QUALITY_GOOD);
     book_poll_with(book, 0, SOURCE_DRIVE, OUTCOME_EXCEPTION, 5, 5, 5);
@@ -184,7 +187,8 @@ static void a_scan_of_exceptions_is_no_line_gap_and_one_row(void **state)
     check_count("of no single point", gap->point, 0);
     check_text("drive", gap->cause,
                "Every channel of this source: its registers are answered with exception 02 "
-               "(illegal data address).");
+               "(illegal data address). Check the map; its addresses may be off by one (counted "
+               "from 0 or from 1).");
     book_close(book);
 }
 
