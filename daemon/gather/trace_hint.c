@@ -111,8 +111,9 @@ static void hint_frame(struct trace_hints *hints, size_t start, size_t length, b
         n = say_answer(frame[0], frame + 1, length - 3, into);
         hints->answered = true;
     } else {
-        n = snprintf(into, TRACE_HINT_MAX, "%s: a frame of unit %u, function %02X",
-                     open ? "not the answer" : "nobody here asked", frame[0], frame[1]);
+        n = snprintf(into, TRACE_HINT_MAX, "%s: %s unit %u, function %02X",
+                     open ? "not ours" : "nobody here asked",
+                     as_answer ? "an answer of" : "a request to", frame[0], frame[1]);
     }
     n += snprintf(into + n, TRACE_HINT_MAX - (size_t)n, ", checksum good");
     if (start > 0)

@@ -230,7 +230,7 @@ static void hints_say_what_was_asked_and_what_came(void **state)
         {TRACE_RECEIVED, answer + 4, n_answer - 4,
          "unit 17 answers function 03, 6 bytes of data, checksum good"},
         {TRACE_RECEIVED, answer, n_answer,
-         "nobody here asked: a frame of unit 17, function 03, checksum good"},
+         "nobody here asked: an answer of unit 17, function 03, checksum good"},
         {TRACE_TIMEOUT, answer, 0, "quiet"},
         {TRACE_SENT, request, n_request, NULL},
         {TRACE_RECEIVED, other, rtu_put_frame(other, 17, REFUSES, 2),
@@ -245,7 +245,7 @@ static void hints_say_what_was_asked_and_what_came(void **state)
          "unit 17 answers function 03, 6 bytes of data, checksum good, after 2 bytes more"},
         {TRACE_SENT, request, n_request, NULL},
         {TRACE_RECEIVED, foreign, rtu_put_frame(foreign, 9, ANSWERS, sizeof ANSWERS),
-         "not the answer: a frame of unit 9, function 03, checksum good"},
+         "not ours: an answer of unit 9, function 03, checksum good"},
         {TRACE_OPEN, answer, 0, ""},
     };
     for (size_t i = 0; i < sizeof STEPS / sizeof STEPS[0]; i++) {

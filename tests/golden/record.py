@@ -42,6 +42,7 @@ CASES = {
                                                     "at 19 s for 1 s exception 0x0B\n"),
     "rtu-over-tcp": dict(seconds=16, pump="server", faults="at 6 s for 1 s silence\n"),
     "float-low-first": dict(seconds=13),
+    "listening": dict(seconds=20, pump="plain", master_every_s=1.25),
     "port-gone": dict(seconds=22, faults="at 6 s for 6 s line pad-line converter_gone\n"),
 }
 
@@ -105,6 +106,25 @@ class Pump(threading.Thread):
                     os.write(self.unit, data)
 
 
+# What another master asks of unit 1: input registers 0 to 1, 16 to 46, 0.
+ASKED = [bytes.fromhex(frame) for frame in ("0104 0000 0002 71CB", "0104 0010 001F B007", "0104 0000 0001 31CA")]
+
+
+def ask_as_another_master(pump, every_s):
+    """On one pair a listener hears the questions as well as the answers."""
+    def run():
+        while True:
+            time.sleep(every_s)
+            for frame in ASKED:
+                try:
+                    os.write(pump.master, frame)
+                    os.write(pump.unit, frame)
+                except OSError:
+                    return
+                time.sleep(0.25)
+    threading.Thread(target=run, daemon=True).start()
+
+
 class Scene:
     """Simulator, pump where there is one, and daemon, in a directory of their own."""
 
@@ -149,6 +169,8 @@ class Scene:
             tty.setraw(slave)
             self.master_device.symlink_to(os.ttyname(slave))
             self.pump = Pump(open_raw(self.unit_device), master, echo=self.pump_kind == "echo")
+            if "master_every_s" in self.case:
+                ask_as_another_master(self.pump, self.case["master_every_s"])
         elif self.pump_kind == "server":
             listener = socket.socket()
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -27,7 +27,7 @@ static const struct golden {
     {"healthy", 5},       {"not-fitted", 4},    {"gauge-restart", 15},  {"late-answer", 4},
     {"noise", 6},         {"second-master", 3}, {"exception-split", 3}, {"echo", 4},
     {"echo-stripped", 4}, {"tcp", 5},           {"rtu-over-tcp", 4},    {"float-low-first", 4},
-    {"port-gone", 4},
+    {"port-gone", 4},     {"listening", 3},
 };
 #define GOLDEN_N (sizeof GOLDEN / sizeof GOLDEN[0])
 
