@@ -81,6 +81,7 @@ static bool ask(struct wire *wire, uint8_t unit_id, const struct read_request *r
     wire->last = (struct question){.asked = true, .unit_id = unit_id, .request = *request, .n = n};
     memcpy(wire->last.frame, frame, n < RTU_ADU_MAX ? n : RTU_ADU_MAX);
     out->sent_us = wire->last.sent_us = wire->active_us = clock_boot_us(wire->clock);
+    wire->last.asleep_us = clock_asleep_us(wire->clock);
     if (wire->port->send(wire->port->context, frame, n, &wire->error) != UP_OK)
         return false;
     out->was_sent = true;
@@ -114,6 +115,9 @@ void exchange_run(struct wire *wire, uint8_t unit_id, const struct read_request 
         exchange_read_serial(wire, out);
     else
         exchange_read_tcp(wire, out);
+    struct sleep_watch sleep = {.seen_us = wire->last.asleep_us};
+    if (sleep_watch_step(&sleep, clock_asleep_us(wire->clock)) > 0)
+        out->verdict = OUTCOME_SILENT; /* the box slept: nobody knows how old this answer is */
     bool is_clean = out->verdict == OUTCOME_ANSWERED || out->verdict == OUTCOME_EXCEPTION;
     wire->last.answered = is_clean;
     if (is_clean && wire->is_rtu)

@@ -15,7 +15,7 @@ struct question {
     bool asked, answered;
     uint8_t unit_id;
     struct read_request request;
-    int64_t sent_us;
+    int64_t sent_us, asleep_us; /* when, and how long the box had slept in this boot by then */
     size_t n;
     uint8_t frame[RTU_ADU_MAX]; /* as sent on a serial line, to know its echo */
 };

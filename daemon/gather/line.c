@@ -21,8 +21,8 @@
 #include <string.h>
 
 #define ENTRIES_EVERY_US 1000000
-#define KNOWN_FOR_US (INT64_C(600) * 1000000) /* after more than 10 min without us: listen first   \
-                                               */
+/* After more than 10 min without us: listen first. */
+#define KNOWN_FOR_US (INT64_C(600) * 1000000)
 #define IDLE_CHARACTERS                                                                            \
     2048 /* half of what a driver keeps: an idle line is read before that many can have come */
 #define IDLE_MOST_US 1000000
@@ -127,7 +127,11 @@ static void wake(struct line *line, int64_t now_us)
     if (slept_us == 0)
         return;
     if (line_is_scanning(line))
-        scan_end(line); /* its other half would be of another time */
+        scan_end(line);  /* its other half would be of another time */
+    if (line->is_open) { /* an answer from before, or on its way, answers nothing any more */
+        line->options.port->flush(line->options.port->context);
+        watch_rest(line, now_us);
+    }
     line_account(line, now_us - slept_us, false);
     line->wakes = true;
     line_account(line, now_us, false);

@@ -71,14 +71,13 @@ void watch_slow_answer(struct line *line, struct asked_source *source, int64_t t
 
 /** An answer to a question that was given up: the site's response_timeout is too short. Said once,
  * and again when it gets twice as bad. */
-static void late_answer(struct line *line, int64_t now_us)
+static void late_answer(struct line *line, int64_t took_us)
 {
     struct question *last = &line->wire.last;
     struct asked_source *source = source_of_unit(line, last->unit_id);
     if (last->answered)
         return; /* the same answer a second time says nothing about speed */
     last->answered = true;
-    int64_t took_us = now_us - last->sent_us;
     watch_slow_answer(line, source, took_us);
     if (source == NULL || took_us < 2 * source->told_slow_us)
         return;
@@ -138,8 +137,12 @@ static void judge_frame(struct line *line, const struct heard_frame *frame)
     const struct question *last = &line->wire.last;
     int64_t now_us = line->wire.listener.heard_us;
     int64_t remember_us = 4 * line_rest_us(line);
-    bool asked_lately = last->asked && now_us - last->sent_us <=
-                                           (remember_us > REMEMBER_US ? remember_us : REMEMBER_US);
+    /* While the box slept nobody waited; and how fast the unit is can't be told then. */
+    struct sleep_watch sleep = {.seen_us = last->asleep_us};
+    int64_t slept_us = sleep_watch_step(&sleep, clock_asleep_us(line->options.clock));
+    int64_t age_us = now_us - last->sent_us - slept_us;
+    bool asked_lately =
+        last->asked && age_us <= (remember_us > REMEMBER_US ? remember_us : REMEMBER_US);
     if (asked_lately && frame->n == last->n && memcmp(frame->bytes, last->frame, last->n) == 0)
         return; /* a two-wire converter's echo */
     bool answers_last = asked_lately && answers(frame, last->unit_id, &last->request);
@@ -148,8 +151,8 @@ static void judge_frame(struct line *line, const struct heard_frame *frame)
         struct asked_source *source = source_of_unit(line, frame->bytes[0]);
         if (source != NULL)
             source->counts.late_replies++;
-        if (answers_last)
-            late_answer(line, now_us);
+        if (answers_last && slept_us == 0)
+            late_answer(line, age_us);
         return;
     }
     line->totals.foreign_frames++;

@@ -58,7 +58,7 @@ void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t w
 static bool ends_count(const struct gap *gap, uint8_t outcome)
 {
     if (gap->cause_code == CAUSE_LISTENING || gap->cause_code == CAUSE_ANOTHER_MASTER ||
-        gap->cause_code == CAUSE_PAUSED)
+        gap->cause_code == CAUSE_PAUSED || gap->cause_code == CAUSE_SUSPENDED)
         return true;
     return gap->kind == GAP_SKIPPED ? outcome_is_heard(outcome) : outcome_has_data(outcome);
 }

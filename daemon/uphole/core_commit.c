@@ -66,6 +66,7 @@ static uint8_t kind_of_skip(uint8_t cause)
     case CAUSE_RING_FULL:
         return GAP_OVERFLOW;
     case CAUSE_PAUSED:
+    case CAUSE_SUSPENDED:
         return GAP_PROGRAM;
     default:
         return GAP_SKIPPED;

@@ -179,6 +179,9 @@ static void time_asleep_is_a_program_gap_and_counted_exactly(void **state)
         day_run_for(day, 20 * MINUTE);
     }
     check_count("told", (long long)day_count_events(day, "suspended", NULL), 3);
+    check_count("an answer that the box slept through is no slow one",
+                (long long)day_count_events(day, "slow_answer", NULL), 0);
+    check_count("nor another master", (long long)day_count_events(day, "second_master", NULL), 0);
     struct gap *rows = calloc(256, sizeof *rows);
     const size_t n = day_ledger(day, rows, 256);
     unsigned asleep[2] = {0}, scans[2] = {0};
