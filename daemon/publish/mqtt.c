@@ -171,6 +171,9 @@ static void step(struct mqtt_client *client)
         return;
     }
     mqtt_watch_usage(client);
+    if (client->phase == MQTT_CONNECTED &&
+        mqtt_now_ms(client) >= client->connected_ms + MQTT_SETTLED_MS)
+        mqtt_say_back(client);
     if (client->phase == MQTT_CONNECTED)
         mqtt_send(client);
     ask(client);

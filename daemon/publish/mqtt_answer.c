@@ -25,7 +25,7 @@ static void on_connect(struct mosquitto *library, void *context, int code, int f
     (void)flags;
     struct mqtt_client *client = context;
     struct mqtt_notes *notes = &client->notes;
-    notes->connack = true;
+    notes->connack = notes->is_answered = true;
     notes->connack_code = code;
     notes->receive_maximum = 65535; /* where the broker states nothing: MQTT 5.0, 3.2.2.3 */
     notes->maximum_qos = 2;
@@ -113,20 +113,31 @@ void mqtt_tell_message(struct mqtt_client *client)
 
 /* ---- the loop acts ---- */
 
-static void say_connected(struct mqtt_client *client)
+/* It is over once the broker has taken something, or has kept us for a while: else one that hangs
+ * up at once each time would be said to be back each time. */
+void mqtt_say_back(struct mqtt_client *client)
 {
     const struct mqtt_trouble none = {0};
     char words[MQTT_WORDS_MAX], since[STAMP_TEXT_MAX], how_long[STAMP_TEXT_MAX];
-    int64_t now_ms = mqtt_now_ms(client);
-    mqtt_words(&none, client->plan, client->to, words);
     if (client->trouble.kind == MQTT_NO_TROUBLE)
-        say(SAY_INFO, "publish", "%s", words);
-    else
-        say(SAY_INFO, "publish", "%s It was away since %s (%s); what waited is being sent.", words,
-            stamp_to_short_text(client->state_since_utc_ms, since),
-            duration_to_text(now_ms - client->state_since_ms, how_long));
+        return;
+    mqtt_words(&none, client->plan, client->to, words);
+    say(SAY_INFO, "publish", "%s It was away since %s (%s); what waited is being sent.", words,
+        stamp_to_short_text(client->state_since_utc_ms, since),
+        duration_to_text(client->connected_ms - client->state_since_ms, how_long));
     client->trouble = none;
-    client->state_since_ms = now_ms;
+    client->state_since_ms = client->connected_ms;
+}
+
+static void say_connected(struct mqtt_client *client)
+{
+    const struct mqtt_trouble none = {0};
+    char words[MQTT_WORDS_MAX];
+    mqtt_words(&none, client->plan, client->to, words);
+    if (client->trouble.kind == MQTT_NO_TROUBLE) {
+        say(SAY_INFO, "publish", "%s", words);
+        client->state_since_ms = client->connected_ms;
+    }
     mqtt_tell_up(client);
 }
 
@@ -137,6 +148,8 @@ static void connected(struct mqtt_client *client)
     if (notes->connack_code != 0 || notes->maximum_qos < 1) {
         trouble.kind = notes->connack_code != 0 ? MQTT_REFUSED : MQTT_NO_QOS;
         trouble.code = notes->connack_code;
+        if (notes->connack_code == MQTT_NO_RETAIN)
+            client->no_retain = true; /* it refuses the will that is to be kept: then without */
         mqtt_end(client, &trouble);
         return;
     }
@@ -148,6 +161,7 @@ static void connected(struct mqtt_client *client)
         notes->receive_maximum < DELIVER_WINDOW_MAX ? notes->receive_maximum : DELIVER_WINDOW_MAX;
     if (client->window == 0)
         client->window = 1;
+    client->no_retain = !notes->retain_available; /* a broker that keeps nothing says so here */
     mqtt_say_limits(client);
     deliver_connected(client->deliver, client->window, now_ms);
     say_connected(client);
@@ -176,6 +190,8 @@ static void answer_to_other(struct mqtt_client *client, const struct mqtt_other 
 
 static void answered(struct mqtt_client *client, uint16_t mid, uint8_t code)
 {
+    if (code < PUBACK_FIRST_REFUSAL)
+        mqtt_say_back(client);
     if (deliver_answered(client->deliver, mid, code, mqtt_now_ms(client)))
         return;
     for (size_t i = 0; i < client->n_others; i++) {

@@ -136,6 +136,9 @@ static void trouble_of_library(const struct mqtt_client *client, int rc, int why
         (rc == MOSQ_ERR_ERRNO || rc == MOSQ_ERR_CONN_REFUSED || rc == MOSQ_ERR_EAI)) {
         trouble->kind = MQTT_REACH;
         trouble->code = why;
+    } else if (rc == MOSQ_ERR_PROTOCOL || rc == MOSQ_ERR_MALFORMED_PACKET ||
+               rc == MOSQ_ERR_MALFORMED_UTF8) {
+        trouble->kind = MQTT_NOT_MQTT;
     } else if (rc == MOSQ_ERR_KEEPALIVE) {
         trouble->kind = MQTT_SILENT;
         trouble->code = MQTT_KEEPALIVE_S;
@@ -151,7 +154,8 @@ static bool reach(struct mqtt_client *client, struct mqtt_trouble *trouble)
     client->reach_ms = now_ms + MQTT_REACH_DEADLINE_MS;
     client->deadline_ms = now_ms + MQTT_CONNECT_DEADLINE_MS;
     size_t n = mqtt_box_payload(client, false);
-    mosquitto_will_set(client->library, client->box_topic, (int)n, client->payload, 1, true);
+    mosquitto_will_set(client->library, client->box_topic, (int)n, client->payload, 1,
+                       !client->no_retain);
     errno = 0;
     int rc = mosquitto_connect_async(client->library, client->found.address[client->address],
                                      client->to->port, MQTT_KEEPALIVE_S);
@@ -223,23 +227,28 @@ static bool try_next_address(struct mqtt_client *client, const struct mqtt_troub
     return true;
 }
 
-static void say_trouble(struct mqtt_client *client, const struct mqtt_trouble *trouble,
-                        bool is_first)
+/* Tells the well side; says it where it isn't the trouble that was said last. */
+static void tell_trouble(struct mqtt_client *client, const struct mqtt_trouble *trouble,
+                         bool is_new)
 {
     char words[MQTT_WORDS_MAX], since[STAMP_TEXT_MAX];
     mqtt_words(trouble, client->plan, client->to, words);
-    if (is_first) { /* else it was away before, for another reason */
+    if (client->trouble.kind == MQTT_NO_TROUBLE) { /* else it was away before, for another reason */
         client->state_since_ms = mqtt_now_ms(client);
         client->state_since_utc_ms = client->clock->utc_us(client->clock->context) / 1000;
     }
-    say(SAY_WARNING, "publish", "%s Not connected since %s; rows are stored and will be sent.",
-        words, stamp_to_short_text(client->state_since_utc_ms, since));
+    client->trouble = *trouble;
+    if (is_new)
+        say(SAY_WARNING, "publish", "%s Not connected since %s; rows are stored and will be sent.",
+            words, stamp_to_short_text(client->state_since_utc_ms, since));
     struct wall_message *message = &client->message;
     message->kind = WALL_DESTINATION;
     message->destination = (struct wall_destination){.destination = client->destination,
                                                      .state = DELIVERY_DOWN,
                                                      .cause = mqtt_cause(trouble),
-                                                     .since_boot_ms = client->state_since_ms};
+                                                     .since_boot_ms = client->state_since_ms,
+                                                     .month = client->usage.month,
+                                                     .month_bytes = client->usage.bytes};
     snprintf(message->destination.reason, sizeof message->destination.reason, "%s", words);
     mqtt_tell_message(client);
 }
@@ -275,16 +284,18 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
     if (client->phase == MQTT_CONNECTED &&
         mqtt_now_ms(client) - client->connected_ms >= MQTT_SETTLED_MS)
         client->attempts = 0;
+    const bool was_connected = client->phase == MQTT_CONNECTED;
     mqtt_learn_limit(client, trouble);
+    if (mqtt_has_limits(client))
+        client->renew = true; /* the library would keep to them, though they were raised since */
     deliver_disconnected(client->deliver);
     client->counts[trouble->kind]++;
     rest(client, trouble);
     /* One line an event: the same trouble again is not a new one. */
-    if (client->trouble.kind != trouble->kind || client->trouble.code != trouble->code) {
-        bool is_first = client->trouble.kind == MQTT_NO_TROUBLE;
-        client->trouble = *trouble;
-        say_trouble(client, trouble, is_first);
-    }
+    const bool is_new =
+        client->trouble.kind != trouble->kind || client->trouble.code != trouble->code;
+    if (is_new || was_connected)
+        tell_trouble(client, trouble, is_new);
 }
 
 /* ---- while it stands ---- */

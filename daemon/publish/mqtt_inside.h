@@ -44,7 +44,7 @@ enum mqtt_phase { MQTT_RESTING = 1, MQTT_LOOKING, MQTT_CONNECTING, MQTT_CONNECTE
 
 /* What the library's callbacks saw; they only note, the loop acts. */
 struct mqtt_notes {
-    bool connack, ended, box_offline, box_of_another, will_of_another;
+    bool connack, is_answered, ended, box_offline, box_of_another, will_of_another;
     int connack_code, ended_code;
     uint16_t receive_maximum;
     uint32_t maximum_packet;
@@ -103,7 +103,8 @@ struct mqtt_client {
     uint32_t maximum_packet; /* 0: no limit stated */
     uint32_t learned_packet; /* a broker hung up over a message of more; 0: none did */
     int64_t learned_until_ms;
-    bool is_guess; /* learned_packet: the broker didn't say so */
+    bool is_guess;  /* learned_packet: the broker didn't say so */
+    bool no_retain; /* the broker keeps nothing: nothing is sent to be kept */
     bool said_no_retain;
     uint32_t said_packet;
     uint16_t said_window;
@@ -169,6 +170,8 @@ void mqtt_tell(struct mqtt_client *client);
 void mqtt_go_over(struct mqtt_client *client);
 
 /* mqtt_limits.c */
+/** The broker stated a limit when it connected. */
+bool mqtt_has_limits(const struct mqtt_client *client);
 uint32_t mqtt_packet_limit(const struct mqtt_client *client); /* bytes; 0: none known */
 /** A connection ended: was a message too large for the broker? */
 void mqtt_learn_limit(struct mqtt_client *client, const struct mqtt_trouble *trouble);
@@ -192,6 +195,9 @@ static inline bool mqtt_is_used_up(const struct mqtt_client *client)
 {
     return client->usage_level == USAGE_USED_UP;
 }
+
+/** Says that the trouble is over, if one stands. */
+void mqtt_say_back(struct mqtt_client *client);
 
 /* mqtt_send.c */
 /** Everything is to be published again: at each connect. */

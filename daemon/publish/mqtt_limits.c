@@ -18,6 +18,13 @@
 #define GUESS_LEAST 1024                /* smaller messages are nobody's trouble */
 #define GUESS_AFTER 2                   /* short lives in a row */
 
+bool mqtt_has_limits(const struct mqtt_client *client)
+{
+    const struct mqtt_notes *notes = &client->notes;
+    return notes->is_answered && (notes->maximum_packet != 0 || notes->maximum_qos < 1 ||
+                                  notes->receive_maximum < DELIVER_WINDOW_MAX);
+}
+
 uint32_t mqtt_packet_limit(const struct mqtt_client *client)
 {
     uint32_t most = client->maximum_packet;
@@ -56,12 +63,12 @@ void mqtt_learn_limit(struct mqtt_client *client, const struct mqtt_trouble *tro
 void mqtt_say_limits(struct mqtt_client *client)
 {
     const struct mqtt_notes *notes = &client->notes;
-    if (!notes->retain_available && !client->said_no_retain)
+    if (client->no_retain && !client->said_no_retain)
         say(SAY_WARNING, "publish",
             "Broker %s keeps no retained messages: who subscribes later sees `latest` only at its "
             "next sending.",
             client->to->name);
-    client->said_no_retain = !notes->retain_available;
+    client->said_no_retain = client->no_retain;
     const uint32_t packet = notes->maximum_packet;
     const bool is_told = packet == client->said_packet && client->window == client->said_window;
     client->said_packet = packet;

@@ -63,11 +63,10 @@ static void tell_state(struct mqtt_client *client)
     struct wall_message *message = &client->message;
     mqtt_words(&client->trouble, client->plan, client->to, words);
     message->kind = WALL_DESTINATION;
-    message->destination =
-        (struct wall_destination){.destination = client->destination,
-                                  .state = DELIVERY_DOWN,
-                                  .cause = mqtt_cause(&client->trouble),
-                                  .since_boot_ms = client->state_since_ms};
+    message->destination = (struct wall_destination){.destination = client->destination,
+                                                     .state = DELIVERY_DOWN,
+                                                     .cause = mqtt_cause(&client->trouble),
+                                                     .since_boot_ms = client->state_since_ms};
     snprintf(message->destination.reason, sizeof message->destination.reason, "%s", words);
     mqtt_tell_message(client);
 }

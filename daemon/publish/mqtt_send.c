@@ -70,7 +70,7 @@ static bool put_other(struct mqtt_client *client, const char *topic, size_t leng
                       uint16_t well)
 {
     uint16_t mid;
-    if (length == 0 || !put(client, topic, length, true, &mid))
+    if (length == 0 || !put(client, topic, length, !client->no_retain, &mid))
         return false;
     client->other[client->n_others++] =
         (struct mqtt_other){.mid = mid, .well = well, .kind = kind, .bytes = length};

@@ -43,7 +43,8 @@ static const struct code_words ENDINGS[] = {
     {0x97, CAUSE_QUOTA, "says that a quota is used up."},
     {0x98, CAUSE_UNREACHABLE, "ended the connection by an action of its administrator."},
     {0x9A, CAUSE_UNREACHABLE, "keeps no retained messages, and refuses them."},
-    {0x9B, CAUSE_UNREACHABLE, "does not acknowledge messages at the level we need."},
+    {0x9B, CAUSE_UNREACHABLE,
+     "acknowledges no messages (maximum QoS 0), so nothing can be proved delivered."},
     {0x9C, CAUSE_UNREACHABLE, "asks us to use another server."},
     {0x9D, CAUSE_UNREACHABLE, "has moved for good."},
     {0x9F, CAUSE_QUOTA, "says that we connect too often."},
@@ -215,6 +216,12 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
                      "the port, and mqtt or mqtts.",
                      to->name, to->host, to->port);
         break;
+    case MQTT_NOT_MQTT:
+        n = snprintf(into, room,
+                     "Broker %s: what answers at %s:%u does not speak MQTT. Check the port, and "
+                     "mqtt or mqtts.",
+                     to->name, to->host, to->port);
+        break;
     case MQTT_REFUSED:
     case MQTT_ENDED:
         n = words_of_ending(trouble->code, plan, to, into, room);
@@ -284,9 +291,10 @@ bool mqtt_trouble_is_slow(const struct mqtt_trouble *trouble)
     case MQTT_NO_QOS:
     case MQTT_TWO_BOXES:
         return true;
-    case MQTT_REFUSED: /* not available, busy, shutting down: a broker that starts says so */
+    case MQTT_REFUSED: /* what we change ourselves; not available, busy, shutting down: a broker
+                          that starts says so */
         return trouble->code != 0x03 && trouble->code != 0x88 && trouble->code != 0x89 &&
-               trouble->code != 0x8B;
+               trouble->code != 0x8B && trouble->code != MQTT_NO_RETAIN;
     case MQTT_LOST:
         return trouble->code == MQTT_LOST_AGAIN;
     case MQTT_ENDED:

@@ -12,16 +12,17 @@
 /** Layers, from the bottom up. */
 enum mqtt_trouble_kind {
     MQTT_NO_TROUBLE = 0,
-    MQTT_SECRET,  /* a password, certificate or key file of ours */
-    MQTT_LOOKUP,  /* the name; code: EAI_... of getaddrinfo, or MQTT_LOOKUP_HANGS */
-    MQTT_REACH,   /* TCP; code: errno */
-    MQTT_TLS,     /* code: enum mqtt_tls_fault; detail: names or date of the certificate, or why */
-    MQTT_SILENT,  /* connected, and no answer */
-    MQTT_REFUSED, /* CONNACK; code: its reason */
-    MQTT_ENDED,   /* DISCONNECT of the broker; code: its reason */
-    MQTT_CLOSED,  /* closed before it answered as a broker */
-    MQTT_LOST,    /* the connection broke; code: MQTT_LOST_AGAIN where it does so soon after each
-                     connect */
+    MQTT_SECRET,   /* a password, certificate or key file of ours */
+    MQTT_LOOKUP,   /* the name; code: EAI_... of getaddrinfo, or MQTT_LOOKUP_HANGS */
+    MQTT_REACH,    /* TCP; code: errno */
+    MQTT_TLS,      /* code: enum mqtt_tls_fault; detail: names or date of the certificate, or why */
+    MQTT_SILENT,   /* connected, and no answer */
+    MQTT_REFUSED,  /* CONNACK; code: its reason */
+    MQTT_ENDED,    /* DISCONNECT of the broker; code: its reason */
+    MQTT_CLOSED,   /* closed before it answered as a broker */
+    MQTT_NOT_MQTT, /* what answers is no broker */
+    MQTT_LOST,     /* the connection broke; code: MQTT_LOST_AGAIN where it does so soon after each
+                      connect */
     MQTT_TWO_BOXES, /* it broke, and another box publishes under our name */
     MQTT_TOO_LARGE, /* a packet from the broker above our limit */
     MQTT_GARBAGE,   /* a packet that no broker may send us */
@@ -54,6 +55,7 @@ struct mqtt_trouble {
 
 /** MQTT 5.0 reason codes where their sense needs a sentence of its own. */
 #define MQTT_TAKEN_OVER 0x8E
+#define MQTT_NO_RETAIN 0x9A
 #define MQTT_LOST_AGAIN 1
 #define MQTT_LOOKUP_HANGS 1 /* EAI_... are negative */
 
