@@ -117,6 +117,7 @@ static const struct key KEYS[] = {
     /* section, kind, required, only, name, form, default, low, high, quantity, suffix, choices, field, help */
     {SECTION_TOP, VALUE_NAME, true, 0, "site", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(plan, site), "The site; stands in every topic. A change needs a restart."},
     {SECTION_TOP, VALUE_NAME, true, 0, "box", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(plan, box), "This box; two boxes never share it. It is the name by which a broker knows it."},
+    {SECTION_TOP, VALUE_NAME, false, 0, "orders_group", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(plan, orders_group), "A group of /etc/group whose members may give orders (`hold`, `note`, `resend`, `reload`), as Uphole's own user and root always may. To reach the socket they must be in its group as well. Without it nobody else may."},
     {SECTION_TOP, VALUE_SPECIAL, true, 0, "lines", "sections by name", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Serial lines and TCP connections to surface units and drives, at most 32."},
     {SECTION_TOP, VALUE_SPECIAL, true, 0, "wells", "sections by id", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Wells, at most 128. No well may be called `box`."},
     {SECTION_TOP, VALUE_SPECIAL, false, 0, "destinations", "sections by name", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Where readings go, at most 8. Without one readings are only journaled."},

@@ -9,9 +9,12 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <sysexits.h>
 
 #define PASSWD_LINES_MAX 4096
+#define GROUP_LINES_MAX 8192
+#define GROUPS_MAX 256
 
 struct order {
     const char *name; /* at most 17 characters: its event is of kind order_NAME */
@@ -19,7 +22,8 @@ struct order {
                struct socket_text *text);
 };
 static const struct order ORDERS[] = {
-    {"hold", order_hold}, {"release", order_release}, {"note", order_note}, {"resend", order_resend}, {"reload", order_reload}, {NULL, NULL}, /* behind the last */
+    {"hold", order_hold},     {"release", order_release}, {"note", order_note},
+    {"resend", order_resend}, {"reload", order_reload},   {NULL, NULL}, /* behind the last */
 };
 
 void asker_name(struct asker *who)
@@ -43,6 +47,50 @@ void asker_name(struct asker *who)
         break;
     }
     fclose(file);
+}
+
+/** The number of a group in /etc/group; false where it is not there. Read here, as in asker_name.
+ */
+static bool group_number(const char *group, gid_t *number)
+{
+    char line[512];
+    bool begins = true, found = false;
+    const size_t length = strlen(group);
+    FILE *file = fopen("/etc/group", "re");
+    if (file == NULL)
+        return false;
+    for (int i = 0; i < GROUP_LINES_MAX && !found && fgets(line, sizeof line, file) != NULL; i++) {
+        const char *second = begins && strncmp(line, group, length) == 0 && line[length] == ':'
+                                 ? strchr(line + length + 1, ':')
+                                 : NULL;
+        char *end = NULL;
+        if (second != NULL && second[1] >= '0' && second[1] <= '9') {
+            *number = (gid_t)strtoul(second + 1, &end, 10);
+            found = *end == ':';
+        }
+        begins = strchr(line, '\n') != NULL; /* a line with many members comes in pieces */
+    }
+    fclose(file);
+    return found;
+}
+
+bool order_group_has(const char *group, int fd)
+{
+    struct ucred peer = {0};
+    gid_t number = 0, groups[GROUPS_MAX];
+    socklen_t size = sizeof peer;
+    if (group[0] == '\0' || !group_number(group, &number) ||
+        getsockopt(fd, SOL_SOCKET, SO_PEERCRED, &peer, &size) != 0 || size != sizeof peer)
+        return false;
+    if (peer.gid == number)
+        return true;
+    size = sizeof groups;
+    if (getsockopt(fd, SOL_SOCKET, SO_PEERGROUPS, groups, &size) != 0)
+        return false;
+    for (size_t i = 0; i < size / sizeof *groups; i++)
+        if (groups[i] == number)
+            return true;
+    return false;
 }
 
 /** Bytes of the well-formed UTF-8 sequence at `at`, or 0 (Unicode 15, table 3-7). */

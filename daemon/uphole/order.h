@@ -48,6 +48,8 @@ struct order_view {
  */
 int order_answer(struct order_view *view, struct asker *who, const char *request,
                  struct socket_text *text);
+/** True where the peer of a local socket is a member of this group of /etc/group; false for "". */
+bool order_group_has(const char *group, int fd);
 /** Fills who->name for who->uid from /etc/passwd, read here and bounded: a lookup of the system's
  * could wait for a network. */
 void asker_name(struct asker *who);

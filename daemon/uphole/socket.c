@@ -274,10 +274,12 @@ static bool answer(struct client *client, const struct status_view *view, struct
     struct socket_text text = {.at = client->answer + HEADER_ROOM, .room = SOCKET_ANSWER_MAX};
     text.at[0] = '\0';
     static const char ORDER[] = "order ";
+    const bool is_order = strncmp(client->request, ORDER, sizeof ORDER - 1) == 0;
+    if (is_order && !client->who.may_order)
+        client->who.may_order = order_group_has(orders->plan->orders_group, client->fd);
     const int code =
-        strncmp(client->request, ORDER, sizeof ORDER - 1) == 0
-            ? order_answer(orders, &client->who, client->request + sizeof ORDER - 1, &text)
-            : socket_answer(view, client->request, &text);
+        is_order ? order_answer(orders, &client->who, client->request + sizeof ORDER - 1, &text)
+                 : socket_answer(view, client->request, &text);
     if (text.cut)
         refuse(client, EX_SOFTWARE, "The answer is too long to be given.");
     else

@@ -260,6 +260,7 @@ struct plan {
     uint32_t id;             /* the journal's, 0 until numbered */
     char site[NAME_LENGTH_MAX + 1];
     char box[NAME_LENGTH_MAX + 1];
+    char orders_group[NAME_LENGTH_MAX + 1]; /* its members may give orders at the local socket; "": the owner and root alone */
     uint16_t n_lines, n_maps, n_wells, n_destinations;
     struct line_plan *lines;
     struct map *maps;

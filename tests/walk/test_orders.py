@@ -5,6 +5,7 @@ Planted defects, each seen to be caught by the test named behind it: a member of
 open, or that leaves its due scans uncounted (hold); an order that is not journaled (hold).
 """
 import fcntl
+import grp
 import json
 import os
 import signal
@@ -128,12 +129,20 @@ def only_the_owner_and_root_order():
         walk.journal.chmod(0o711)
         member = [path.stat().st_gid]
         assert as_nobody(member, lambda: raw(walk, b"status json\n")).startswith(b"0 "), "a member may read"
+        others = [g.gr_gid for g in grp.getgrall() if g.gr_gid not in member + [0] and g.gr_name != "operator"][:3]
         refused = as_nobody(member, lambda: raw(walk, b"order hold pad-line 60000\n"))
         assert refused.startswith(b"77 ") and b"not give it orders" in refused, refused
         assert all(line["held"] is None for line in status(walk)["lines"])
         time.sleep(1.5)
         assert not walk.sql("select * from event where kind like 'order%'"), "a refused order stands in the journal"
         assert "nobody may not order 'hold'" in walk.log("daemon"), walk.log("daemon")[-500:]
+        walk.stop(walk.daemon)  # a group that the configuration names may order, and no other
+        walk.config.write_text(walk.config.read_text().replace("box: ", "orders_group: operator\nbox: ", 1))
+        walk.start_daemon()
+        wait_for("the local socket", 10, lambda: uphole(walk, "status").returncode == 0)
+        assert as_nobody(member + others, lambda: raw(walk, b"order hold pad-line 60000\n")).startswith(b"77 "), "another group may order"
+        ordered = as_nobody(member + [grp.getgrnam("operator").gr_gid], lambda: raw(walk, b"order hold pad-line 60000 trainee\n"))
+        assert ordered.startswith(b"0 ") and b"held by trainee (nobody) until" in ordered, ordered
 
 
 def a_held_line_is_free_for_others():
