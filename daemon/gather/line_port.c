@@ -79,6 +79,14 @@ static void tell_lost(struct line *line)
     line_tell(line, SAY_ERROR, "port_gone", "%s: %s", line->plan->name, line->wire.error.why);
 }
 
+/** Polls that are due and can't be asked are rows all the same. */
+static void put_unasked(struct line *line, int64_t now_us)
+{
+    for (size_t i = 0; i < line->n; i++)
+        if (turn_is_ready(&line->turns[i], now_us))
+            scan_without_port(line, (int)i);
+}
+
 bool port_try_open(struct line *line)
 {
     const struct port *port = line->options.port;
@@ -93,9 +101,7 @@ bool port_try_open(struct line *line)
     tell_lost(line);
     if (line_is_scanning(line))
         scan_end(line);
-    for (size_t i = 0; i < line->n; i++)
-        if (turn_is_ready(&line->turns[i], now_us))
-            scan_without_port(line, (int)i);
+    put_unasked(line, now_us);
     line->reopen_at_us = now_us + wait_us(line);
     return false;
 }
@@ -104,9 +110,13 @@ void port_lose(struct line *line, bool by_us)
 {
     int64_t now_us = line_now_us(line);
     line->options.port->close(line->options.port->context);
+    /* A server that takes one client at a time accepts the next one and turns it away. */
+    const bool was_turned_away = !by_us && line->wire.is_tcp && line->is_resting && !line->was_good;
     line->is_open = false;
     line->is_resting = false;
     line->reopen_at_us = now_us;
+    if (was_turned_away)
+        put_unasked(line, now_us);
     if (!by_us)
         line->totals.port_losses++;
     if (line->wire.is_tcp && line->wire.is_rtu && by_us)

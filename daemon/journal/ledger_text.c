@@ -141,7 +141,10 @@ static void say_line(char into[static GAP_CAUSE_MAX], const struct line_words *w
                  line->device);
         break;
     case OUTCOME_NO_CONNECTION:
-        say_text(into, "No connection to %.80s port %u (%s).", line->host, line->port, line->name);
+        say_text(into, "No connection to %.80s port %u (%s).%s", line->host, line->port, line->name,
+                 line->framing == LINE_FRAMING_RTU
+                     ? " A server for one client at a time may still hold an earlier one of ours."
+                     : "");
         break;
     default:
         if (line->share_line == LINE_LISTENS)
