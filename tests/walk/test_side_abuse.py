@@ -1,0 +1,481 @@
+#!/usr/bin/env python3
+"""The SCADA side is killed, fed garbage, and frozen: the well side misses no scan, its watchdog is fed, and its books stay true.
+
+The journal is read by sqlite3 after the stop, and judged by arithmetic: due times are the run's start + n x period. The default is short;
+UPHOLE_LONG=1: 100 kills, 60 s of garbage, and a SCADA side that stands still for more than a minute.
+
+Planted defects that this walk must catch, each seen to fail:
+ - the well side waits where the wall is full (core-waits-for-the-wall);
+ - the watchdog waits for the SCADA side (service-scada-counts);
+ - the cursor moves when a message is handed over (publish-cursor-on-handover).
+"""
+import os
+import random
+import re
+import signal
+import socket
+import struct
+import sys
+import threading
+import time
+
+from walk import Walk, check_chain, free_port, once, wait_for
+
+LONG = os.environ.get("UPHOLE_LONG", "0") not in ("", "0") or "--long" in sys.argv
+SEED = int(os.environ.get("UPHOLE_SEED", "20310226"))
+WATCHDOG_S = 10
+PERIOD_MS = 1000
+MAD_BROKERS = 6  # with the good one and the table: all the destinations that a plan may have
+UNITS = 16  # a line, the most that the simulator serves
+GAUGE_GAP, DELIVERY_GAP, NEVER_ATTEMPTED, CLOCK_GAP = 2, 4, (5, 6, 7, 8), 12  # kinds of the table `gap`; program, disk, skipped, overflow
+GAP_AFTER_S = 60  # a delivery gap is opened when the oldest record has waited so long
+
+
+class Manager(threading.Thread):
+    """A service manager's ears, in a thread, so that each datagram gets its own time."""
+
+    def __init__(self, directory):
+        super().__init__(daemon=True)
+        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.socket.bind(str(directory / "notify.sock"))
+        self.environment = {"NOTIFY_SOCKET": str(directory / "notify.sock"), "WATCHDOG_USEC": str(WATCHDOG_S * 1000000)}
+        self.fed, self.ready = [], threading.Event()
+        self.start()
+
+    def run(self):
+        while True:
+            text = self.socket.recv(4096).decode()
+            if "READY=1" in text:
+                self.fed.append(time.monotonic())
+                self.ready.set()
+            if "WATCHDOG=1" in text:
+                self.fed.append(time.monotonic())
+
+    def widest_s(self, until):
+        times = [at for at in self.fed if at <= until] + [until]
+        return max(b - a for a, b in zip(times, times[1:]))
+
+
+class SlowLink(threading.Thread):
+    """A TCP relay that holds every byte for a while; what it holds is lost with the connection, as on a radio link."""
+
+    def __init__(self, target, delay_s):
+        super().__init__(daemon=True)
+        self.target, self.delay_s = target, delay_s
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        self.start()
+
+    def run(self):
+        while True:
+            ours, _ = self.listener.accept()
+            try:
+                theirs = socket.create_connection(("127.0.0.1", self.target))
+            except OSError:
+                ours.close()
+                continue
+            for source, sink in ((ours, theirs), (theirs, ours)):
+                threading.Thread(target=self.pump, args=(source, sink), daemon=True).start()
+
+    def pump(self, source, sink):
+        held, ended = [], threading.Event()
+
+        def pass_on():
+            while not ended.is_set():
+                if not held or time.monotonic() < held[0][0]:
+                    time.sleep(0.005)
+                    continue
+                try:
+                    sink.sendall(held.pop(0)[1])
+                except OSError:
+                    break
+
+        threading.Thread(target=pass_on, daemon=True).start()
+        try:
+            while chunk := source.recv(65536):
+                held.append((time.monotonic() + self.delay_s, chunk))
+        except OSError:
+            pass
+        ended.set()
+        for end in (source, sink):
+            try:
+                end.shutdown(socket.SHUT_RDWR)
+            except OSError:
+                pass
+
+
+def site(walk, broker_port, crowd, more=""):
+    """The walk's site and a crowd of wells on as many TCP lines as they need, so that the wall has something to carry."""
+    text = walk.config.read_text().replace(f"mqtt://127.0.0.1:{walk.broker_port}", f"mqtt://127.0.0.1:{broker_port}")
+    names = ["skid-line"] + [f"yard-line-{i}" for i in range(1, crowd // UNITS + 1)]
+    lines = "".join(f"  {name}: {{tcp: 127.0.0.1:{free_port()}}}\n" for name in names[1:])
+    wells = "".join(f"  crowd-{i}:\n    label: Crowd {i}\n    table_block: {i + 2}\n    sources:\n      drive:\n"
+                    f"        - {{from: 2025-01-10T08:00:00Z, line: {names[(i + 1) // UNITS]}, unit_id: {(i + 1) % UNITS + 1}, map: drive-a, poll_every: 1 s,"
+                    f" refresh: 1 s, confirmed_units: all}}\n" for i in range(crowd))
+    walk.config.write_text(text.replace("wells:\n", lines + "wells:\n").replace("destinations:\n", wells + "destinations:\n" + more))
+
+
+class Abused:
+    """A daemon under a service manager, with everything real around it."""
+
+    def __init__(self, name, delay_s=0.0, crowd=UNITS - 1, more=""):
+        self.walk = Walk(f"abuse-{name}", listen="0 ms", timeout="400 ms")
+        self.name = name
+        self.walk = Walk(f"abuse-{name}", listen="0 ms", timeout="400 ms")
+        try:
+            self.set_up(delay_s, crowd, more)
+        except BaseException:
+            self.walk.__exit__(AssertionError)
+            raise
+
+    def set_up(self, delay_s, crowd, more):
+        self.walk.start_broker()
+        self.link = SlowLink(self.walk.broker_port, delay_s) if delay_s else None
+        site(self.walk, self.link.port if self.link else self.walk.broker_port, crowd, more)
+        self.manager = Manager(self.walk.directory)
+        self.walk.subscribe()
+        self.walk.start_simulator()
+        self.walk.start_daemon(self.manager.environment)
+        assert self.manager.ready.wait(10), self.walk.log("daemon")
+        wait_for("first records", 20, lambda: {r["well"] for r in self.walk.records()} >= {"heron-7", "heron-8", "crowd-0"})
+
+    def say(self, text):
+        print(f"  {self.name}: {text}", flush=True)
+
+    def all_arrived(self):
+        """Every row that the journal has by now."""
+        names = {row["number"]: row["id"] for row in self.walk.sql("SELECT number, id FROM well")}
+        wanted = {names[row["well"]]: row["seq"] for row in self.walk.sql("SELECT well, max(seq) AS seq FROM scan GROUP BY well")}
+
+        def complete():
+            newest = {}
+            for row in self.walk.records():
+                newest[row["well"]] = max(newest.get(row["well"], 0), row["seq"])
+            return all(newest.get(well, 0) >= seq for well, seq in wanted.items())
+        began = time.monotonic()
+        wait_for("every row at the subscriber", 60, complete, step=0.3)
+        return time.monotonic() - began
+
+    def judge(self, gap_rows_of=(), late_ok=()):
+        """Stops the daemon and looks at the books. `gap_rows_of`: destinations of which each well must have a delivery row."""
+        walk = self.walk
+        caught_up_s = self.all_arrived()
+        stop_at = time.monotonic()
+        widest_s = self.manager.widest_s(stop_at)
+        walk.stop(walk.daemon)
+        assert walk.daemon.returncode == 0, walk.daemon.returncode
+        rows = self.judge_dues()
+        self.judge_ledger(gap_rows_of, late_ok)
+        kept = once(walk.records())
+        wells = {r["well"] for r in kept}
+        chained = sum(check_chain([r for r in kept if r["well"] == well]) for well in wells)
+        for well in wells:
+            assert min(r["seq"] for r in kept if r["well"] == well) == 1, f"{well}: its first row never came"
+        self.say(f"{rows} rows due and scanned, 0 missed; {chained} arrived in unbroken chains of {len(wells)} wells, "
+                 f"{len(walk.records()) - chained} twice; caught up in {caught_up_s:.1f} s; WATCHDOG=1 at most {widest_s:.2f} s apart of {WATCHDOG_S} s")
+        # It is fed every half of the time allowed, by the first pass of core after that.
+        assert widest_s < WATCHDOG_S / 2 + 1, f"no WATCHDOG=1 for {widest_s:.1f} s"
+
+    def judge_dues(self):
+        """Rows = due, a source: one row in each period since the run's start, and every one of them with an answer."""
+        walk, total = self.walk, 0
+        runs = walk.sql("SELECT id, began_boot_ms FROM run")
+        assert len(runs) == 1, f"{len(runs)} runs"
+        newest = walk.sql("SELECT max(boot_ms) AS at FROM scan")[0]["at"]
+        for source in walk.sql("SELECT DISTINCT well, source FROM scan"):
+            scans = walk.sql(f"SELECT boot_ms, outcome FROM scan WHERE well={source['well']} AND source={source['source']} ORDER BY boot_ms")
+            slots = [(scan["boot_ms"] - runs[0]["began_boot_ms"]) // PERIOD_MS for scan in scans]
+            whole = (newest - runs[0]["began_boot_ms"]) // PERIOD_MS  # the last period may have been cut off by the stop
+            missed = sorted(set(range(whole)) - set(slots))
+            twice = len(slots) - len(set(slots))
+            assert not missed and not twice, f"well {source['well']} source {source['source']}: no scan in periods {missed[:10]} of {whole}, {twice} twice"
+            bad = [scan for scan in scans if scan["outcome"] != 1]
+            assert not bad, f"well {source['well']} source {source['source']}: {len(bad)} scans without a whole answer: {bad[:3]}"
+            total += len(scans)
+        return total
+
+    def judge_ledger(self, gap_rows_of, late_ok):
+        gaps = self.walk.sql("SELECT * FROM gap g WHERE revision=(SELECT max(revision) FROM gap h WHERE h.run=g.run AND h.id=g.id)")
+        never = [g for g in gaps if g["kind"] in NEVER_ATTEMPTED and g["scans"] > 0]
+        assert not never, f"scans never attempted: {never}"
+        delivery = [g for g in gaps if g["kind"] == DELIVERY_GAP]
+        other = [g for g in gaps if g["kind"] != DELIVERY_GAP]
+        # A start has its own rows: the gauge's first scan is confirmed by the second, and this machine's clock may be unsynchronised.
+        of_start = [g for g in other if g["kind"] == CLOCK_GAP or (g["kind"] == GAUGE_GAP and g["cause"].startswith("Starting:"))]
+        assert len(of_start) == len(other) and len(of_start) <= 3, f"rows that nothing accounts for: {[(g['kind'], g['well'], g['cause']) for g in other]}"
+        strange = [g for g in delivery if g["destination"] not in gap_rows_of and g["destination"] not in late_ok]
+        assert not strange, f"delivery rows where nothing stood for a minute: {[(g['destination'], g['cause']) for g in strange]}"
+        wells = len(self.walk.sql("SELECT number FROM well"))
+        for destination in gap_rows_of:
+            mine = [g for g in delivery if g["destination"] == destination]
+            assert sorted(g["well"] for g in mine) == sorted({g["well"] for g in mine}) and len(mine) == wells, f"{destination}: {len(mine)} rows of {wells} wells"
+            assert not [g for g in mine if g["is_open"] or g["lost"]], f"{destination}: rows that didn't close, or say that something was lost"
+            self.say(f"ledger: {len(mine)} delivery rows of {destination}, one a well, closed: {mine[0]['cause']!r}")
+        if not gap_rows_of:
+            self.say(f"ledger: no row of {', '.join(['plant-broker'])}, none of kind program, skipped, overflow or disk")
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, *_):
+        self.walk.__exit__(kind)
+
+
+# ---- killed
+
+
+def the_scada_side_killed_again_and_again(kills=100 if LONG else 20):
+    """kill -9 at random moments of its life, the first milliseconds among them, over a slow link."""
+    chance = random.Random(SEED)
+    with Abused("killed", delay_s=0.15) as abused:
+        walk, last, lived = abused.walk, None, []
+        for _ in range(kills):
+            last = wait_for("another SCADA side", 10, lambda: (pid := walk.scada_side()) and pid != last and pid, step=0.001)
+            lives_s = chance.choice((0.0, 0.003, 0.02, 0.1, 0.3, 0.7, 1.5)) * chance.random() * 2
+            time.sleep(lives_s)
+            os.kill(last, signal.SIGKILL)
+            lived.append(lives_s)
+        wait_for("the last one", 10, lambda: walk.scada_side() not in (None, last))
+        said = len(re.findall(r"The SCADA side was ended by signal 9\.", walk.log("daemon")))
+        assert said == kills, f"{kills} kills, said {said} times"
+        abused.say(f"{kills} kill -9 after {min(lived) * 1000:.0f} ms to {max(lived):.1f} s of life, each said")
+        abused.judge()
+
+
+# ---- fed garbage
+
+
+def mutated(chance, frame):
+    data = bytearray(frame)
+    for _ in range(chance.randrange(1, 5)):
+        what = chance.randrange(4)
+        at = chance.randrange(len(data)) if data else 0
+        if what == 0 and data:
+            data[at] = chance.randrange(256)
+        elif what == 1:
+            data[at:at] = chance.randbytes(chance.randrange(1, 9))
+        elif what == 2 and data:
+            del data[at:at + chance.randrange(1, 9)]
+        else:
+            data += chance.randbytes(chance.choice((1, 7, 300)))
+    return bytes(data)
+
+
+def requests(chance):
+    """A Modbus TCP request, mostly well formed, of any function."""
+    function = chance.choice((1, 2, 3, 3, 4, 4, 5, 6, 7, 8, 15, 16, 17, 20, 21, 22, 23, 24, 43, chance.randrange(256)))
+    body = struct.pack(">BBHH", chance.choice((0, 1, 2, 255, chance.randrange(256))), function, chance.randrange(65536), chance.randrange(300))
+    if function in (15, 16, 23, 43):
+        body += chance.randbytes(chance.randrange(250))
+    return struct.pack(">HHH", chance.randrange(65536), 0, len(body)) + body
+
+
+class TableFuzzer(threading.Thread):
+    def __init__(self, port, seed, until):
+        super().__init__(daemon=True)
+        self.port, self.chance, self.until, self.frames, self.connections = port, random.Random(seed), until, 0, 0
+        self.start()
+
+    def run(self):
+        while time.monotonic() < self.until:
+            try:
+                with socket.create_connection(("127.0.0.1", self.port), 2) as client:
+                    self.connections += 1
+                    self.feed(client)
+            except OSError:
+                time.sleep(0.01)
+
+    def feed(self, client):
+        chance = self.chance
+        client.settimeout(0.05)
+        for _ in range(chance.randrange(1, 60)):
+            frame = requests(chance)
+            if chance.random() < 0.6:
+                frame = mutated(chance, frame)
+            if chance.random() < 0.2:
+                frame = frame[:chance.randrange(len(frame) + 1)]
+            client.sendall(frame)
+            self.frames += 1
+            if chance.random() < 0.3:
+                try:
+                    client.recv(4096)
+                except TimeoutError:
+                    pass
+            if time.monotonic() > self.until:
+                return
+
+
+class Master(threading.Thread):
+    """A well-behaved master beside the fuzzers: one connection, every answer whole."""
+
+    def __init__(self, port, until):
+        super().__init__(daemon=True)
+        self.socket, self.until, self.answers, self.fault, self.slowest_s = socket.create_connection(("127.0.0.1", port), 5), until, 0, None, 0.0
+        self.start()
+
+    def take(self, n):
+        data = b""
+        while len(data) < n:
+            chunk = self.socket.recv(n - len(data))
+            if not chunk:
+                raise OSError("the table closed the connection")
+            data += chunk
+        return data
+
+    def run(self):
+        try:
+            while time.monotonic() < self.until:
+                began = time.monotonic()
+                self.socket.sendall(struct.pack(">HHHBBHH", self.answers & 0xFFFF, 0, 6, 1, 4, 0, 100))
+                head = self.take(9)
+                if head[:2] != struct.pack(">H", self.answers & 0xFFFF) or head[7:] != bytes((4, 200)):
+                    raise OSError(f"an answer begins {head.hex()}")
+                self.take(200)
+                self.answers += 1
+                self.slowest_s = max(self.slowest_s, time.monotonic() - began)
+                time.sleep(0.02)
+        except OSError as error:
+            self.fault = error
+
+
+def mqtt_string(data):
+    return struct.pack(">H", len(data)) + data
+
+
+def packet(kind, body):
+    """MQTT 5.0, 2.1: type and flags, remaining length, the rest."""
+    length, n = b"", len(body)
+    while True:
+        length += bytes(((n % 128) | (128 if n >= 128 else 0),))
+        n //= 128
+        if n == 0:
+            return bytes((kind,)) + length + body
+
+
+class FakeBroker(threading.Thread):
+    """Speaks MQTT up to a point, and then whatever chance says: packets mutated, cut, repeated, of ids and codes that nobody asked for."""
+
+    def __init__(self, seed, until):
+        super().__init__(daemon=True)
+        self.chance, self.until, self.connections, self.packets = random.Random(seed), until, 0, 0
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        self.start()
+
+    def run(self):
+        while True:
+            client, _ = self.listener.accept()
+            self.connections += 1
+            try:
+                with client:
+                    client.settimeout(0.05)
+                    self.converse(client)
+            except OSError:
+                pass
+
+    def hear(self, client):
+        try:
+            return client.recv(65536)
+        except TimeoutError:
+            return b""
+
+    def converse(self, client):
+        chance = self.chance
+        heard = self.hear(client)
+        manner = chance.randrange(5)
+        if manner == 0:
+            client.sendall(chance.randbytes(chance.choice((1, 20, 3000))))
+            self.hear(client)
+            return
+        connack = packet(0x20, bytes((chance.choice((0, 0, 1)), 0 if manner > 1 else chance.randrange(256), 0)))
+        client.sendall(connack if manner > 1 else mutated(chance, connack))
+        end = time.monotonic() + chance.uniform(0.2, 2.5)
+        while time.monotonic() < end:
+            heard = self.hear(client)
+            for _ in range(chance.randrange(1, 6)):
+                client.sendall(self.answer(heard))
+                self.packets += 1
+
+    def answer(self, heard):
+        chance = self.chance
+        mid = struct.pack(">H", chance.choice((chance.randrange(65536), chance.randrange(1, 40))))
+        code = bytes((chance.choice((0, 0, 0x10, 0x80, 0x87, 0x97, chance.randrange(256))),))
+        good = chance.choice((
+            packet(0x40, mid), packet(0x40, mid + code + b"\x00"), packet(0x50, mid + code), packet(0x62, mid), packet(0x70, mid + code),
+            packet(0x90, mid + b"\x00" + code), packet(0xB0, mid + b"\x00" + code), packet(0xD0, b""), packet(0xC0, b""), packet(0xE0, code + b"\x00"),
+            packet(0x20, b"\x00\x00\x00"), packet(0x10, mqtt_string(b"MQTT") + b"\x05\x02\x00\x1e\x00" + mqtt_string(b"x")),
+            packet(0x32, mqtt_string(b"uphole/heron-ridge/box/heron-edge-1") + mid + b"\x00" + b'{"running":true}'),
+            packet(0x30, mqtt_string(b"a/b") + b"\x00" + chance.randbytes(50)),
+            packet(0x40, mid + code + b"\x05\x1f" + mqtt_string(b"\xff\xfe")), heard[:chance.randrange(200)],
+            bytes((chance.randrange(256), 0xFF, 0xFF, 0xFF, 0x7F)), b""))
+        return mutated(chance, good) if chance.random() < 0.4 else good
+
+
+def the_scada_side_fed_garbage(seconds=60 if LONG else 10):
+    """Random and mutated frames at the table's port, and a broker that speaks garbage, beside a master and a broker that are in order."""
+    until = time.monotonic() + seconds + 30
+    mad = [FakeBroker(SEED + i, until) for i in range(MAD_BROKERS)]
+    more = "".join(f"  mad-{i}:\n    mqtt: mqtt://127.0.0.1:{broker.port}\n    from: oldest\n    units: us\n" for i, broker in enumerate(mad))
+    with Abused("garbage", more=more) as abused:
+        walk, side = abused.walk, abused.walk.scada_side()
+        until = time.monotonic() + seconds
+        master = Master(walk.table_port, until)
+        fuzzers = [TableFuzzer(walk.table_port, SEED + i, until) for i in range(6)]
+        while time.monotonic() < until:
+            time.sleep(0.2)
+            assert walk.scada_side() == side, f"the SCADA side was started again:\n{walk.log('daemon')[-2000:]}"
+        for thread in (*fuzzers, master):
+            thread.join(5)
+        assert master.fault is None and master.answers > seconds * 5, f"the master beside the fuzzers: {master.fault}, {master.answers} answers"
+        abused.say(f"{sum(f.frames for f in fuzzers)} frames over {sum(f.connections for f in fuzzers)} connections at the table, {sum(b.packets for b in mad)} packets "
+                   f"over {sum(b.connections for b in mad)} connections from {len(mad)} mad brokers; {master.answers} answers to the master, the slowest {master.slowest_s * 1000:.0f} ms")
+        assert sum(b.connections for b in mad) > MAD_BROKERS and sum(f.frames for f in fuzzers) > 100 * seconds
+        assert walk.scada_side() == side
+        abused.judge(late_ok=[f"mad-{i}" for i in range(MAD_BROKERS)])
+
+
+# ---- frozen
+
+
+def the_scada_side_frozen(seconds=75 if LONG else 25):
+    """SIGSTOP: it neither ends nor takes anything from the wall, which 81 wells fill up within some ten seconds even where the kernel's limit for
+    socket buffers (net.core.wmem_max) is set high."""
+    with Abused("frozen", crowd=5 * UNITS - 1) as abused:
+        walk, side = abused.walk, abused.walk.scada_side()
+        time.sleep(1)
+        os.kill(side, signal.SIGSTOP)
+        try:
+            time.sleep(seconds)
+        finally:
+            os.kill(side, signal.SIGCONT)
+        abused.say(f"frozen for {seconds} s")
+        abused.judge(gap_rows_of=("plant-broker",) if seconds > GAP_AFTER_S + 5 else ())
+
+
+TESTS = [the_scada_side_killed_again_and_again, the_scada_side_fed_garbage, the_scada_side_frozen]
+
+
+def together(tests):
+    """Each has a daemon and a directory of its own and mostly waits, so they run side by side."""
+    failed = []
+
+    def run(test):
+        try:
+            test()
+        except BaseException as error:  # noqa: BLE001 - each says what it found
+            failed.append(test.__name__)
+            print(f"FAILED {test.__name__}: {type(error).__name__}: {error}", flush=True)
+
+    threads = [threading.Thread(target=run, args=(test,)) for test in tests]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    print(f"{len(tests) - len(failed)} passed, {len(failed)} failed", flush=True)
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    words = [word for word in sys.argv[1:] if not word.startswith("--")]
+    print(f"seed {SEED}{', long' if LONG else ''}", flush=True)
+    sys.exit(together([test for test in TESTS if not words or any(word in test.__name__ for word in words)]))
