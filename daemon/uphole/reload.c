@@ -14,6 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
+#include <unistd.h>
 
 #define READ_WAITS_MAX 30 /* of 10 ms, at a stop */
 
@@ -111,6 +112,8 @@ static void *read_file(void *context)
     struct reload_reading *reading = reload->reading;
     reading->rc = plan_from_file(reload->config, reload->maps, &reading->plan, &reading->faults);
     atomic_store(&reload->is_read, true);
+    static const uint64_t ONE = 1;
+    (void)!write(reload->wake_fd, &ONE, sizeof ONE); /* core looks again within 0.2 s anyway */
     return NULL;
 }
 
@@ -120,6 +123,7 @@ static void begin_reading(struct well_side *side)
     reload->serving = reload->asked;
     memcpy(reload->by, reload->asked_by, sizeof reload->by);
     reload->first[0] = reload->text[0] = '\0';
+    reload->wake_fd = side->wake_fd;
     atomic_store(&reload->is_read, false);
     reload->reading = calloc(1, sizeof *reload->reading);
     if (reload->reading == NULL || pthread_create(&reload->reader, NULL, read_file, reload) != 0) {

@@ -54,6 +54,7 @@ struct reload {
     char by[48], asked_by[48];
     pthread_t reader;
     atomic_bool is_read;
+    int wake_fd;
     struct reload_reading *reading;
     struct plan *next;
     struct ring *rings[PLAN_LINES_MAX]; /* for lines of `next` that start anew */

@@ -19,8 +19,10 @@
 #include <sysexits.h>
 
 #define JOURNAL_DEFAULT "/var/lib/uphole"
-#define WAITS_MAX 300 /* of 200 ms: a line that hangs in a lookup may take 15 s to be left behind  \
-                       */
+#define WAIT_US 50000
+#define WAITS_MAX                                                                                  \
+    1200 /* a line that hangs in a lookup may take 15 s to be left behind                          \
+          */
 
 /** The value behind `path:` on this line, without quotes; false where there is none. */
 static bool path_on(const char *line, char *into, size_t room)
@@ -100,7 +102,7 @@ static int wait_for(const struct socket_asked *asked, uint32_t request, struct u
         const int asked_code = look(asked, request, &is_done, &code, error);
         if (asked_code != 0 || is_done)
             return asked_code != 0 ? asked_code : code;
-        clock.sleep_until(clock.context, clock_boot_us(&clock) + 200000);
+        clock.sleep_until(clock.context, clock_boot_us(&clock) + WAIT_US);
     }
     (void)UP_FAIL(error, UP_E_TIMEOUT,
                   "the configuration is still being read, or a line has not ended its poll; "

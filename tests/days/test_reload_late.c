@@ -74,6 +74,18 @@ static uint8_t newest_quality(const struct kept_records *kept, uint16_t point, b
     return QUALITY_NOT_MAPPED;
 }
 
+static uint8_t
+    latest; /* quality of the discharge temperature in the newest snapshot: core's own fold */
+
+static void see_latest(struct day *day, void *context, const struct snapshot *snapshot)
+{
+    (void)day;
+    (void)context;
+    for (uint16_t i = 0; i < snapshot->n; i++)
+        if (snapshot->reading[i].point == POINT_DISCHARGE_TEMPERATURE)
+            latest = snapshot->reading[i].quality;
+}
+
 /**
  * A sensor is seen once, then its marker means "lost". A new label changes nothing of that; another
  * depth measures the well anew: the gauge is starting, and the marker means "not fitted" again.
@@ -91,7 +103,8 @@ static void late_is_what_it_was_live_over_every_change(void **state)
                                         .context = &mask,
                                         .unjudged = true,
                                         .record = keep_record,
-                                        .record_context = &kept};
+                                        .record_context = &kept,
+                                        .snapshot = see_latest};
     struct day *day = day_create(&options);
     bool starting = false;
     day_run_for(day, 20 * MINUTE);
@@ -113,6 +126,7 @@ static void late_is_what_it_was_live_over_every_change(void **state)
     day_run_for(day, 3 * MINUTE);
     check_count("not fitted", newest_quality(&kept, POINT_DISCHARGE_TEMPERATURE, NULL),
                 QUALITY_NOT_FITTED);
+    check_count("not fitted, in latest", latest, QUALITY_NOT_FITTED);
     check_count("lines that go on, of another period", day_reload(day, SLOWER), 1);
     day_run_for(day, 10 * MINUTE);
     /* There and back between two scans: the live fold began anew, and so must the late one. */

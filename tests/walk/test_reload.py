@@ -13,6 +13,7 @@ import signal
 import shutil
 import struct
 import subprocess
+import sys
 import time
 
 from walk import BINARY, SOURCE, Walk, check_chain, free_port, main, once, wait_for
@@ -157,21 +158,21 @@ def what_is_unchanged_goes_on_and_what_changed_loses_no_scan():
         edit(walk, drive + "2 s", drive + "1 s")
         answer = reload(walk)
         assert answer.returncode == 0 and "1 of 2 lines and 2 of 2 destinations go on" in answer.stdout, answer
-        time.sleep(6)
+        time.sleep(5)
         assert device.events() == [], "the unchanged line's port was opened or closed"
         plans = [row["plan"] for row in scans(walk, 1, 2)]
         changed = next(i for i, plan in enumerate(plans) if plan != plans[0])
         before, after = scans(walk, 1, 2)[:changed], scans(walk, 1, 2)[changed:]
         old, new = dues(before, 2000), dues(after, 1000)
         assert old == list(range(old[0], old[0] + len(old))), old
-        assert new == list(range(new[0], new[0] + len(new))) and len(new) >= 4, new
+        assert new == list(range(new[0], new[0] + len(new))) and len(new) >= 3, new
         assert old[-1] * 2000 < new[0] * 1000 <= old[-1] * 2000 + 2000, (old[-1], new[0])
         # the other way round: the serial line changes, the drive's connection stays
         end = drive_port_of_daemon(walk)
         edit(walk, "map: float-low-first, poll_every: 2 s", "map: float-low-first, poll_every: 4 s")
         answer = reload(walk)
         assert answer.returncode == 0 and "1 of 2 lines" in answer.stdout, answer
-        time.sleep(9)
+        time.sleep(5)
         assert drive_port_of_daemon(walk) == end and len(end) == 1, (end, drive_port_of_daemon(walk))
         assert device.events(), "the changed line did not start anew"
         device.close()
@@ -242,31 +243,37 @@ def threads(pid):
     return len(os.listdir(f"/proc/{pid}/task"))
 
 
+def change(walk, times):
+    polls = ("1 s", "2 s")
+    for i in range(times):
+        edit(walk, f"drive-a, poll_every: {polls[(i + 1) % 2]}", f"drive-a, poll_every: {polls[i % 2]}")
+        assert reload(walk).returncode == 0
+
+
 def a_hundred_reloads_leave_nothing_behind():
     """Descriptors and threads are what they were, memory is flat; a healthy line's scans have no hole."""
     with Walk("reload", poll="2 s", refresh="2 s") as walk:
         begin(walk)
-        polls = ("1 s", "2 s")
-        for i in range(20):
-            edit(walk, f"drive-a, poll_every: {polls[(i + 1) % 2]}", f"drive-a, poll_every: {polls[i % 2]}")
-            assert reload(walk).returncode == 0
-        time.sleep(2)
+        change(walk, 50)  # until the allocator has what it needs
+        time.sleep(1)
         pid, side = walk.daemon.pid, walk.scada_side()
         before = memory(pid), descriptors(pid), threads(pid), memory(side), descriptors(side), threads(side)
-        for i in range(100):
-            edit(walk, f"drive-a, poll_every: {polls[(i + 1) % 2]}", f"drive-a, poll_every: {polls[i % 2]}")
-            assert reload(walk).returncode == 0
-        time.sleep(2)
+        change(walk, 100)
+        time.sleep(1)
         assert walk.scada_side() == side, "the SCADA side was started again"
         after = memory(pid), descriptors(pid), threads(pid), memory(side), descriptors(side), threads(side)
         print(f"  before {before}, after {after}: kB, descriptors, threads of both sides")
         assert (after[1], after[2], after[4], after[5]) == (before[1], before[2], before[4], before[5])
         if "asan" not in subprocess.run(["ldd", str(BINARY)], capture_output=True, text=True).stdout:
-            assert after[0] < before[0] + 2048 and after[3] < before[3] + 2048, "memory grew"  # sanitizers keep what was freed
+            # A plan is some 300 kB: one in ten that stayed would be 3 MB. Sanitizers keep what was freed, but name what was not.
+            assert after[0] < before[0] + 3000 and after[3] < before[3] + 3000, "memory grew"
         check_no_hole(walk, 1, 1, 2000, "the line that was never changed")
         assert connections(walk) == 1
+        walk.stop(walk.daemon)
+        assert "Sanitizer" not in walk.log("daemon"), walk.log("daemon")[-2000:]
 
 
 if __name__ == "__main__":
-    main(a_wrong_edit_is_refused_and_said_and_no_scan_is_lost, what_is_unchanged_goes_on_and_what_changed_loses_no_scan,
-         a_source_and_a_destination_come_and_go, a_hundred_reloads_leave_nothing_behind)
+    short = (a_wrong_edit_is_refused_and_said_and_no_scan_is_lost, what_is_unchanged_goes_on_and_what_changed_loses_no_scan)
+    longer = (a_source_and_a_destination_come_and_go, a_hundred_reloads_leave_nothing_behind)
+    main(*(longer if os.environ.get("UPHOLE_LONG") == "1" else short if len(sys.argv) < 2 else short + longer))
