@@ -164,6 +164,7 @@ static const struct key KEYS[] = {
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "water_cut", "60 %", NULL, 0, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, water_cut_ratio), "Share of water in the liquid."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "water_density", "1050 kg/m3", NULL, 500, 2000, QUANTITY_DENSITY, NULL, NULL, FIELD(well_data, water_density_kg_m3), "Density of the produced water."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "liquid_density", "920 kg/m3", NULL, 300, 2500, QUANTITY_DENSITY, NULL, NULL, FIELD(well_data, liquid_density_kg_m3), "Mean density of the liquid in the pump, where it is known as one number."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "local_atmosphere", "101.3 kPa", NULL, 50, 110, QUANTITY_PRESSURE, NULL, NULL, FIELD(well_data, local_atmosphere_kpa), "Atmospheric pressure at the wellhead. Nothing is added to a pressure without it; with it fluid_level_above_intake may take an absolute intake pressure and a gauge casing head pressure."},
 
     {SECTION_DESTINATION, VALUE_SPECIAL, false, MQTT, "mqtt", "mqtts://host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The broker. `mqtt://` without TLS is taken only for this box itself; ports 8883 and 1883 where none is stated."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "modbus_tcp", "address:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The address to listen on; port 1502 where none is stated."},

@@ -24,6 +24,7 @@ struct derived_row {
     uint8_t n_required, n_optional;
     struct derived_input input[INPUTS_MAX]; /* required, then optional */
     bool needs_one_reference; /* pressures to subtract: both absolute, or both gauge, and known */
+    bool takes_atmosphere;    /* of the well, where it is stated: makes a gauge pressure absolute */
     bool needs_one_detector;  /* vibrations: both rms, or both peak */
     bool needs_density;
     bool needs_pump; /* exists only while the pump runs; its last input tells */
@@ -102,7 +103,7 @@ static const struct derived_row DERIVED[] = {
      .needs_one_reference = true, .needs_density = true, .needs_pump = true, .compute = pump_head},
     {.point = POINT_MOTOR_TEMPERATURE_RISE, .n_required = 2, .input = {MOTOR_TEMPERATURE, {POINT_INTAKE_TEMPERATURE, 0}}, .compute = difference},
     {.point = POINT_FLUID_LEVEL_ABOVE_INTAKE, .n_required = 2, .input = {{POINT_INTAKE_PRESSURE, 0}, {POINT_CASING_HEAD_PRESSURE, 0}},
-     .needs_one_reference = true, .needs_density = true, .compute = fluid_level},
+     .needs_one_reference = true, .takes_atmosphere = true, .needs_density = true, .compute = fluid_level},
     {.point = POINT_VIBRATION_RESULTANT, .n_required = 2, .input = {{POINT_VIBRATION_X, 0}, {POINT_VIBRATION_Y, 0}},
      .needs_one_detector = true, .compute = resultant},
     {.point = POINT_CURRENT_UNBALANCE, .n_required = 3, .n_optional = 1,
@@ -239,15 +240,25 @@ static void reason(struct verdict *verdict, uint8_t quality, unsigned worst_inpu
     verdict->worst_input = (uint8_t)worst_input;
 }
 
+static bool is_known(uint8_t reference)
+{
+    return reference == REFERENCE_ABSOLUTE || reference == REFERENCE_GAUGE;
+}
+
+/** Pressures of different references are brought to one only by the operator's own word. */
+static bool atmosphere_helps(const struct derived_row *row, const struct well_setting *setting)
+{
+    return row->takes_atmosphere && isfinite(setting->local_atmosphere_kpa);
+}
+
 /** 8 where a constant is missing, or what the map says of the inputs does not fit together; the
  * input that is to be put right is named. */
 static void judge_settings(const struct derived_row *row, const struct input *inputs,
                            const struct well_setting *setting, struct verdict *verdict)
 {
     for (unsigned i = 0; row->needs_one_reference && i < row->n_required; i++) {
-        bool is_known =
-            inputs[i].reference == REFERENCE_ABSOLUTE || inputs[i].reference == REFERENCE_GAUGE;
-        if (!is_known || inputs[i].reference != inputs[0].reference)
+        if (!is_known(inputs[i].reference) ||
+            (inputs[i].reference != inputs[0].reference && !atmosphere_helps(row, setting)))
             reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
     }
     for (unsigned i = 0; row->needs_one_detector && i < row->n_required; i++) {
@@ -292,6 +303,9 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
     *fresh = INT64_MAX;
     for (unsigned i = 0; i < row->n_required; i++) {
         value[i] = inputs[i].value;
+        if (atmosphere_helps(row, setting) && inputs[0].reference != inputs[1].reference &&
+            inputs[i].reference == REFERENCE_GAUGE)
+            value[i] += setting->local_atmosphere_kpa;
         if (inputs[i].fresh < *fresh)
             *fresh = inputs[i].fresh;
     }

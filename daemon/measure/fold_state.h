@@ -194,8 +194,8 @@ bool channel_of_gauge(
 
 /* gauge.c */
 enum scan_kind gauge_kind(const struct scan_context *context);
-/** The unit says that it is starting, or its channels hold nothing but zeros. A status that can't be
- * known shows nothing. */
+/** The unit says that it is starting, or its channels hold nothing but zeros. A status that can't
+ * be known shows nothing. */
 bool gauge_shows_start(const struct scan_context *context);
 /** Steps the gauge stage; sets gauge_quality, is_frozen and fresh of the context. */
 void gauge_step(struct source_state *state, struct scan_context *context);
@@ -238,7 +238,8 @@ int64_t rate_step_of(const struct source_entry *entry);
 struct well_setting {
     double density_kg_m3; /* NaN: not configured */
     bool is_assumed; /* the produced water's density is not stated; that of fresh water stands in */
-    double intake_depth_m; /* NaN: not configured */
+    double intake_depth_m;       /* NaN: not configured */
+    double local_atmosphere_kpa; /* NaN: not configured, and then nothing stands for it */
 };
 struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms);
 /** Dead oil's density at 60 degF from its API gravity. */

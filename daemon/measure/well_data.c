@@ -19,11 +19,13 @@ double oil_density_kg_m3(double gravity_api)
 
 struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms)
 {
-    struct well_setting setting = {.density_kg_m3 = NAN, .intake_depth_m = NAN};
+    struct well_setting setting = {
+        .density_kg_m3 = NAN, .intake_depth_m = NAN, .local_atmosphere_kpa = NAN};
     const struct well_data *data = well->n_data > 0 ? plan_data_at(well, utc_ms) : 0;
     if (data == 0)
         return setting;
     setting.intake_depth_m = data->intake_depth_m;
+    setting.local_atmosphere_kpa = data->local_atmosphere_kpa;
     if (isfinite(data->liquid_density_kg_m3)) {
         setting.density_kg_m3 = data->liquid_density_kg_m3;
     } else if (isfinite(data->oil_gravity_api) && isfinite(data->water_cut_ratio)) {

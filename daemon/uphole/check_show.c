@@ -224,9 +224,15 @@ static bool references_differ(const struct check_facts *facts, const struct well
     if (need->point != POINT_PUMP_DIFFERENTIAL_PRESSURE && need->point != POINT_PUMP_HEAD &&
         need->point != POINT_FLUID_LEVEL_ABOVE_INTAKE)
         return false;
+    const struct well_data *data = plan_data_at(well, facts->now_utc_ms);
     const uint8_t a = reference_of(facts, well, need->input[0][0]),
                   b = reference_of(facts, well, need->input[1][0]);
-    return a != b || (a != REFERENCE_ABSOLUTE && a != REFERENCE_GAUGE);
+    const bool known = (a == REFERENCE_ABSOLUTE || a == REFERENCE_GAUGE) &&
+                       (b == REFERENCE_ABSOLUTE || b == REFERENCE_GAUGE);
+    if (known && a != b && need->point == POINT_FLUID_LEVEL_ABOVE_INTAKE && data &&
+        !isnan(data->local_atmosphere_kpa))
+        return false; /* the operator's own word brings them to one */
+    return a != b || !known;
 }
 
 static void show_well_data(FILE *out, const struct check_facts *facts, const struct well_plan *well)
@@ -234,7 +240,7 @@ static void show_well_data(FILE *out, const struct check_facts *facts, const str
     const struct well_data *data = plan_data_at(well, facts->now_utc_ms);
     const bool is_mixed = data && !isnan(data->oil_gravity_api) && !isnan(data->water_cut_ratio);
     const bool has_density = data && (!isnan(data->liquid_density_kg_m3) || is_mixed);
-    char worked_out[500] = "", off[160];
+    char worked_out[500] = "", off[240];
     for (size_t i = 0; i < sizeof DERIVED_NEEDS / sizeof *DERIVED_NEEDS; i++) {
         const struct derived_need *need = &DERIVED_NEEDS[i];
         const bool needs_density =
@@ -258,9 +264,12 @@ static void show_well_data(FILE *out, const struct check_facts *facts, const str
                            point_get(need->point)->id, point_get(missing)->id);
         else if (references_differ(facts, well, need))
             (void)snprintf(off, sizeof off,
-                           "%s is off: %s and %s must count from the same `reference`",
+                           "%s is off: %s and %s must count from the same `reference`%s",
                            point_get(need->point)->id, point_get(need->input[0][0])->id,
-                           point_get(need->input[1][0])->id);
+                           point_get(need->input[1][0])->id,
+                           need->point == POINT_FLUID_LEVEL_ABOVE_INTAKE
+                               ? ", or well_data must state local_atmosphere"
+                               : "");
         else
             continue;
         fprintf(out, "%19s", "");

@@ -176,6 +176,7 @@ struct well_data {
     double water_cut_ratio;
     double water_density_kg_m3;
     double liquid_density_kg_m3;
+    double local_atmosphere_kpa; /* what a gauge pressure of this well counts from */
 };
 
 struct well_plan {

@@ -105,7 +105,7 @@ class Check(unittest.TestCase):
         self.assertIn("heron-8 worked out: pump_differential_pressure, ", got)
         self.assertIn("no liquid_density, nor oil_gravity with water_cut: switches off pump_head and fluid_level_above_intake", got)
         self.assertIn("heron-7 worked out: motor_temperature_rise, vibration_resultant, ", got)
-        self.assertIn("fluid_level_above_intake is off: intake_pressure and casing_head_pressure must count from the same `reference`", got)
+        self.assertIn("fluid_level_above_intake is off: intake_pressure and casing_head_pressure must count from the same `reference`, or well_data must state local_atmosphere", got)
         self.assertIn("run_time pump_differential_pressure is off: no discharge_pressure, or it is stated as not fitted", got)
         self.assertIn("no water_density: that of fresh water, 999.016 kg/m3, stands in", got)
         self.assertNotIn("no water_density", words(self.with_text(self.example().replace("water_cut: 60 %}", "water_cut: 60 %, water_density: 1050 kg/m3}")).stdout))

@@ -33,7 +33,8 @@ static struct input good(unsigned point, double value)
 
 static struct well_setting setting_of(double density)
 {
-    return (struct well_setting){.density_kg_m3 = density, .intake_depth_m = NAN};
+    return (struct well_setting){
+        .density_kg_m3 = density, .intake_depth_m = NAN, .local_atmosphere_kpa = NAN};
 }
 
 static struct reading of(unsigned point, const struct input *inputs, double density)
@@ -215,6 +216,42 @@ static void a_missing_density_is_named_before_anything_else(void **state)
     assert_true(reading.value > 0);
 }
 
+/** Planted defects (measure-atmosphere-by-itself: a standard atmosphere where none is stated;
+ * measure-atmosphere-everywhere: added though both count from the same). */
+static void only_a_stated_atmosphere_brings_two_references_together(void **state)
+{
+    (void)state;
+    struct well_setting setting = setting_of(920);
+    struct input inputs[] = {good(POINT_INTAKE_PRESSURE, 12000),
+                             good(POINT_CASING_HEAD_PRESSURE, 1000)};
+    const size_t row = row_of(POINT_FLUID_LEVEL_ABOVE_INTAKE);
+    int64_t fresh;
+    inputs[1].reference = REFERENCE_GAUGE;
+    struct reading reading = derive(row, inputs, &setting, &fresh);
+    expect("none stated", reading, QUALITY_NOT_CONFIGURED, NAN, 0);
+    check_count("names the input", reading.worst_input, POINT_CASING_HEAD_PRESSURE);
+    setting.local_atmosphere_kpa = 101.3;
+    /* By hand: 1000 x (12000 - (1000 + 101.3)) / (920 x 9.80665). */
+    expect("stated", derive(row, inputs, &setting, &fresh), QUALITY_GOOD, 1207.9979446067987,
+           1e-12);
+    inputs[0].reference = REFERENCE_GAUGE;
+    inputs[1].reference = REFERENCE_ABSOLUTE; /* 12000 + 101.3 - 1000 */
+    expect("the other way", derive(row, inputs, &setting, &fresh), QUALITY_GOOD, 1230.4538690360735,
+           1e-12);
+    inputs[1].reference = REFERENCE_GAUGE; /* both gauge: 12000 - 1000 */
+    expect("both gauge", derive(row, inputs, &setting, &fresh), QUALITY_GOOD, 1219.2259068214362,
+           1e-12);
+    inputs[1].reference = REFERENCE_UNKNOWN;
+    check_count("unknown stays so", derive(row, inputs, &setting, &fresh).quality,
+                QUALITY_NOT_CONFIGURED);
+    inputs[0] = good(POINT_DISCHARGE_PRESSURE, 20000);
+    inputs[1] = good(POINT_INTAKE_PRESSURE, 12000);
+    inputs[1].reference = REFERENCE_GAUGE;
+    check_count("of the fluid level alone",
+                derive(row_of(POINT_PUMP_DIFFERENTIAL_PRESSURE), inputs, &setting, &fresh).quality,
+                QUALITY_NOT_CONFIGURED);
+}
+
 static void references_and_kinds_that_differ_are_not_put_together(void **state)
 {
     (void)state;
@@ -375,6 +412,7 @@ int main(void)
         cmocka_unit_test(what_exists_only_while_the_pump_runs_says_so),
         cmocka_unit_test(a_missing_density_is_named_before_anything_else),
         cmocka_unit_test(references_and_kinds_that_differ_are_not_put_together),
+        cmocka_unit_test(only_a_stated_atmosphere_brings_two_references_together),
         cmocka_unit_test(no_input_that_is_not_good_leaves_a_good_value),
         cmocka_unit_test(a_value_is_as_old_as_its_oldest_input),
         cmocka_unit_test(a_map_that_delivers_a_derived_point_keeps_it_measured),
