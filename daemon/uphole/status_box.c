@@ -132,7 +132,7 @@ static void reload_line(const struct status_view *view, const struct stamp *now,
     const struct status_reload *reload = view->reload;
     if (reload == NULL || reload->at.boot_ms == 0)
         return;
-    text_add(text, "  reload     %s", reload->refused ? "refused" : "taken");
+    text_add(text, "  reload     %s", reload->refused ? "new configuration refused" : "taken");
     text_add_since(text, reload->at.utc_ms, now->utc_ms);
     text_add(text, reload->refused ? ": the plan before goes on. %s\n" : "%s\n",
              reload->refused ? reload->why : "");
