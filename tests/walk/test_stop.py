@@ -1,0 +1,129 @@
+#!/usr/bin/env python3
+"""A stop in order: the table takes no new clients, lines end their polls together, the clean-stop mark is stored, then "offline" is said.
+
+One of eight lines hangs in a name lookup, by a real resolver that asks a name server which never answers; that needs a mount of one's own.
+"""
+import json
+import os
+import pathlib
+import signal
+import socket
+import subprocess
+import time
+
+import paho.mqtt.client as mqtt
+
+from walk import BINARY, SOURCE, Skip, Walk, free_port, main, wait_for
+
+NAME_SERVER = "127.0.9.9"
+LINES = 7
+
+
+def config(walk, ports, hanging):
+    lines = "".join(f"  line-{i}: {{tcp: 127.0.0.1:{port}, response_timeout: 300 ms}}\n" for i, port in enumerate(ports))
+    wells = "".join(f"""\
+  heron-{i}:
+    table_block: {i}
+    sources:
+      gauge: [{{from: 2025-01-10T08:00:00Z, line: line-{i}, unit_id: 1, map: scaled-16, poll_every: 1 s, refresh: 1 s, confirmed_units: all}}]
+""" for i in range(len(ports)))
+    if hanging:
+        lines += "  far-line: {tcp: far.heron.example:502, response_timeout: 300 ms}\n"
+        wells += """\
+  heron-99:
+    table_block: 99
+    sources:
+      gauge: [{from: 2025-01-10T08:00:00Z, line: far-line, unit_id: 1, map: scaled-16, poll_every: 1 s, refresh: 1 s, confirmed_units: all}]
+"""
+    return (f"site: heron-ridge\nbox: heron-edge-1\nlines:\n{lines}wells:\n{wells}destinations:\n"
+            f"  plant-broker: {{mqtt: 'mqtt://127.0.0.1:{walk.broker_port}', from: oldest}}\n"
+            f"  scada-table: {{modbus_tcp: '127.0.0.1:{walk.table_port}', clients_per_address: 16, views: {{1: metric high-word-first}}}}\n"
+            f"journal: {{path: {walk.journal}}}\n")
+
+
+def name_server():
+    """Takes questions and never answers."""
+    server = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    try:
+        server.bind((NAME_SERVER, 53))
+    except OSError as reason:
+        raise Skip(f"port 53 of {NAME_SERVER} can't be opened: {reason}") from reason
+    return server
+
+
+def start_daemon(walk):
+    """With a resolver of its own: /etc/resolv.conf and the order of lookups, in a mount that nobody else sees."""
+    resolv, order = walk.directory / "resolv.conf", walk.directory / "nsswitch.conf"
+    resolv.write_text(f"nameserver {NAME_SERVER}\noptions timeout:30 attempts:1\n")
+    order.write_text("hosts: files dns\n")
+    mounts = " && ".join(f"mount --bind {mine} {real}" for mine, real in ((resolv, "/etc/resolv.conf"), (order, "/etc/nsswitch.conf"))
+                         if os.path.exists(real))
+    command = ["unshare", "-m", "sh", "-c", f"{mounts} && exec \"$0\" \"$@\""]
+    probe = subprocess.run([*command, "true"], capture_output=True, text=True)
+    if probe.returncode != 0:
+        raise Skip(f"no mount of one's own: {probe.stderr.strip()}")
+    walk.daemon = walk._start("daemon", *command, BINARY, "run", "--config", walk.config, "--maps", SOURCE / "config/maps")
+
+
+def takes_a_client(port):
+    with socket.socket() as probe:
+        probe.settimeout(0.2)
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+def a_stop_goes_in_order_and_waits_for_no_lookup():
+    """Planted defects: stop-table-goes-on, stop-offline-before-mark."""
+    server = name_server()
+    with Walk("stop") as walk, server:
+        ports = [free_port() for _ in range(LINES)]
+        walk.start_broker()
+        walk.config.write_text(config(walk, ports, hanging=False))
+        walk.simulator = walk._start("simulator", BINARY, "simulate", "--config", walk.config, "--maps", SOURCE / "config/maps", "--seed", "7")
+        wait_for("the simulator", 10, lambda: all(walk._listening(port) for port in ports))
+        walk.config.write_text(config(walk, ports, hanging=True))
+        seen = {}
+
+        def on_message(_client, _data, message):
+            if message.topic.endswith("/box/heron-edge-1") and json.loads(message.payload)["running"] is False and "offline" not in seen:
+                seen["offline"] = time.monotonic()
+                seen["mark"] = walk.sql("SELECT ended, how FROM run ORDER BY pos DESC LIMIT 1")[0]
+
+        eye = mqtt.Client(client_id=f"eye-{os.getpid()}", protocol=mqtt.MQTTv311)
+        eye.on_message = on_message
+        eye.connect("127.0.0.1", walk.broker_port)
+        eye.subscribe("uphole/#", qos=1)
+        eye.loop_start()
+        start_daemon(walk)
+        database = walk.journal / "journal.sqlite"
+        wait_for("scans of all lines that answer", 40, lambda: database.exists() and
+                 len(walk.sql("SELECT DISTINCT well FROM scan WHERE outcome = 1")) == LINES)
+        server.settimeout(20)
+        assert b"far" in server.recv(512), "nobody asked the name server"
+        wait_for("the table", 20, lambda: takes_a_client(walk.table_port))
+        began = time.monotonic()
+        walk.daemon.send_signal(signal.SIGTERM)
+        while walk.daemon.poll() is None and time.monotonic() < began + 20:
+            if "refused" not in seen and not takes_a_client(walk.table_port):
+                seen["refused"] = time.monotonic()
+                seen["mark then"] = walk.sql("SELECT ended FROM run ORDER BY pos DESC LIMIT 1")[0]["ended"]
+            time.sleep(0.01)
+        ended = time.monotonic()
+        wait_for("offline", 10, lambda: "mark" in seen)
+        eye.loop_stop()
+        eye.disconnect()
+        print(f"  table quiet after {seen['refused'] - began:.2f} s, offline after {seen['offline'] - began:.2f} s, ended after {ended - began:.2f} s"
+              " (wanted: under 2 s)")
+        assert walk.daemon.returncode == 0, walk.daemon.returncode
+        assert seen["mark then"] is None, "the table took clients until the journal was closed"
+        assert seen["refused"] < seen["offline"] <= ended + 0.5
+        assert seen["mark"]["ended"] is not None and seen["mark"]["how"] == "stopped", "offline was said before the clean-stop mark"
+        assert "far-line did not end in time" in walk.log("daemon")
+        # Seven lines end their polls at once: nothing of them is missing, and the next start finds nothing to account for but the pause.
+        stopped = walk.sql("SELECT ended_boot_ms AS at FROM run ORDER BY pos DESC LIMIT 1")[0]["at"]
+        for well in range(1, LINES + 1):
+            newest = walk.sql(f"SELECT max(boot_ms) AS at FROM scan WHERE well={well}")[0]["at"]
+            assert stopped - newest < 4000, (well, stopped - newest)
+
+
+if __name__ == "__main__":
+    main(a_stop_goes_in_order_and_waits_for_no_lookup)
