@@ -8,6 +8,8 @@
  */
 #include "mqtt_inside.h"
 
+#include "box_points.h"
+
 #include "uphole/say.h"
 #include "uphole/wire.h"
 
@@ -172,6 +174,8 @@ static void send_latest(struct mqtt_client *client, uint16_t index, int64_t now_
     }
     char topic[TOPIC_MAX];
     well_topic(client, index, "latest", topic);
+    if (side_state_copy(client->side, &client->state))
+        box_points_add(&client->snapshot, &client->state, now_ms);
     size_t length = payload_latest(client->payload, payload_room(client, topic), client->plan,
                                    &client->to->units, &client->snapshot, now_ms);
     if (length == 0 && !well->refused)

@@ -5,6 +5,8 @@
  */
 #include "show.h"
 
+#include "box_points.h"
+
 #include "uphole/wire.h"
 
 #include <math.h>
@@ -63,18 +65,15 @@ static struct shown show_reading(const struct live_reading *reading, int64_t now
 
 /** States of the box have slots too; where the snapshot doesn't bring them they are those of the
  * header. */
-static void show_box_points(const struct image_block *block, struct shown_block *out)
+static void show_box_points(const struct image_block *block, int64_t now_boot_ms,
+                            struct shown_block *out)
 {
     if (block->header.heartbeat == 0)
         return; /* the well side hasn't spoken yet */
-    const struct {
-        unsigned point;
-        double value;
-    } states[] = {{POINT_UNDELIVERED_RECORDS, block->header.waiting},
-                  {POINT_JOURNAL_TIME_LEFT, 24.0 * block->header.days_left}};
-    for (unsigned i = 0; i < sizeof states / sizeof *states; i++) {
-        out->point[states[i].point] = (struct shown){states[i].value, NAN, QUALITY_GOOD, 0};
-    }
+    struct live_reading readings[BOX_POINTS];
+    box_points(block->header.waiting, block->header.days_left, now_boot_ms, readings);
+    for (unsigned i = 0; i < BOX_POINTS; i++)
+        out->point[readings[i].point] = show_reading(&readings[i], now_boot_ms);
 }
 
 static void show_points(const struct image_block *block, int64_t now_boot_ms,
@@ -85,7 +84,7 @@ static void show_points(const struct image_block *block, int64_t now_boot_ms,
         out->point[p] =
             (struct shown){NAN, NAN, waits ? QUALITY_NO_DATA : QUALITY_NOT_MAPPED, TABLE_AGE_NEVER};
     }
-    show_box_points(block, out);
+    show_box_points(block, now_boot_ms, out);
     for (unsigned i = 0; i < block->snapshot.n && i < RECORD_READINGS_MAX; i++) {
         const struct live_reading *reading = &block->snapshot.reading[i];
         if (reading->point >= 1 && reading->point < POINT_COUNT)
