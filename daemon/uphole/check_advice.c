@@ -18,6 +18,33 @@ static void seconds(int64_t ms, char into[static 24])
 
 /* ---- time ---- */
 
+static bool is_read_with_status(const struct check_facts *facts, const struct line_plan *line)
+{
+    for (unsigned i = 0; i < facts->n_sources; i++)
+        if (facts->sources[i].line == line && facts->sources[i].map->has_status)
+            return true;
+    return false;
+}
+
+/** What listening can and can't prove. */
+static void advise_listening(struct check_facts *facts, const struct line_plan *line)
+{
+    check_advise(facts,
+                 "Line %s is only listened to: what the other master does not read stays no_data, "
+                 "due times between its reads stay without data, and a unit that it never asks is "
+                 "never heard. Set poll_every to its pace or slower.%s",
+                 line->name,
+                 is_read_with_status(facts, line) ? " It must read the gauge's status register in "
+                                                    "each round as well, else channels stay "
+                                                    "`starting`."
+                                                  : "");
+    check_advise(facts,
+                 "Line %s is only listened to, but opening its port raises RTS and DTR: use a "
+                 "converter that switches by the data, isolated, with the consent of whoever is "
+                 "responsible for the drive (docs/listening.md).",
+                 line->name);
+}
+
 static void advise_lines(struct check_facts *facts)
 {
     for (unsigned i = 0; i < facts->n_lines; i++) {
@@ -41,7 +68,9 @@ static void advise_lines(struct check_facts *facts)
                          "Line %s waits only %u ms for an answer; surface units have been seen to "
                          "need 600 ms and more.",
                          at->line->name, at->line->response_timeout_ms);
-        if (at->line->share_line)
+        if (at->line->share_line == LINE_LISTENS)
+            advise_listening(facts, at->line);
+        if (at->line->share_line == LINE_SHARED)
             check_advise(facts,
                          "Line %s is shared with another master. Our questions can spoil the "
                          "drive's answers, and a drive may be set to trip on them: keep the "

@@ -56,9 +56,13 @@ static void wrapped(FILE *out, int indent, const char *text)
 
 static const char *of_line(const struct line_plan *line, char into[static PATH_LENGTH_MAX + 40])
 {
+    char behind[32] = "";
+    if (line->framing == LINE_FRAMING_RTU)
+        (void)snprintf(behind, sizeof behind, ", RTU frames, %u baud", line->baud);
     if (line->medium == LINE_MEDIUM_TCP)
-        (void)snprintf(into, PATH_LENGTH_MAX + 40, strchr(line->host, ':') ? "[%s]:%u" : "%s:%u",
-                       line->host, line->port);
+        (void)snprintf(into, PATH_LENGTH_MAX + 40,
+                       strchr(line->host, ':') ? "[%s]:%u%s" : "%s:%u%s", line->host, line->port,
+                       behind);
     else
         (void)snprintf(into, PATH_LENGTH_MAX + 40, "%s, %u baud %u%c%u", line->device, line->baud,
                        line->data_bits, line->parity, line->stop_bits);
@@ -78,7 +82,11 @@ static void show_lines(FILE *out, const struct check_facts *facts)
                        at->n_sources == 1 ? "source" : "sources", 100 * at->share,
                        seconds((double)at->round_us / 1e6, round),
                        seconds(at->bound_ms / 1e3, bound));
-        if (at->line->listen_first_ms > 0) {
+        if (at->line->share_line == LINE_LISTENS) {
+            (void)snprintf(text, sizeof text, "%s; %u %s; only listened to: not a byte is sent",
+                           of_line(at->line, where), at->n_sources,
+                           at->n_sources == 1 ? "source" : "sources");
+        } else if (at->line->listen_first_ms > 0) {
             const size_t n = strlen(text);
             (void)snprintf(text + n, sizeof text - n,
                            "; listened to for %s before the first request",
@@ -434,10 +442,12 @@ void check_show_json(FILE *out, const struct check_facts *facts)
     for (unsigned i = 0; i < facts->n_lines; i++)
         fprintf(out,
                 "%s{\"name\":\"%s\",\"sources\":%u,\"share\":%.6f,\"round_us\":%lld,\"round_bound_"
-                "ms\":%u,\"listen_first_ms\":%u}",
+                "ms\":%u,\"listen_first_ms\":%u,\"framing\":\"%s\",\"listens\":%s}",
                 i ? "," : "", facts->lines[i].line->name, facts->lines[i].n_sources,
                 facts->lines[i].share, (long long)facts->lines[i].round_us,
-                facts->lines[i].bound_ms, facts->lines[i].line->listen_first_ms);
+                facts->lines[i].bound_ms, facts->lines[i].line->listen_first_ms,
+                line_speaks_rtu(facts->lines[i].line) ? "rtu" : "tcp",
+                facts->lines[i].line->share_line == LINE_LISTENS ? "true" : "false");
     fprintf(out, "],\"sources\":[");
     for (unsigned i = 0; i < facts->n_sources; i++) {
         fputs(i ? "," : "", out);

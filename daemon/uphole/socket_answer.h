@@ -28,5 +28,11 @@ void line_as_text(const struct status_view *view, uint16_t well, struct socket_t
  * one line, so that what follows keeps its place on a screen. */
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,
                         const struct snapshot *snapshot, bool brief, struct socket_text *text);
+/** Values of more than one register in all four orders of words and bytes; nothing where there are
+ * none. */
+void orders_as_text(const struct status_view *view, uint16_t well, const struct stamp *now,
+                    struct socket_text *text);
+/** `,"orders":{...}` of one channel, or nothing. */
+void orders_as_json(const struct channel *channel, const uint16_t *words, struct socket_text *text);
 
 #endif

@@ -156,7 +156,8 @@ static void scan_lines(const struct status_view *view, uint16_t w, const struct 
         if (scan == NULL)
             text_add(text, "not asked yet in this run\n");
         else
-            text_add(text, "%s at %s (%s ago)\n", outcome_name(scan->outcome),
+            text_add(text, "%s%s at %s (%s ago)\n", outcome_name(scan->outcome),
+                     scan_was_overheard(scan) ? " (heard, not asked)" : "",
                      stamp_to_short_text(scan->begun.utc_ms, instant),
                      duration_to_text(now->boot_ms - scan->begun.boot_ms, span));
     }
@@ -173,6 +174,7 @@ void read_as_text(const struct status_view *view, uint16_t well, struct socket_t
     text_add(text, "\n");
     heading(text);
     each_row(view, well, &now, &snapshot, row_as_text, text);
+    orders_as_text(view, well, &now, text);
     if (!snapshot.journaled)
         text_add(text, "\nThe disk refuses: these readings are not stored.\n");
     text_add(text,
@@ -231,7 +233,9 @@ static void row_as_json(const struct row *row, struct socket_text *text)
         text_add(text, "null");
     for (unsigned i = 0; row->words != NULL && i < row->channel->n_words; i++)
         text_add(text, "%s%u", i == 0 ? "[" : ",", row->words[i]);
-    text_add(text, "%s,\"decoded\":", row->words != NULL ? "]" : "");
+    text_add(text, "%s", row->words != NULL ? "]" : "");
+    orders_as_json(row->channel, row->words, text);
+    text_add(text, ",\"decoded\":");
     text_add_number(text, row->words != NULL ? row->decoded.number : NAN, 0);
     text_add(text, ",\"text\":");
     if (row->words != NULL && row->decoded.text[0] != '\0')
@@ -265,7 +269,7 @@ void read_as_json(const struct status_view *view, uint16_t well, struct socket_t
         text_add(text, "%s{\"source\":\"%s\",\"seq\":%" PRIu64 ",\"outcome\":", before,
                  source_name(s), core_journal_refuses(view->core) ? 0 : scan->seq);
         text_add_string(text, outcome_name(scan->outcome));
-        text_add(text, ",\"at\":");
+        text_add(text, scan_was_overheard(scan) ? ",\"heard\":true,\"at\":" : ",\"at\":");
         text_add_instant(text, scan->begun.utc_ms);
         text_add(text, "}");
         before = ",";

@@ -4,9 +4,11 @@ converter that vanishes and comes back."""
 import json
 import os
 import pathlib
+import re
 import select
 import signal
 import socket
+import struct
 import subprocess
 import threading
 import time
@@ -63,8 +65,8 @@ class Box(Walk):
     def line_rows(self):
         return [gap for gap in self.gaps() if gap["kind"] == "line"] if self.outcomes() else []
 
-    def read(self):
-        out = subprocess.run([str(BINARY), "read", "heron-7", "--config", str(self.config), "--maps", str(SOURCE / "config/maps"), "--json"],
+    def read(self, maps=SOURCE / "config/maps"):
+        out = subprocess.run([str(BINARY), "read", "heron-7", "--config", str(self.config), "--maps", str(maps), "--json"],
                              capture_output=True, text=True, timeout=20)
         assert out.returncode == 0, out.stderr
         return json.loads(out.stdout)
@@ -287,8 +289,52 @@ def a_converter_that_vanishes_and_comes_back_under_its_name_is_taken_again():
                 os.close(end)
 
 
+def a_float_in_the_wrong_order_is_shown_in_all_four():
+    """S10. The unit sends the low word first, the map says high first. Planted defects: one order in all columns; the map's own isn't marked."""
+    with Box("orders", SERIAL.format(path="{directory}/pad-sim")) as box:
+        maps = box.directory / "maps"
+        maps.mkdir()
+        text = (SOURCE / "config/maps/float-low-first.yaml").read_text()
+        (maps / "float-low-first.yaml").write_text(text.replace("words: low-first", "words: high-first"))
+        for config in (box.config, box.sim_config):
+            config.write_text(config.read_text().replace("map: scaled-16", "map: float-low-first"))
+        box.start_simulator()
+        box.daemon = box._start("daemon", BINARY, "run", "--config", box.config, "--maps", maps)
+        wait_for("scans", 30, lambda: box.answered() >= 2)
+        time.sleep(1)
+        row = next(r for r in box.read(maps)["channels"] if r["channel"] == "intake_pressure")
+        high, low = (struct.pack(">HH", *words) for words in (row["raw"], row["raw"][::-1]))  # IEEE 754, by Python's own library
+        for name, data in (("high_first", high), ("low_first", low)):
+            expected = struct.unpack(">f", data)[0]
+            assert row["orders"][name] is not None and abs(row["orders"][name] - expected) <= abs(expected) * 1e-6, (name, row)
+        assert 100 < row["orders"]["low_first"] < 8000 and row["reason"] != "good", row
+        out = subprocess.run([str(BINARY), "read", "heron-7", "--config", str(box.config), "--maps", str(maps)], capture_output=True, text=True).stdout
+        line = next(l for l in out.splitlines() if l.startswith("intake_pressure") and "low-first" in l)
+        assert "high-first" in line and line.count("(map)") == 1 and f"low-first {row['orders']['low_first']:.4g}"[:14] in line, line
+        assert re.search(r"  high-first \S+ \(map\)", line), line
+        print("  " + line)
+
+
+def check_says_what_a_line_is_and_what_listening_can_not():
+    """Planted defects: RTU over TCP shown as if it were Modbus TCP; no word of what stays without data; no advice on a name that may change."""
+    def checked(line):
+        with Box("check", line) as box:
+            out = subprocess.run([str(BINARY), "check", "--config", str(box.config), "--maps", str(SOURCE / "config/maps")], capture_output=True, text=True)
+            assert out.returncode == 0, out.stderr + out.stdout
+            return " ".join(out.stdout.split())
+    over_tcp = checked("tcp: '192.0.2.7:4001', framing: rtu, speed: 19200 baud")
+    assert "192.0.2.7:4001, RTU frames, 19200 baud" in over_tcp, over_tcp
+    assert "RTU frames" not in checked("tcp: '192.0.2.7:502'")
+    listens = checked("serial: /dev/ttyUSB0, speed: 9600 baud, frame: 8N1, share_line: listen")
+    for words in ("only listened to: not a byte is sent", "what the other master does not read stays no_data", "status register in each round",
+                  "raises RTS and DTR", "a name under /dev/serial/by-id stays"):
+        assert words in listens, (words, listens)
+
+
 if __name__ == "__main__":
-    main(a_line_that_only_listens_sends_nothing_and_reads_what_the_other_master_reads,
+    main(a_float_in_the_wrong_order_is_shown_in_all_four,
+         check_says_what_a_line_is_and_what_listening_can_not,
+         a_line_that_only_listens_sends_nothing_and_reads_what_the_other_master_reads,
          a_converter_without_its_unit_is_named_and_asked_less_often,
          a_device_server_that_holds_an_earlier_connection_is_named_and_taken_when_it_lets_go,
          a_server_that_turns_a_second_client_away_is_tried_with_pauses,
