@@ -1,0 +1,317 @@
+#!/usr/bin/python3
+# SPDX-License-Identifier: Apache-2.0
+"""Every code block of README.md and docs/: run, validated, or listed by name with the test that runs it.
+
+The tour of README.md is run as it stands, in one shell with job control; what it prints must have the shape that README shows (numbers may differ).
+A command line that no rule below knows fails the test, so that no block is left out unseen. Planted: a wrong option in README; a JSON example with a key
+that its schema doesn't know; an example trace with a wrong length.
+"""
+import json
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+
+import jsonschema
+
+ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/uphole")
+FAILURES, DONE, LISTED = [], [], []
+
+# What needs root, a service manager, a compiler's quarter of an hour or hardware, and where that is run instead.
+ELSEWHERE = [("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
+             ("apt install", "package_install"), ("systemctl", "package_install, package_service"), ("sudo systemctl", "package_install, package_service"),
+             ("journalctl", "package_service"), ("install -", "package_install"), ("[Service]", "package_service"), ("LoadCredential=", "package_service"),
+             ("IPAddress", "package_service"), ("cmake -S", "package_install"), ("adduser", "package_install"), ("sudo tar", "walk_docs, the move below"),
+             ("python3 docs/examples/", "walk_integrator"), ("UPHOLE_GOLDEN_WRITE=1", "test_golden"), ("git diff", "test_golden")]
+# Figures of an invented site, to be read: what they show is asserted by the tests named.
+SHOWN = [("surface unit ──", "a drawing"), ("  holds:", "the demo"), ("9f3c61:17", "test_gaps_words"), ("{schema", "")]
+
+
+def blocks(path):
+    """(first line, language, text) of each fenced block; a block in a list is taken out of its indent."""
+    lines, out, number = open(path).read().split("\n"), [], 0
+    while number < len(lines):
+        fence = re.match(r"^( *)```(\w*)$", lines[number])
+        number += 1
+        if not fence:
+            continue
+        text, first = [], number + 1
+        while not re.match(r"^ *```$", lines[number]):
+            text.append(lines[number][len(fence.group(1)):] if lines[number].startswith(fence.group(1)) else lines[number])
+            number += 1
+        number += 1
+        out.append((first, fence.group(2), "\n".join(text)))
+    return out
+
+
+def must(where, holds, what):
+    if not holds:
+        FAILURES.append("%s: %s" % (where, what))
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def shape(line):
+    """A line with its numbers, times and hexadecimal words taken out."""
+    line = re.sub(r"0x[0-9A-Fa-f]+|\b[0-9a-f]{6}:\d+|\b[0-9a-f]{8,}\b|/dev/pts/\d+|/tmp/[\w./-]*|config/tour.yaml", "N", line)
+    line = re.sub(r"-?\d[\d,.:eE+-]*Z?( min| s| h)?", "N", line)
+    return re.sub(r"(N ?)+", "N ", re.sub(r"\s+", " ", line)).strip()
+
+
+class Shell:
+    """One bash with job control, as the reader's."""
+
+    def __init__(self, directory, port, table_port):
+        self.replace = [("/tmp/uphole-tour", directory), ("18830", str(port)), ("config/tour.yaml", directory + "/tour.yaml"),
+                        ("build/release/daemon/uphole/uphole", UPHOLE), ("1502", str(table_port))]
+        self.bash = subprocess.Popen(["bash", "--norc"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=ROOT)
+        self.bash.stdin.write("set -m\n")
+
+    def run(self, command):
+        for old, new in self.replace:
+            command = command.replace(old, new)
+        self.bash.stdin.write(command + "\necho; echo \"END OF COMMAND $?\"\n")
+        self.bash.stdin.flush()
+        out = []
+        for line in self.bash.stdout:
+            if line.startswith("END OF COMMAND"):
+                return int(line.split()[-1]), "".join(out)
+            out.append(line)
+        raise SystemExit("the shell ended: " + "".join(out))
+
+    def end(self):
+        self.bash.stdin.write("kill $(jobs -p); sleep 1; exit\n")
+        self.bash.stdin.close()
+        try:
+            self.bash.wait(20)
+        except subprocess.TimeoutExpired:
+            self.bash.kill()
+
+
+def commands_of(text):
+    """(command, what is shown of its output up to `...`)."""
+    out = []
+    for line in text.split("\n"):
+        if line.startswith("$ "):
+            out.append([line[2:], []])
+        elif out:
+            out[-1][1].append(line)
+    return out
+
+
+def keys_of(value):
+    return set(value) | set().union(*[keys_of(inner) for inner in value.values()]) if isinstance(value, dict) else set()
+
+
+def answered(shell):
+    for _ in range(100):
+        if "gauge" in shell.run("%s read heron-7 --config config/tour.yaml" % UPHOLE)[1]:
+            return
+        time.sleep(0.2)
+
+
+def tour(shell):
+    for first, _, text in blocks(ROOT + "/README.md"):
+        for command, shown in commands_of(text):
+            where = "README.md:%d: $ %s" % (first, command)
+            if "mosquitto_sub" in command:  # the first `latest` of a run may still say that nothing was read
+                time.sleep(6)
+            if " read " in command or " gaps " in command:
+                answered(shell)
+            code, output = shell.run(command)
+            must(where, code == 0, "exit %d: %s" % (code, output[-300:]))
+            background = command.endswith("&")
+            if command.endswith("&"):
+                time.sleep(1.5)
+            lines = {shape(line) for line in output.split("\n")}
+            if shown and shown[0].startswith("{"):
+                got = json.loads(next(line for line in output.split("\n") if line.startswith('{"schema"')))
+                must(where, set(re.findall(r'"(\w+)":', "".join(shown))) <= keys_of(got), "keys differ: %s" % got)
+                must(where, got["points"]["discharge_pressure"]["reason"] == "not_fitted", "discharge pressure: %s" % got["points"]["discharge_pressure"])
+            elif not background:
+                for line in shown:
+                    if line.strip() and line != "...":
+                        must(where, shape(line) in lines, "does not print what is shown: %s\n  it prints: %s" % (line, output[:1500]))
+            DONE.append(where)
+
+
+def known(line, rules):
+    return next((test for start, test in rules if line.startswith(start)), None)
+
+
+def a_command(shell, where, line):
+    """A command of docs/, with this test's names in place of the invented site's."""
+    command = re.sub(r"^sudo ", "", re.sub(r" {3,}.*$", "", line))
+    if command.startswith("uphole simulate"):
+        return simulate(where, command)
+    if " watch " in command:
+        command = "timeout 2 " + command
+    swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1])]
+    if " note " in command:
+        ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
+        swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))
+    for old, new in swaps:
+        command = command.replace(old, new)
+    command = command.replace("--for 10min", "--for 1min").replace("uphole ", UPHOLE + " ", 1)
+    config = " config/tour.yaml" if " check" in command else " --config config/tour.yaml"
+    command = re.sub(r"(\s*#.*)?$", "", command)
+    if " trace " in command:
+        command = "timeout 5 " + command
+    code, output = shell.run(command + config)
+    must(where, code in (0, 124), "exit %d: %s" % (code, output[-400:]))
+    DONE.append(where)
+
+
+def simulate(where, command):
+    with tempfile.TemporaryDirectory() as directory:
+        port = free_port()
+        shutil.copy(ROOT + "/config/tour.yaml", directory + "/uphole.yaml")
+        text = open(directory + "/uphole.yaml").read().replace("/tmp/uphole-tour", directory)
+        open(directory + "/uphole.yaml", "w").write(text)
+        command = command.replace("/tmp/pad-line", directory + "/pad-line").replace("127.0.0.1:1502", "127.0.0.1:%d" % port)
+        command = command.replace("uphole simulate", UPHOLE + " simulate", 1) + " --maps %s/config/maps" % ROOT
+        run = subprocess.Popen(["bash", "-c", "exec " + command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, cwd=directory)
+        lines = []
+        for line in run.stdout:
+            lines.append(line.strip())
+            if lines[-1] == "ready":
+                break
+        run.terminate()
+        run.wait(10)
+        must(where, lines and lines[-1] == "ready", "is not ready: %s" % lines)
+    DONE.append(where)
+
+
+def script_of_faults(where, text):
+    with tempfile.TemporaryDirectory() as directory:
+        open(directory + "/faults", "w").write(text + "\n")
+        run = subprocess.Popen([UPHOLE, "simulate", "--line", directory + "/pad-line", "--unit", "1:scaled-16", "--unit", "2:float-low-first", "--maps", ROOT + "/config/maps",
+                                "--faults", directory + "/faults"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        lines = []
+        for line in run.stdout:
+            lines.append(line.strip())
+            if lines[-1] == "ready":
+                break
+        run.terminate()
+        run.wait(10)
+        must(where, lines and lines[-1] == "ready", "the script of faults is refused: %s" % lines)
+    DONE.append(where)
+
+
+def some_lines(where, text):
+    """A `lines:` section, in the tour's configuration in place of its own."""
+    with tempfile.TemporaryDirectory() as directory:
+        tour_text = open(ROOT + "/config/tour.yaml").read()
+        open(directory + "/uphole.yaml", "w").write(re.sub(r"lines:\n(  .*\n)+", lambda _: text + "\n", tour_text, count=1).replace("/tmp/uphole-tour", directory))
+        done = subprocess.run([UPHOLE, "check", directory + "/uphole.yaml", "--maps", ROOT + "/config/maps"], capture_output=True, text=True)
+    must(where, done.returncode == 0, "uphole check: exit %d: %s%s" % (done.returncode, done.stdout[-300:], done.stderr[-300:]))
+    DONE.append(where)
+
+
+def a_json(where, text):
+    text = re.sub(r",?\s*(\.\.\.|…)", "", text)  # more of the same, left out for the reader
+    try:
+        values = [json.loads(text)]
+    except ValueError:
+        values = [json.loads(line) for line in text.split("\n")]
+    for value in values:
+        if "schema" in value:
+            schema = json.load(open("%s/docs/schemas/%s-%s.json" % (ROOT, *value["schema"].split("/")[1:])))
+            try:
+                jsonschema.validate(value, schema)
+            except jsonschema.ValidationError as error:
+                must(where, False, "its schema doesn't allow it: " + error.message[:200])
+    DONE.append(where)
+
+
+def a_trace(where, text):
+    with tempfile.NamedTemporaryFile("w", suffix=".txt") as file:
+        file.write(text + "\n")
+        file.flush()
+        done = subprocess.run([UPHOLE, "trace", "--explain", file.name], capture_output=True, text=True)
+    must(where, done.returncode == 0, "is no trace: " + done.stderr)
+    DONE.append(where)
+
+
+def a_block(shell, name, first, language, text):
+    where = "docs/%s:%d" % (name, first)
+    start = text.split("\n")[0]
+    if language == "json":
+        return a_json(where, text)
+    if text.startswith("uphole-trace 1"):
+        return a_trace(where, text)
+    if start.startswith("at ") and name == "simulator.md":
+        return script_of_faults(where, text)
+    if start == "lines:":
+        return some_lines(where, text)
+    if start.startswith("[at D]"):
+        return LISTED.append(where + ": a grammar; the script below it is run")
+    lines = [line for line in re.sub(r"\\\n\s*", "", text).split("\n") if line.strip()]
+    prompts = any(line.startswith("$ ") for line in lines)
+    for line in lines:
+        command = line[2:] if line.startswith("$ ") else line
+        if prompts and not line.startswith("$ ") or line.startswith("      "):
+            continue
+        elsewhere = known(command, ELSEWHERE)
+        if elsewhere:
+            LISTED.append("%s: %s: run by %s" % (where, command[:60], elsewhere))
+        elif re.match(r"(sudo )?uphole ", command):
+            a_command(shell, where + ": " + command, command)
+        else:
+            FAILURES.append("%s: no rule knows this line: %s" % (where, line))
+
+
+def the_move(shell):
+    """docs/moving.md by its own steps, as far as no service manager is needed: stopped, packed, unpacked elsewhere, started; nothing lost."""
+    directory = shell.replace[0][1]
+    shell.run("kill -TERM $(cat %s/journal/journal.lock 2>/dev/null | tr -dc 0-9) 2>/dev/null; sleep 2" % directory)
+    code, output = shell.run("tar -C / --numeric-owner -czf %s/move.tar.gz %s/journal && mkdir %s/new && tar -C %s/new -xzf %s/move.tar.gz && ls %s/new%s/journal"
+                             % ((directory,) * 7))
+    must("docs/moving.md", code == 0 and "journal.sqlite" in output, "packing and unpacking: " + output)
+    code, output = shell.run("%s gaps --journal %s/new%s/journal" % (UPHOLE, directory, directory))
+    must("docs/moving.md", code == 0, "the moved journal is not read: " + output)
+    DONE.append("docs/moving.md: the move")
+
+
+def main():
+    for tool in ("mosquitto", "mosquitto_sub", "bash"):
+        if shutil.which(tool) is None:
+            print("skipped: %s is not installed" % tool)
+            return 77
+    directory = tempfile.mkdtemp()
+    port, table_port = free_port(), free_port()
+    text = open(ROOT + "/config/tour.yaml").read().replace("/tmp/uphole-tour", directory).replace("18830", str(port)).replace("1502", str(table_port))
+    open(directory + "/tour.yaml", "w").write(text)
+    os.symlink(ROOT + "/config/maps", directory + "/maps")
+    shell = Shell(directory, port, table_port)
+    try:
+        tour(shell)
+        answered(shell)
+        for name in sorted(os.listdir(ROOT + "/docs")):
+            if not name.endswith(".md"):
+                continue
+            for first, language, text in blocks("%s/docs/%s" % (ROOT, name)):
+                a_block(shell, name, first, language, text)
+        the_move(shell)
+    finally:
+        shell.end()
+        shutil.rmtree(directory, ignore_errors=True)
+    for line in LISTED:
+        print("listed:", line)
+    for line in FAILURES:
+        print("FAILED:", line)
+    print("%d commands, examples and blocks run or validated, %d listed with the test that runs them, %d failed" % (len(DONE), len(LISTED), len(FAILURES)))
+    return 1 if FAILURES else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
