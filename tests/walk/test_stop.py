@@ -65,6 +65,18 @@ def start_daemon(walk):
     walk.daemon = walk._start("daemon", *command, BINARY, "run", "--config", walk.config, "--maps", SOURCE / "config/maps")
 
 
+def ask(walk, query):
+    """The journal's rows; a moment's lock, as while it is made, is waited out."""
+    for _ in range(100):
+        try:
+            return walk.sql(query)
+        except AssertionError as reason:
+            if "locked" not in str(reason) and "no such table" not in str(reason):
+                raise
+            time.sleep(0.02)
+    raise AssertionError("the journal is not there")
+
+
 def takes_a_client(port):
     with socket.socket() as probe:
         probe.settimeout(0.2)
@@ -86,7 +98,7 @@ def a_stop_goes_in_order_and_waits_for_no_lookup():
         def on_message(_client, _data, message):
             if message.topic.endswith("/box/heron-edge-1") and json.loads(message.payload)["running"] is False and "offline" not in seen:
                 seen["offline"] = time.monotonic()
-                seen["mark"] = walk.sql("SELECT ended, how FROM run ORDER BY pos DESC LIMIT 1")[0]
+                seen["mark"] = ask(walk, "SELECT ended, how FROM run ORDER BY pos DESC LIMIT 1")[0]
 
         eye = mqtt.Client(client_id=f"eye-{os.getpid()}", protocol=mqtt.MQTTv311)
         eye.on_message = on_message
@@ -96,7 +108,7 @@ def a_stop_goes_in_order_and_waits_for_no_lookup():
         start_daemon(walk)
         database = walk.journal / "journal.sqlite"
         wait_for("scans of all lines that answer", 40, lambda: database.exists() and
-                 len(walk.sql("SELECT DISTINCT well FROM scan WHERE outcome = 1")) == LINES)
+                 len(ask(walk, "SELECT DISTINCT well FROM scan WHERE outcome = 1")) == LINES)
         server.settimeout(20)
         assert b"far" in server.recv(512), "nobody asked the name server"
         wait_for("the table", 20, lambda: takes_a_client(walk.table_port))
@@ -105,7 +117,7 @@ def a_stop_goes_in_order_and_waits_for_no_lookup():
         while walk.daemon.poll() is None and time.monotonic() < began + 20:
             if "refused" not in seen and not takes_a_client(walk.table_port):
                 seen["refused"] = time.monotonic()
-                seen["mark then"] = walk.sql("SELECT ended FROM run ORDER BY pos DESC LIMIT 1")[0]["ended"]
+                seen["mark then"] = ask(walk, "SELECT ended FROM run ORDER BY pos DESC LIMIT 1")[0]["ended"]
             time.sleep(0.01)
         ended = time.monotonic()
         wait_for("offline", 10, lambda: "mark" in seen)
@@ -119,9 +131,9 @@ def a_stop_goes_in_order_and_waits_for_no_lookup():
         assert seen["mark"]["ended"] is not None and seen["mark"]["how"] == "stopped", "offline was said before the clean-stop mark"
         assert "far-line did not end in time" in walk.log("daemon")
         # Seven lines end their polls at once: nothing of them is missing, and the next start finds nothing to account for but the pause.
-        stopped = walk.sql("SELECT ended_boot_ms AS at FROM run ORDER BY pos DESC LIMIT 1")[0]["at"]
+        stopped = ask(walk, "SELECT ended_boot_ms AS at FROM run ORDER BY pos DESC LIMIT 1")[0]["at"]
         for well in range(1, LINES + 1):
-            newest = walk.sql(f"SELECT max(boot_ms) AS at FROM scan WHERE well={well}")[0]["at"]
+            newest = ask(walk, f"SELECT max(boot_ms) AS at FROM scan WHERE well={well}")[0]["at"]
             assert stopped - newest < 4000, (well, stopped - newest)
 
 
