@@ -309,7 +309,7 @@ static bool pipe_trouble(struct mqtt_client *client, struct mqtt_trouble *troubl
         return true;
     }
     if (pipe->not_mqtt) {
-        trouble->kind = MQTT_GARBAGE;
+        trouble->kind = client->phase == MQTT_CONNECTING ? MQTT_NOT_MQTT : MQTT_GARBAGE;
         return true;
     }
     if (!pipe->ended || client->phase != MQTT_CONNECTING || pipe->sound_n > 0)

@@ -114,6 +114,7 @@ struct mqtt_client {
     uint8_t usage_level; /* enum usage_level, as last said */
     uint64_t told_bytes;
     int64_t usage_count_ms, usage_tell_ms;
+    size_t sent_uncounted;
 
     struct mqtt_trouble trouble; /* that stands now, or MQTT_NO_TROUBLE */
     bool said_connected;
@@ -183,6 +184,8 @@ void mqtt_set_aside(struct mqtt_client *client, const struct deliver_message *ro
 /* mqtt_usage.c */
 /** Once a second: counts, and tells the well side now and then. */
 void mqtt_watch_usage(struct mqtt_client *client);
+/** So many bytes were handed over: a backlog is not let run far beyond the limit. */
+void mqtt_note_sent(struct mqtt_client *client, size_t bytes);
 /** Counts what the connection has cost since; before it is closed. */
 void mqtt_count(struct mqtt_client *client);
 /** Says and does what follows from the count, the limit or both having changed. */
