@@ -16,6 +16,7 @@
 #define SIDE_STOP_MS 1500
 #define SIDE_LEAVE_US 2000000  /* told to stop for another plan: so long it may take */
 #define SIDE_GREET_US 15000000 /* longer than the backlog's thread waits for it to listen */
+#define SIDE_SILENT_S 300      /* it says that it lives each second */
 
 /** Plan, numbers, cursors; core says nothing before that is done. */
 static void greet(struct well_side *side)
@@ -58,12 +59,14 @@ static void reap_side(struct well_side *side)
     side->side_leaves = false;
 }
 
-/** One that neither ends when it is told to, nor listens, is of no use. */
+/** One that neither ends when it is told to, nor listens, nor says that it lives, is of no use. */
 static void end_deaf_side(struct well_side *side)
 {
-    if (side->side <= 0 || side->side_kill_us == 0 ||
-        clock_boot_us(&side->clock) < side->side_kill_us)
+    const bool overdue =
+        side->side_kill_us != 0 && clock_boot_us(&side->clock) >= side->side_kill_us;
+    if (side->side <= 0 || (!overdue && core_wall_silence_s(side->core) < SIDE_SILENT_S))
         return;
+    core_set_wall(side->core, -1);
     side->side_kill_us = 0;
     say(SAY_WARNING, "uphole", "The SCADA side does not listen; it is ended and started again.");
     kill(side->side, SIGKILL);
