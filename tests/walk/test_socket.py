@@ -291,6 +291,15 @@ def watch_redraws_in_place():
         screen.look(1.5)
         assert screen.lines and max(screen.lines) == 12 and max(len(line) for line in screen.lines.values()) <= 40, screen.lines
         assert "more rows" in screen.lines[12], screen.lines[12]
+        top, seen = dict(screen.lines), set()
+        for _ in range(12):  # space pages through every row, and comes to the top again
+            seen |= {line.split()[0] for line in screen.lines.values() if line.split()}
+            os.write(screen.main, b" ")
+            screen.look(0.4)
+        assert screen.lines[1][:12] == top[1][:12], screen.lines
+        told = {row["channel"] for row in asked(walk, "read", "heron-7")["channels"]}
+        assert len(told - seen) <= 2, f"never shown: {told - seen}"
+        assert uphole(walk, "watch", "heron-7", "--every", "1min").returncode == 64
         walk.stop(walk.daemon)
         screen.look(2.5)
         assert not any("up" in line or "intake_pressure" in line for line in screen.lines.values()), f"old values look live: {screen.lines}"
