@@ -111,7 +111,7 @@ static void recover_journal(struct well_side *side)
         core_new_run(side->core, side->run, side->began.boot_ms * 1000);
     if (run_start_lines(side, true, &error) != UP_OK)
         say(SAY_ERROR, "uphole", "%s", error.why);
-    run_side_restart(side); /* it must hear the new run */
+    run_side_new_run(side);
 }
 
 void run_keep_journal(struct well_side *side)
