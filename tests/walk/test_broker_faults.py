@@ -30,7 +30,7 @@ CONFIG = """\
 site: heron-ridge
 box: {box}
 lines:
-  pad-line: {{serial: {directory}/pad-line, speed: 38400 baud, frame: 8N1, response_timeout: 300 ms, listen_first: 200 ms}}
+  pad-line: {{serial: {directory}/pad-line, speed: 38400 baud, frame: 8N1, response_timeout: 800 ms, listen_first: 200 ms}}
 wells:
   heron-7:
     table_block: 0
