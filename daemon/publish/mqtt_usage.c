@@ -92,7 +92,7 @@ void mqtt_judge_usage(struct mqtt_client *client, bool is_new_month)
         return;
     const bool turns = (level == USAGE_USED_UP) != (client->usage_level == USAGE_USED_UP);
     say_level(client, level, is_new_month);
-    client->usage_level = level;
+    client->usage_level = (uint8_t)level;
     client->box_due = client->box_due || turns;
     if (turns && client->phase == MQTT_CONNECTED)
         mqtt_tell_up(client);

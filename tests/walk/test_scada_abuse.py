@@ -116,6 +116,10 @@ def site(walk, broker_port, crowd, more=""):
     walk.config.write_text(text.replace("wells:\n", lines + "wells:\n").replace("destinations:\n", wells + "destinations:\n" + more))
 
 
+def walk_has_none(counted):
+    return counted[0]["n"] == 0
+
+
 class Abused:
     """A daemon under a service manager, with everything real around it."""
 
@@ -155,6 +159,9 @@ class Abused:
             return all(newest.get(well, 0) >= seq for well, seq in wanted.items())
         began = time.monotonic()
         wait_for("every row at the subscriber", 60, complete, step=0.3)
+        of_open = ("SELECT count(*) AS n FROM gap g WHERE kind=4 AND destination='plant-broker' AND is_open=1"
+                   " AND revision=(SELECT max(revision) FROM gap h WHERE h.run=g.run AND h.id=g.id)")
+        wait_for("the delivery rows to close", 60, lambda: walk_has_none(self.walk.sql(of_open)), step=0.5)
         return time.monotonic() - began
 
     def judge(self, late_ok=()):
@@ -212,7 +219,7 @@ class Abused:
         may = {well for well, seconds in stood_s.items() if seconds > GAP_AFTER_S - SLACK_S}
         assert must <= has_row, f"delivery stood for more than a minute and the ledger doesn't say so: wells {must - has_row} of {stood_s}"
         assert has_row <= may, f"delivery rows where nothing stood for a minute: wells {has_row - may} of {stood_s}"
-        assert not [g for g in mine if g["is_open"] or g["lost"]], f"rows that didn't close, or say that something was lost: {mine}"
+        assert not [g for g in mine if g["is_open"] or g["lost"]], f"rows that didn't close, or say that something was lost: {[(g['well'], g['is_open'], g['lost']) for g in mine]}"
         self.say(f"ledger: the longest that a record waited was {max(stood_s.values()):.1f} s; {len(mine)} delivery rows of {len(has_row)} wells"
                  f"{', all closed: ' + repr(mine[0]['cause']) if mine else ''}; none of kind program, skipped, overflow or disk")
 
