@@ -17,10 +17,10 @@ DOORS = {
     "configure": BASE | {"plan"},
     "gather": BASE | {"plan", "gather", "trace"},
     "journal": BASE | {"plan", "journal"},
-    "measure": BASE - {"say", "ring", "wall"} | {"plan", "measure"},
+    "measure": BASE - {"say", "ring", "wall"} | {"plan", "measure", "formula"},
     "publish": BASE | {"plan", "publish", "table"},
     "simulate": BASE | {"plan", "simulate"},
-    "uphole": BASE | {"plan", "gather", "trace", "journal", "measure", "publish", "table", "simulate"},
+    "uphole": BASE | {"plan", "gather", "trace", "journal", "measure", "formula", "publish", "table", "simulate"},
 }
 THIRD_PARTY = {
     "configure": {"yaml.h", "sha2.h"},
