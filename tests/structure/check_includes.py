@@ -68,7 +68,7 @@ for room, doors in DOORS.items():
                 faults.append(f"{where}: {room} may not use {name}")
             elif room == "measure" and name in PURE_FORBIDS:
                 faults.append(f"{where}: measuring is pure and may not use {name}")
-ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "trace": "gather", "journal": "journal", "measure": "measure",
+ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "trace": "gather", "journal": "journal", "measure": "measure", "formula": "measure",
                                                   "publish": "publish", "table": "publish", "simulate": "simulate"}
 for path in sorted((top / "include" / "uphole").glob("*.h")):
     room = ROOM_OF_DOOR.get(path.stem)
