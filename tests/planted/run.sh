@@ -39,11 +39,19 @@ finish() {
     [ "$failed" -eq 0 ] && [ $((passed + skipped)) -gt 0 ]
     exit
 }
-build() { ninja -C "$work/build" -j "$(nproc)" >"$work/log" 2>&1; }
+build() { ninja -C "$work/build" -j "$(nproc)" "$@" >"$work/log" 2>&1; }
 
 # How many tests a patch names, at least: (a|b) is two.
 alternatives_of() { field "$1" test | tr -cd '|' | wc -c | awk '{ print $1 + 1 }'; }
 names_of() { ctest --test-dir "$work/build" -N -R "$1" | sed -nE 's/^ *Test +#[0-9]+: ([^ ]+)$/\1/p'; }
+# build_for TEST...: the programs that bear the tests' names, or everything where a test has none of its own.
+build_for() {
+    local test
+    for test in "$@"; do
+        ninja -C "$work/build" -t query "$test" >/dev/null 2>&1 || { build; return; }
+    done
+    build "$@"
+}
 # run_test TEST: passes, fails or skipped; what it said stands in $work/log.
 run_test() {
     ctest --test-dir "$work/build" --output-on-failure -R "^$1\$" >"$work/log" 2>&1 || { echo fails; return; }
@@ -114,7 +122,7 @@ for name in "${names[@]}"; do
         miss "the patch no longer fits; mend it"
     else
         patch -s -N -p1 -F0 --no-backup-if-mismatch -d "$work/tree" <"$file"
-        if build; then
+        if build_for "${wanted[@]}"; then
             try "$name" "${wanted[@]}"
         else
             grep -E 'error|FAILED' "$work/log" | head -n 15
