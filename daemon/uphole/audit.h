@@ -51,10 +51,11 @@ struct audit_source {
     struct audit_key low, high; /* its interval: low <= due time < high */
     bool widened;
     /* as it stands in the walk */
-    int64_t period_ms, refresh_ms;  /* 0: not asked for */
-    int64_t from_ms;                /* due times before are counted */
-    int64_t next_ms;                /* first due time that nothing shows to have ended */
-    int64_t soft_until_ms;          /* it begins between from_ms and here; 0: at from_ms */
+    int64_t period_ms;     /* 0: not asked for */
+    double weight;         /* refreshes of the gauge that one due time stands for, at most 1 */
+    int64_t from_ms;       /* due times before are counted */
+    int64_t next_ms;       /* first due time that nothing shows to have ended */
+    int64_t soft_until_ms; /* it begins between from_ms and here; 0: at from_ms */
     int64_t row_boot_ms, offset_ms; /* of the run's newest row, or the run's begin */
     uint8_t clock;
     /* the sums */
@@ -174,8 +175,6 @@ void audit_due_counted(struct audit *audit, struct audit_source *source, int64_t
                        int64_t last_ms);
 /** The walk has ended. */
 void audit_due_end(struct audit *audit);
-/** Refreshes of the gauge that one due time stands for, at most 1. */
-double audit_due_weight(const struct audit_source *source);
 
 /* ---- audit_rows.c, audit_gaps.c, audit_delivery.c ---- */
 

@@ -47,19 +47,12 @@ static int64_t dues_between(const struct audit *audit, const struct audit_source
     return n > 0 ? n : 0;
 }
 
-double audit_due_weight(const struct audit_source *source)
-{
-    if (source->refresh_ms <= source->period_ms || source->refresh_ms == 0)
-        return 1;
-    return (double)source->period_ms / (double)source->refresh_ms;
-}
-
 /** Counts the due times from where it was counted up to `to_ms`, which is not among them. */
 static void count_up_to(struct audit *audit, struct audit_source *source, int64_t to_ms)
 {
     const int64_t n = dues_between(audit, source, source->period_ms, source->from_ms, to_ms);
     source->due += n;
-    source->refreshes_due += (double)n * audit_due_weight(source);
+    source->refreshes_due += (double)n * source->weight;
     if (to_ms > source->from_ms)
         source->from_ms = to_ms;
 }
@@ -76,7 +69,10 @@ static void take_entry(struct audit *audit, struct audit_source *source,
                        const struct source_entry *entry)
 {
     source->period_ms = entry == NULL ? 0 : entry->poll_every_ms;
-    source->refresh_ms = entry == NULL ? 0 : entry->refresh_ms;
+    if (entry != NULL) /* a source that a plan removed keeps it, for what is told of it later */
+        source->weight = entry->refresh_ms > entry->poll_every_ms
+                             ? (double)entry->poll_every_ms / (double)entry->refresh_ms
+                             : 1;
     const struct map *map = entry == NULL ? NULL : &audit->plan->maps[entry->map];
     for (uint16_t i = 0; map != NULL && i < map->n_channels; i++)
         if (map->channel[i].point < POINT_COUNT && map->channel[i].point != POINT_NONE)

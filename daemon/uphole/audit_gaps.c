@@ -51,7 +51,7 @@ static void count(struct audit *audit, struct audit_source *source, const struct
     }
     if (!audit_is_within(source, &key) || is_undecided(gap))
         return;
-    const double refreshes = gap->scans * audit_due_weight(source);
+    const double refreshes = gap->scans * source->weight;
     source->never += gap->scans;
     source->never_refreshes += refreshes;
     if (gap->planned) {

@@ -111,11 +111,11 @@ static void count_points(struct audit *audit, struct audit_source *source, const
         const bool of_gauge = source->source == SOURCE_GAUGE && point_is_of_gauge(channel->point);
         if ((decoded.verdict == DECODE_VALUE || decoded.verdict == DECODE_LIMITED) &&
             (live || !of_gauge))
-            point->got += audit_due_weight(source);
+            point->got += source->weight;
         else if (is_planned(audit, source, key, channel->point))
-            point->planned += audit_due_weight(source);
+            point->planned += source->weight;
         else
-            point->unplanned += audit_due_weight(source);
+            point->unplanned += source->weight;
     }
 }
 
