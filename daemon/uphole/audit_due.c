@@ -5,6 +5,8 @@
  *
  *  - Another plan within a run: where the period changes, the new grid takes over at the first due
  *    time of the old one that had not ended; rows and counts before the change show which.
+ *  - A source that a plan brings begins when its line's thread does: its first row or count shows
+ *    when. Where the run ended before, its first due time may be one earlier.
  *  - An entry's date that is passed: the line notices it within SLACK_MS; due times within that are
  *    either's, and are said as such.
  *  - The time without us belongs to the grid of the run before it: by boot time within a boot, else
@@ -129,6 +131,9 @@ static void end_source(struct audit *audit, struct audit_source *source,
     const struct run_book *run = run_of(audit);
     if (source->period_ms == 0)
         return;
+    if (source->soft_until_ms != 0 && /* nothing shows whether the open due time was its first */
+        dues_between(audit, source, source->period_ms, source->from_ms, INT64_MAX / 2) > 0)
+        source->more++;
     if (run->began.boot == next->began.boot && strcmp(run->boot_id, next->boot_id) == 0) {
         pass_dates(audit, source, next->began.boot_ms + source->offset_ms, next->began.boot_ms);
         count_up_to(audit, source, next->began.boot_ms);

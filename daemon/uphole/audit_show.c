@@ -42,8 +42,7 @@ static void print_due(struct audit *audit)
         if (audit_source_holds(source) && more == 0)
             printf("holds");
         else if (audit_source_holds(source))
-            printf("holds: due is known within -%" PRId64 " to +%" PRId64
-                   ", a dated entry took over",
+            printf("holds: due is known within -%" PRId64 " to +%" PRId64 ", an entry took over",
                    source->less, source->more);
         else
             printf("DOES NOT HOLD: %" PRId64 " %s", more < 0 ? -more : more,

@@ -120,7 +120,7 @@ struct day_books day_check_books(struct day *day, const char *well_id, uint8_t s
 void day_audit(struct day *day)
 {
     const char *binary = getenv("UPHOLE_BINARY");
-    char command[600], line[400], text[4000] = "";
+    char command[600], line[400], text[16000] = "";
     if (binary == NULL)
         return;
     snprintf(command, sizeof command, "'%s' audit --journal '%s' 2>&1", binary, day->directory);
