@@ -297,7 +297,7 @@ void day_destroy(struct day *day)
         free(day->units[i].map);
         free(day->units[i].truths);
     }
-    day_audit(day);
+    (void)day_audit(day);
     remove_directory(day->directory);
     free(day);
 }

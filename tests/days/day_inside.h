@@ -106,7 +106,4 @@ void day_say_destination(struct day *day);
 const struct destination_plan *day_destination(const struct day *day, uint8_t medium,
                                                uint16_t *index);
 
-/** The journal as it stands, by `uphole audit` of UPHOLE_BINARY; nothing where that is not set. */
-void day_audit(struct day *day);
-
 #endif
