@@ -35,9 +35,9 @@ def scans(walk, well=1, source=1):
         return 0  # the journal is being made
 
 
-def wait_scans(walk, more=3):
+def wait_scans(walk, more=2):
     before = scans(walk)
-    wait_for("scans", 30, lambda: scans(walk) >= before + more, step=0.3)
+    wait_for("scans", 30, lambda: scans(walk) >= before + more, step=0.1)
 
 
 def edit(walk, before, after, count=-1):
@@ -200,15 +200,15 @@ def check_figures(walk, told):
 def each_interval_holds(walk):
     """Cut anywhere, also within gaps: each part holds, and its rows are rows."""
     span = walk.sql("SELECT min(utc_ms) AS a, max(utc_ms) AS z FROM scan")[0]
-    for n in range(12):
-        at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime((span["a"] + (span["z"] - span["a"]) * n // 12) // 1000))
+    for n in range(8):
+        at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime((span["a"] + (span["z"] - span["a"]) * n // 8) // 1000))
         audit(walk.journal, "--from", at)
         audit(walk.journal, "--to", at)
         audit(walk.journal, "--from", at, "--to", "2999-01-01T00:00:00Z", "heron-8")
 
 
 def the_books_hold_over_faults_and_each_doctored_copy_is_named():
-    """Kill, outage, hold noted as planned, reload to other periods and back, a source that goes and comes, a clean stop."""
+    """Kill, listening, hold, outage noted as planned, reload to another period, a source that goes and comes, a clean stop."""
     with Walk("audit", poll="500 ms", refresh="1 s", listen="1200 ms") as walk:
         walk.start_broker()
         walk.subscribe()
@@ -217,7 +217,7 @@ def the_books_hold_over_faults_and_each_doctored_copy_is_named():
         wait_scans(walk)
         audit(walk.journal)  # beside the daemon
         walk.stop(walk.daemon, signal.SIGKILL)
-        time.sleep(1.7)
+        time.sleep(1.2)
         walk.start_daemon()
         wait_scans(walk)
         edit(walk, "unit_id: 2, map: float-low-first, poll_every: 500 ms", "unit_id: 2, map: float-low-first, poll_every: 700 ms")
