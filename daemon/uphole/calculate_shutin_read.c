@@ -51,7 +51,8 @@ static enum up_rc at_shut(const struct shutin_asked *asked, struct reading *read
     while (at != NULL && at < end && *at == ' ')
         at++;
     struct formula_unit unit = {0};
-    if (at == NULL || at == end || !isfinite(number))
+    if (at == NULL || at == end || !isfinite(number) ||
+        calculate_cell_time(asked->shut_at, &reading->shut_ms))
         return UP_FAIL(
             error, UP_E_USAGE,
             "--shut-at: '%.40s' is no elapsed time; expected one with its unit, as in 0h, "
