@@ -10,9 +10,9 @@
 
 #include <stdio.h>
 
-#define CALCULATE_LIST_MAX                                                                         \
-    1048576 /* values in all lists of a formula: a week of pressures each second, with their       \
-               times, is 1.2 million; thin it */
+/* Values in all lists of a formula: 72 h of pressures each second, with their times, are half of
+ * it. */
+#define CALCULATE_LIST_MAX 1048576
 #define CALCULATE_NAME_MAX 31
 #define CALCULATE_SETS_MAX 64
 

@@ -168,7 +168,8 @@ static void warn_of_samples(struct shutin_analysis *out)
              "axis",
              begins / HOUR_S, begins * exp(hole) / HOUR_S);
     if (record->empty > 0)
-        warn(out, "%zu rows have no pressure and were left out", record->empty);
+        warn(out, "%zu row%s no pressure and %s left out", record->empty,
+             record->empty == 1 ? " has" : "s have", record->empty == 1 ? "was" : "were");
 }
 
 static void warn_of_line(struct shutin_analysis *out)

@@ -37,9 +37,10 @@ static void show_line(FILE *stream, const struct shutin_analysis *analysis,
         fprintf(stream, "no line: %s\n", formula_reason_name(line->reason));
 }
 
-static void show_quantity(FILE *stream, const struct shutin_quantity *quantity)
+static void show_quantity(FILE *stream, const struct shutin_quantity *quantity,
+                          const char *pressure_unit)
 {
-    const char *unit = quantity->unit;
+    const char *unit = strcmp(quantity->unit, "psi") == 0 ? pressure_unit : quantity->unit;
     if (!quantity->computed) {
         fprintf(stream, "  %-26s not computed; it lacks %s\n", quantity->words, quantity->missing);
         return;
@@ -100,7 +101,7 @@ void shutin_show(FILE *stream, const struct shutin_analysis *analysis)
     else
         fprintf(stream, "  no line: %s\n", formula_reason_name(line->reason));
     for (size_t i = 0; i < SHUTIN_QUANTITIES; i++)
-        show_quantity(stream, &analysis->quantity[i]);
+        show_quantity(stream, &analysis->quantity[i], unit);
     fprintf(stream, "\n  the same over other windows                         points            m   "
                     "        p*\n");
     show_line(stream, analysis, line);
