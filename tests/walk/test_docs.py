@@ -63,6 +63,7 @@ def free_port():
 def shape(line):
     """A line with its numbers, times and hexadecimal words taken out."""
     line = re.sub(r"0x[0-9A-Fa-f]+|\b[0-9a-f]{6}:\d+|\b[0-9a-f]{8,}\b|/dev/pts/\d+|/tmp/[\w./-]*|config/tour.yaml", "N", line)
+    line = re.sub(r"\b(scan|reading|record)s\b", r"\1", line)
     line = re.sub(r"-?\d[\d,.:eE+-]*Z?( min| s| h)?", "N", line)
     return re.sub(r"(N ?)+", "N ", re.sub(r"\s+", " ", line)).strip()
 
@@ -78,7 +79,7 @@ class Shell:
 
     def run(self, command):
         for old, new in self.replace:
-            command = command.replace(old, new)
+            command = re.sub(r"(?<![\w/])" + re.escape(old), lambda _: new, command)
         self.bash.stdin.write(command + "\ncode=$?; echo; echo \"END OF COMMAND $code\"\n")
         self.bash.stdin.flush()
         out = []
