@@ -156,7 +156,8 @@ def a_command(shell, where, line):
         return simulate(where, command)
     if " watch " in command:
         command = "timeout 2 " + command
-    swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1])]
+    swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
+             ("--from 2031-03-01T06:00:00Z --to 2031-03-02T06:00:00Z", "--from 2025-03-01T06:00:00Z"), ("--into heron-7", "--into %s/heron-7" % shell.replace[0][1])]
     if " note " in command:
         ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
         swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))
