@@ -28,7 +28,8 @@ struct shutin_asked {
 struct shutin_record {
     size_t n;
     double *dt, *p;
-    size_t before, empty; /* rows not after the shut-in; rows without a pressure */
+    size_t before, empty; /* rows not after the shut-in; rows without a time or a pressure */
+    size_t unsure;        /* rows whose quality is not Good, where the file states it */
     bool has_flowing;     /* the last row not after the shut-in */
     double flowing, flowing_age_s;
     char unit[CSV_UNIT_MAX + 1]; /* of pressure, as the heading has it, and its factor */

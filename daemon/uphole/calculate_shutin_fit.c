@@ -168,8 +168,9 @@ static void warn_of_samples(struct shutin_analysis *out)
              "axis",
              begins / HOUR_S, begins * exp(hole) / HOUR_S);
     if (record->empty > 0)
-        warn(out, "%zu row%s no pressure and %s left out", record->empty,
-             record->empty == 1 ? " has" : "s have", record->empty == 1 ? "was" : "were");
+        warn(out, "rows without a time or a pressure, left out: %zu", record->empty);
+    if (record->unsure > 0)
+        warn(out, "rows whose quality is not Good, left out: %zu", record->unsure);
 }
 
 static void warn_of_line(struct shutin_analysis *out)

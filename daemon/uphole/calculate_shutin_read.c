@@ -8,6 +8,8 @@
  */
 #include "calculate_shutin.h"
 
+#include "uphole/quality.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -16,7 +18,8 @@
 
 struct reading {
     struct csv *csv;
-    size_t time, pressure;
+    size_t time, pressure, quality;
+    bool has_quality;
     bool dates; /* else times are numbers, in `unit` */
     struct formula_unit unit;
     int64_t shut_ms;
@@ -24,12 +27,34 @@ struct reading {
     double before_s; /* time of the row before */
 };
 
+static bool is_blank(const char *cell)
+{
+    return cell[strspn(cell, " \t")] == '\0';
+}
+
+/** The column of qualities that an export has beside each value: "intake_pressure quality". */
+static void find_quality(const struct shutin_asked *asked, struct reading *reading)
+{
+    char name[128];
+    const char *open = strstr(asked->pressure, " [");
+    const size_t length = open != NULL ? (size_t)(open - asked->pressure) : strlen(asked->pressure);
+    snprintf(name, sizeof name, "%.*s quality", (int)(length < 100 ? length : 100),
+             asked->pressure);
+    for (size_t i = 0; i < reading->csv->n; i++)
+        if (strcmp(reading->csv->field[i], name) == 0) {
+            reading->quality = i;
+            reading->has_quality = true;
+        }
+}
+
 static enum up_rc at_shut(const struct shutin_asked *asked, struct reading *reading,
                           const char *time_unit, struct up_error *error)
 {
     double number;
     const size_t length = strlen(asked->shut_at);
-    reading->dates = calculate_cell_time(reading->csv->field[reading->time], &reading->shut_ms);
+    const char *first = reading->csv->field[reading->time];
+    reading->dates =
+        calculate_cell_time(first, &reading->shut_ms) || (is_blank(first) && time_unit[0] == '\0');
     if (reading->dates) {
         if (calculate_cell_time(asked->shut_at, &reading->shut_ms))
             return UP_OK;
@@ -91,12 +116,18 @@ static enum up_rc take_row(struct reading *reading, struct shutin_record *record
                            struct up_error *error)
 {
     const char *cell = reading->csv->field[reading->pressure];
-    double s, pressure;
+    double s, pressure, quality;
+    if (is_blank(cell) || is_blank(reading->csv->field[reading->time])) {
+        record->empty++;
+        return UP_OK;
+    }
     const enum up_rc rc = time_of_row(reading, &s, error);
     if (rc != UP_OK)
         return rc;
-    if (cell[strspn(cell, " \t")] == '\0') {
-        record->empty++;
+    if (reading->has_quality &&
+        !(calculate_cell_number(reading->csv->field[reading->quality], &quality) &&
+          quality >= QUALITY_GOOD)) {
+        record->unsure++;
         return UP_OK;
     }
     if (!calculate_cell_number(cell, &pressure))
@@ -141,8 +172,10 @@ static enum up_rc begin(const struct shutin_asked *asked, struct reading *readin
     if (rc == UP_OK)
         rc = calculate_unit("--pressure", "Pa", record->unit, strlen(record->unit),
                             &record->in_unit, error);
-    if (rc == UP_OK)
+    if (rc == UP_OK) {
+        find_quality(asked, reading);
         rc = csv_next(reading->csv, more, error);
+    }
     if (rc == UP_OK && *more)
         rc = at_shut(asked, reading, time_unit, error);
     return rc;
