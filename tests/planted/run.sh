@@ -1,21 +1,27 @@
 #!/usr/bin/env bash
 # Plants one defect at a time into a copy of the tree and runs the test that must catch it: a fault test that has never failed proves nothing.
 #
-#   tests/planted/run.sh [NAME...]     NAME: a patch here without .patch, or a beginning of such names; none: all
+#   tests/planted/run.sh [--fits] [NAME...]     NAME: a patch here without .patch, or a beginning of such names; none: all
+#                                               --fits: only whether each patch still fits; builds and runs nothing
 #
 # Each NAME.patch begins with `# test: REGEX` (for ctest -R) and `# plants: what`. A defect counts as caught where every test that REGEX names
 # passes without it and fails with it. One copy and one build serve all patches, so that a patch rebuilds only what it changes. A test that
-# can't run on this machine is skipped by name. PLANTED_SHOW=n prints up to n lines of why.
-# The last line is `N passed, N failed, N skipped`.
+# can't run on this machine is skipped by name. A patch must fit without fuzz: one that lands by its line number alone may plant another defect.
+# PLANTED_SHOW=n prints up to n lines of why. The last line is `N passed, N failed, N skipped`; the lines before it name what failed.
 set -u
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 top=$(cd "$here/../.." && pwd)
 export UPHOLE_LONG=0 # the short form of each test must see its defect
 passed=0 failed=0 skipped=0
+failures=()
+fits_only=no
+[ "${1:-}" != --fits ] || { fits_only=yes && shift; }
 work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT
+trap 'rm -rf "$work" "${days:-}"' EXIT
 mkdir "$work/scratch"
 export TMPDIR=$work/scratch # what a failing test leaves behind goes with the rest
+days=$TMPDIR                # a day commits each of its seconds: on a disk that takes many times as long as in memory
+[ ! -w /dev/shm ] || days=$(mktemp -d -p /dev/shm)
 names=()
 while read -r name; do
     [ $# -eq 0 ] && names+=("$name") && continue
@@ -27,22 +33,49 @@ done < <(cd "$here" && ls -- *.patch | sed 's/\.patch$//')
 
 field() { sed -n "s/^# $2: //p" "$here/$1.patch"; }
 say() { printf '%s: %s\n' "$name" "$*"; }
-miss() { say "$@"; failed=$((failed + 1)); }
-build() { ninja -C "$work/build" -j "$(nproc)" >"$work/log" 2>&1; }
+miss() { say "$@"; failed=$((failed + 1)); failures+=("$name"); }
+fits() { patch -s -N -p1 -F0 --dry-run -d "$1" <"$here/$name.patch" >"$work/log" 2>&1; }
+finish() {
+    for name in "${failures[@]}"; do echo "failed: $name"; done
+    echo "$passed passed, $failed failed, $skipped skipped"
+    [ "$failed" -eq 0 ] && [ $((passed + skipped)) -gt 0 ]
+    exit
+}
+build() { ninja -C "$work/build" -j "$(nproc)" "$@" >"$work/log" 2>&1; }
 
+# How many tests a patch names, at least: (a|b) is two.
+alternatives_of() { field "$1" test | tr -cd '|' | wc -c | awk '{ print $1 + 1 }'; }
 names_of() { ctest --test-dir "$work/build" -N -R "$1" | sed -nE 's/^ *Test +#[0-9]+: ([^ ]+)$/\1/p'; }
+# build_for TEST...: the programs that bear the tests' names, or everything where a test has none of its own.
+build_for() {
+    local test
+    for test in "$@"; do
+        ninja -C "$work/build" -t query "$test" >/dev/null 2>&1 || { build; return; }
+    done
+    build "$@"
+}
 # run_test TEST: passes, fails or skipped; what it said stands in $work/log.
 run_test() {
-    ctest --test-dir "$work/build" --output-on-failure -R "^$1\$" >"$work/log" 2>&1 || { echo fails; return; }
+    local scratch=$TMPDIR
+    ! ctest --test-dir "$work/build" -N -L days | grep -q ": $1\$" || scratch=$days
+    TMPDIR=$scratch ctest --test-dir "$work/build" --output-on-failure -R "^$1\$" >"$work/log" 2>&1 || { echo fails; return; }
     grep -q '\*\*\*Skipped' "$work/log" && echo skipped || echo passes
 }
+
+if [ $fits_only = yes ]; then
+    for name in "${names[@]}"; do
+        if fits "$top"; then passed=$((passed + 1)); else miss "the patch no longer fits; mend it"; fi
+    done
+    finish
+fi
 
 mkdir -p "$work/tree"
 git -C "$top" ls-files -z --cached --others --exclude-standard | (cd "$top" && xargs -0 tar cf - --ignore-failed-read 2>/dev/null) | tar xf - -C "$work/tree"
 if ! cmake -S "$work/tree" -B "$work/build" -G Ninja -DUPHOLE_BUILD=release >"$work/log" 2>&1 || ! build; then
     tail -n 15 "$work/log"
-    echo "the tree does not build, even without a defect"
-    exit 1
+    echo "the tree does not build, even without a defect: nothing was planted"
+    failed=${#names[@]}
+    finish
 fi
 
 # Without a defect: what each test says, once.
@@ -73,8 +106,9 @@ try() {
 
 for name in "${names[@]}"; do
     file=$here/$name.patch
-    wanted=() unsound='' left_out=''
+    wanted=() unsound='' left_out='' named=0
     for test in $(names_of "$(field "$name" test)"); do
+        named=$((named + 1))
         case ${sound[$test]} in
         passes) wanted+=("$test") ;;
         fails) unsound+=" $test" ;;
@@ -86,13 +120,13 @@ for name in "${names[@]}"; do
     if [ ${#wanted[@]} -eq 0 ] && [ -n "$left_out" ]; then
         say "SKIPPED"
         skipped=$((skipped + 1))
-    elif [ ${#wanted[@]} -eq 0 ]; then
-        miss "no test is called '$(field "$name" test)'"
-    elif ! patch -s -N -p1 --dry-run -d "$work/tree" <"$file" >"$work/log" 2>&1; then
+    elif [ $named -lt "$(alternatives_of "$name")" ]; then
+        miss "not every test of '$(field "$name" test)' exists"
+    elif ! fits "$work/tree"; then
         miss "the patch no longer fits; mend it"
     else
-        patch -s -N -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
-        if build; then
+        patch -s -N -p1 -F0 --no-backup-if-mismatch -d "$work/tree" <"$file"
+        if build_for "${wanted[@]}"; then
             try "$name" "${wanted[@]}"
         else
             grep -E 'error|FAILED' "$work/log" | head -n 15
@@ -101,5 +135,4 @@ for name in "${names[@]}"; do
         patch -s -R -p1 --no-backup-if-mismatch -d "$work/tree" <"$file"
     fi
 done
-echo "$passed passed, $failed failed, $skipped skipped"
-[ $failed -eq 0 ] && [ $((passed + skipped)) -gt 0 ]
+finish
