@@ -89,7 +89,9 @@ void ledger_counts_see_scan(struct ledger *ledger, const struct scan *scan)
             continue;
         if (row->changed)
             row->urgent = true;
-        if (gap->is_open && ends_count(gap, scan->outcome))
+        /* What was put off while this very scan went on lasts until the next one begins. */
+        if (gap->is_open && ends_count(gap, scan->outcome) &&
+            stamp_between_ms(&gap->start, &scan->begun) >= 0)
             ledger_close(row, &scan->begun, scan->seq);
     }
 }

@@ -65,6 +65,38 @@ FORMULA_FUNCTION(producing_time)
     out->value = given[0].value / given[1].value;
 }
 
+/** Each change of rate acts from its own time on. One rate gives log10 of Horner's ratio. */
+FORMULA_FUNCTION(superposition)
+{
+    const size_t n = given[0].n;
+    if (n == 0 || n != given[1].n || !(given[0].list[n - 1] > 0.0)) {
+        formula_none(out, REASON_DOMAIN, n != given[1].n ? 1 : 0);
+        return;
+    }
+    const double shut = given[1].list[n - 1], last = given[0].list[n - 1];
+    double sum = 0.0, began = 0.0, volume = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        const double rate = given[0].list[i], ended = given[1].list[i];
+        if (!(rate >= 0.0) || !(ended > began)) {
+            formula_none(out, REASON_DOMAIN, rate >= 0.0 ? 1 : 0);
+            return;
+        }
+        const double since_end = shut - ended + given[2].value;
+        sum += rate / last * log10((shut - began + given[2].value) / since_end);
+        volume += rate * (ended - began);
+        began = ended;
+    }
+    formula_step(steps, "t_p of one rate, N_p / q_N", volume / last, "h");
+    formula_step(steps, "10^X, to be read as R_H", pow(10.0, sum), "");
+    out->value = sum;
+}
+
+FORMULA_FUNCTION(equivalent_time)
+{
+    (void)steps;
+    out->value = given[0].value * given[1].value / (given[0].value + given[1].value);
+}
+
 FORMULA_FUNCTION(slope)
 {
     struct line line;
@@ -187,6 +219,8 @@ FORMULA_FUNCTION(radius)
 #define SLOPE INPUT("m", "psi/cycle", "slope of Horner's line", .bound = BOUND_POSITIVE)
 static const struct formula_input RATIO[] = {PRODUCING, INPUT("Dt", "h", "time since shut-in", .bound = BOUND_POSITIVE)};
 static const struct formula_input TIME[] = {CONFIGURED("N_p", "stb", "volume produced", BOUND_POSITIVE), CONFIGURED("q", "stb/d", "last rate", BOUND_POSITIVE)};
+static const struct formula_input HISTORY[] = {INPUT("q", "stb/d", "rates, one after the other; the last one until shut-in", .take = TAKE_CONFIGURED, .list = true),
+    INPUT("t", "h", "time at which each rate ended, from the start of the first; the last is the shut-in", .take = TAKE_CONFIGURED, .list = true), INPUT("Dt", "h", "time since shut-in", .bound = BOUND_POSITIVE)};
 static const struct formula_input LINE[] = {PRODUCING, INPUT("Dt", "h", "times since shut-in, of the window", .list = true),
     INPUT("p_ws", "Pa", "shut-in pressures", .list = true), INPUT("method", "", "of the fit", .take = TAKE_REMARK, .optional = true)};
 static const struct formula_input FIELD[] = {CONFIGURED("q", "stb/d", "rate before shut-in", BOUND_POSITIVE), CONFIGURED("B", "", "formation volume factor", BOUND_POSITIVE), VISCOSITY,
@@ -211,6 +245,8 @@ static const struct formula_input RADIUS[] = {PERMEABILITY, INPUT("t", "h", "tim
 #define HORNER "Horner 1951 (from memory)"
 static const struct formula ROWS[] = {
     FORMULA("buildup.horner_ratio", "Horner ratio", "R_H = (t_p + Dt) / Dt", "", "", HORNER, RATIO, horner_ratio),
+    FORMULA("buildup.superposition", "Superposition time of a history of rates", "X = sum (q_j / q_N) log10[(t_N - t_(j-1) + Dt) / (t_N - t_j + Dt)]; p_ws = p* - m X", "", RADIAL, "principle of superposition in time of the line source's logarithm (from memory)", HISTORY, superposition),
+    FORMULA("buildup.equivalent_time", "Equivalent drawdown time", "Dt_e = t_p Dt / (t_p + Dt)", "h", RADIAL, "Agarwal 1980 (from memory)", RATIO, equivalent_time),
     FORMULA("buildup.t_p", "Producing time", "t_p = N_p / q", "h", "", "definition", TIME, producing_time),
     FORMULA("buildup.m_fit", "Slope of Horner's line", "p_ws = p* - m log10 R_H, least squares", "psi/cycle", RADIAL, HORNER, LINE, slope),
     FORMULA("buildup.p_star_fit", "Extrapolated pressure", "p* at R_H = 1, least squares", "psi", RADIAL, HORNER, LINE, star),

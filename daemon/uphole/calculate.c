@@ -44,8 +44,7 @@ static int calculate_table(const char *path, bool json)
     return printed.failed > 0 ? 1 : 0;
 }
 
-/** Splits `name=value`. False: no name, too long a name, or no `=`. */
-static bool split(const char *word, struct calculate_pair *pair)
+bool calculate_split(const char *word, struct calculate_pair *pair)
 {
     const char *equals = strchr(word, '=');
     const size_t length = equals != NULL ? (size_t)(equals - word) : 0;
@@ -58,18 +57,23 @@ static bool split(const char *word, struct calculate_pair *pair)
     return true;
 }
 
-static int calculate_one(int argc, char **argv, const char *unit, bool json)
+static int calculate_one(int argc, char **argv, const char *unit, const char *since, bool json)
 {
     struct calculate_pair pairs[FORMULA_INPUTS_MAX];
-    struct calculate_sets sets = {0};
+    struct calculate_sets sets = {.has_since = since != NULL};
     struct calculation calculation = {0};
     struct formula_unit shown;
     struct up_error error = {0};
     const int n = argc - optind - 1;
+    if (since != NULL && !calculate_cell_time(since, &sets.since_ms))
+        return command_usage_error(&COMMAND_CALCULATE,
+                                   "--since '%.40s' is no time; expected one as in "
+                                   "2026-03-01T06:00:00Z",
+                                   since);
     if (n > FORMULA_INPUTS_MAX)
         return command_usage_error(&COMMAND_CALCULATE, "more than %d inputs", FORMULA_INPUTS_MAX);
     for (int i = 0; i < n; i++)
-        if (!split(argv[optind + 1 + i], &pairs[i]))
+        if (!calculate_split(argv[optind + 1 + i], &pairs[i]))
             return command_usage_error(&COMMAND_CALCULATE,
                                        "'%s' is no input; expected NAME=VALUE, as in \"p_d=18.5 "
                                        "MPa\"",
@@ -89,13 +93,14 @@ static int calculate_one(int argc, char **argv, const char *unit, bool json)
 
 static int run_calculate(int argc, char **argv)
 {
-    static const struct option OPTIONS[] = {{"json", no_argument, NULL, 'J'},
-                                            {"list", no_argument, NULL, 'l'},
-                                            {"rows", required_argument, NULL, 'r'},
-                                            {"in", required_argument, NULL, 'i'},
-                                            {NULL, 0, NULL, 0}};
-    const char *rows = NULL, *unit = NULL;
+    static const struct option OPTIONS[] = {
+        {"json", no_argument, NULL, 'J'},        {"list", no_argument, NULL, 'l'},
+        {"rows", required_argument, NULL, 'r'},  {"in", required_argument, NULL, 'i'},
+        {"since", required_argument, NULL, 's'}, {NULL, 0, NULL, 0}};
+    const char *rows = NULL, *unit = NULL, *since = NULL;
     bool json = false, list = false;
+    if (argc > 1 && strcmp(argv[1], "shut-in") == 0)
+        return calculate_shutin(argc - 1, argv + 1);
     optind = 1;
     for (int c; (c = command_option(&COMMAND_CALCULATE, argc, argv, OPTIONS)) != -1;) {
         if (c == 'J')
@@ -106,6 +111,8 @@ static int run_calculate(int argc, char **argv)
             rows = optarg;
         else if (c == 'i')
             unit = optarg;
+        else if (c == 's')
+            since = optarg;
         else
             return EX_USAGE;
     }
@@ -121,16 +128,19 @@ static int run_calculate(int argc, char **argv)
         return command_usage_error(&COMMAND_CALCULATE,
                                    "which quantity? Name it, as in 'uphole calculate "
                                    "pump.pressure_head'; --list shows them all");
-    return calculate_one(argc, argv, unit, json);
+    return calculate_one(argc, argv, unit, since, json);
 }
 
 const struct command COMMAND_CALCULATE = {
     .name = "calculate",
     .summary = "show the working of a formula: inputs, steps, result, validity, source",
-    .usage = "calculate QUANTITY NAME=VALUE... [--in UNIT] [--json] | --rows FILE | --list",
+    .usage = "calculate QUANTITY NAME=VALUE... [--in UNIT] [--since TIME] [--json] | --rows FILE | "
+             "--list "
+             "| shut-in --csv FILE ...",
     .help = "  --in UNIT    the unit of the result\n"
             "  --json       one object\n"
             "  --list       the quantities, with their inputs\n"
+            "  --since TIME what columns of times count from (without it, from their first)\n"
             "  --rows FILE  run a table of worked examples: rows of\n"
             "               | id | quantity | NAME=VALUE; NAME=VALUE | expected | tolerance | "
             "source |\n"
@@ -139,6 +149,10 @@ const struct command COMMAND_CALCULATE = {
             "unit), a list ([1,2,3] s), or a word:\n"
             "missing, not_fitted, input_bad. u_NAME=VALUE is the standard uncertainty of NAME; the "
             "result's follows by JCGM 100:2008, 5.1.2.\n"
+            "NAME=@FILE:COLUMN takes a list from a CSV file (RFC 4180, with a heading); a unit in "
+            "brackets in the heading is the\n"
+            "column's, as in 'p_ws [psi]'; RFC 3339 times become seconds. In a table FILE is "
+            "relative to the table's directory.\n"
             "data=SET takes a data set; NAME=from QUANTITY the result of another formula with the "
             "same inputs.\n"
             "\n"
@@ -147,6 +161,16 @@ const struct command COMMAND_CALCULATE = {
             "'data NAME: v v ...' gives a data set. Each row is printed with its result; the last "
             "line is 'N passed, M failed'; exit\n"
             "code 1 where a row failed.\n"
+            "\n"
+            "A shut-in: Horner's line over a window that you choose, with permeability and skin "
+            "where the inputs are given:\n"
+            "  uphole calculate shut-in --csv FILE --time COLUMN --pressure COLUMN --shut-at TIME\n"
+            "    --producing-time 72h (or --volume V --rate Q) --window 2h..48h [--json] "
+            "[NAME=VALUE...]\n"
+            "NAME is q, B, mu, h (permeability); phi, c_t, r_w (skin, radius); p_wf (else the last "
+            "sample before the shut-in);\n"
+            "constant, form (as printed in texts). It also prints the same fit over windows moved "
+            "and shortened, and warnings.\n"
             "\n"
             "  uphole calculate pump.pressure_head \"p_d=18.5 MPa\" \"p_i=5.2 MPa\" \"rho=980 "
             "kg/m3\" \"u_rho=15 kg/m3\"\n"

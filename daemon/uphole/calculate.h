@@ -10,7 +10,9 @@
 
 #include <stdio.h>
 
-#define CALCULATE_LIST_MAX 8192
+/* Values in all lists of a formula: 72 h of pressures each second, with their times, are half of
+ * it. */
+#define CALCULATE_LIST_MAX 1048576
 #define CALCULATE_NAME_MAX 31
 #define CALCULATE_SETS_MAX 64
 
@@ -20,6 +22,8 @@ struct calculate_pair {
     const char *value;
     size_t length; /* of value */
 };
+/** Splits `name=value`. False: no name, too long a name, or no `=`. */
+bool calculate_split(const char *word, struct calculate_pair *pair);
 /** Numbers by name, for `data=NAME`; y has none in a set of one column. */
 struct calculate_set {
     char name[CALCULATE_NAME_MAX + 1];
@@ -29,6 +33,8 @@ struct calculate_set {
 struct calculate_sets {
     const char
         *directory; /* where files named by relative paths are; NULL: the working directory */
+    bool has_since; /* columns of times count from since_ms, else from their first */
+    int64_t since_ms;
     size_t n;
     struct calculate_set set[CALCULATE_SETS_MAX];
 };
@@ -61,6 +67,36 @@ UP_MUST enum up_rc calculation_make(const char *label, const struct calculate_pa
                                     const struct calculate_sets *sets, struct calculation *out,
                                     struct up_error *error);
 void calculation_free(struct calculation *calculation);
+
+/** A column of a CSV file (RFC 4180, with a heading) made into numbers in SI. */
+struct calculate_column {
+    const char *path, *name; /* the heading, whole or without its unit in brackets */
+    size_t name_length;
+    const struct formula_input *input; /* what it is for: its unit holds where none is written */
+    bool has_since;
+    int64_t since_ms;
+    double *into;
+    size_t room, n;
+};
+/**
+ * Numbers in the unit that stands in brackets in the heading (`p_ws [psi]`), else in the input's;
+ * RFC 3339 times become seconds. UP_E_MISSING; UP_E_INPUT with file:line; UP_E_USAGE where the unit
+ * is of another kind.
+ */
+UP_MUST enum up_rc calculate_column_read(struct calculate_column *column, struct up_error *error);
+
+/** The number, or the RFC 3339 time, of a whole cell. False: it is none. */
+bool calculate_cell_number(const char *cell, double *out);
+bool calculate_cell_time(const char *cell, int64_t *utc_ms);
+/** A number at `text`; its end, or NULL. Never reads beyond `length`. */
+const char *calculate_number(const char *text, size_t length, double *out);
+/** The symbol's own unit, or the one written, or none where the own one is of no dimension that
+ * this program knows (a constant of a fitted power law): then the number is taken as it stands. */
+UP_MUST enum up_rc calculate_unit(const char *name, const char *own, const char *text,
+                                  size_t length, struct formula_unit *out, struct up_error *error);
+
+/** `uphole calculate shut-in`; argv[0] is "shut-in". Returns the exit code. */
+int calculate_shutin(int argc, char **argv);
 
 /**
  * Reads a deviation survey, a CSV of measured depth, inclination and azimuth (m and deg; ft where

@@ -32,9 +32,7 @@ static bool begins(const struct calculate_pair *pair, const char *word)
     return pair->length >= strlen(word) && memcmp(pair->value, word, strlen(word)) == 0;
 }
 
-/** The symbol's own unit, or the one written, or none where the own one is of no dimension that
- * this program knows (a constant of a fitted power law): then the number is taken as it stands. */
-static enum up_rc unit_of(const char *name, const char *own, const char *text, size_t length,
+enum up_rc calculate_unit(const char *name, const char *own, const char *text, size_t length,
                           struct formula_unit *out, struct up_error *error)
 {
     struct formula_unit itself;
@@ -59,8 +57,7 @@ static enum up_rc unit_of(const char *name, const char *own, const char *text, s
     return UP_OK;
 }
 
-/** A number at `text`; its end, or NULL. Never reads beyond `length`. */
-static const char *read_number(const char *text, size_t length, double *out)
+const char *calculate_number(const char *text, size_t length, double *out)
 {
     char copy[NUMBER_MAX + 1];
     const size_t n = length < NUMBER_MAX ? length : NUMBER_MAX;
@@ -85,7 +82,7 @@ static enum up_rc read_scalar(const struct formula_input *input, const struct ca
 {
     const char *end = pair->value + pair->length;
     double number;
-    const char *at = read_number(pair->value, pair->length, &number);
+    const char *at = calculate_number(pair->value, pair->length, &number);
     if (at == NULL)
         return UP_FAIL(error, UP_E_USAGE,
                        "%s: '%.*s' is no number; expected a value with its unit, as in %s=1%s%s",
@@ -93,7 +90,8 @@ static enum up_rc read_scalar(const struct formula_input *input, const struct ca
                        pair->name, input->unit[0] != '\0' ? " " : "", input->unit);
     skip_spaces(&at, end);
     struct formula_unit unit;
-    const enum up_rc rc = unit_of(pair->name, input->unit, at, (size_t)(end - at), &unit, error);
+    const enum up_rc rc =
+        calculate_unit(pair->name, input->unit, at, (size_t)(end - at), &unit, error);
     if (rc != UP_OK)
         return rc;
     if (input->absolute && unit.qualifier == QUALIFIER_GAUGE)
@@ -106,6 +104,45 @@ static enum up_rc read_scalar(const struct formula_input *input, const struct ca
     return UP_OK;
 }
 
+/** A file's name as a table means it: relative to the table's directory. False: too long. */
+static bool path_beside(const char *directory, const char *name, size_t length,
+                        char path[static PATH_MAX_LENGTH + 1])
+{
+    const bool beside = directory != NULL && length > 0 && name[0] != '/';
+    return length <= PATH_MAX_LENGTH &&
+           snprintf(path, PATH_MAX_LENGTH + 1, "%s%s%.*s", beside ? directory : "",
+                    beside ? "/" : "", (int)length, name) <= PATH_MAX_LENGTH;
+}
+
+/** `NAME=@FILE:COLUMN`. The last colon parts them. */
+static enum up_rc read_column(struct reading_context *context, const struct formula_input *input,
+                              const struct calculate_pair *pair, struct formula_given *given,
+                              struct up_error *error)
+{
+    char path[PATH_MAX_LENGTH + 1];
+    const char *name = pair->value + 1, *end = pair->value + pair->length;
+    const char *colon = memrchr(name, ':', pair->length - 1);
+    if (colon == NULL || colon == name || colon + 1 == end)
+        return UP_FAIL(error, UP_E_USAGE,
+                       "%s: expected a column of a CSV file, as in %s=@build-up.csv:%s", pair->name,
+                       pair->name, pair->name);
+    if (!path_beside(context->sets->directory, name, (size_t)(colon - name), path))
+        return UP_FAIL(error, UP_E_USAGE, "%s: the file's name is too long", pair->name);
+    struct calculate_column column = {.path = path,
+                                      .name = colon + 1,
+                                      .name_length = (size_t)(end - colon - 1),
+                                      .input = input,
+                                      .since_ms = context->sets->since_ms,
+                                      .has_since = context->sets->has_since,
+                                      .into = context->out->lists + context->lists_used,
+                                      .room = context->out->n_lists - context->lists_used};
+    const enum up_rc rc = calculate_column_read(&column, error);
+    given->list = column.into;
+    given->n = column.n;
+    context->lists_used += column.n;
+    return rc;
+}
+
 static enum up_rc read_list(struct reading_context *context, const struct formula_input *input,
                             const struct calculate_pair *pair, struct formula_given *given,
                             struct up_error *error)
@@ -114,14 +151,18 @@ static enum up_rc read_list(struct reading_context *context, const struct formul
     const char *close = memchr(pair->value, ']', pair->length);
     double *into = context->out->lists + context->lists_used;
     size_t n = 0;
+    if (pair->length > 1 && pair->value[0] == '@')
+        return read_column(context, input, pair, given, error);
     if (pair->length < 2 || pair->value[0] != '[' || close == NULL)
-        return UP_FAIL(error, UP_E_USAGE, "%s: expected a list, as in %s=[1,2,3] %s", pair->name,
-                       pair->name, input->unit);
+        return UP_FAIL(error, UP_E_USAGE,
+                       "%s: expected a list, as in %s=[1,2,3] %s, or a column of a CSV file, as in "
+                       "%s=@build-up.csv:%s",
+                       pair->name, pair->name, input->unit, pair->name, pair->name);
     for (skip_spaces(&at, close); at < close; skip_spaces(&at, close)) {
         if (context->lists_used + n == context->out->n_lists)
             return UP_FAIL(error, UP_E_USAGE, "%s: more than %d values in all lists", pair->name,
                            CALCULATE_LIST_MAX);
-        const char *next = read_number(at, (size_t)(close - at), &into[n]);
+        const char *next = calculate_number(at, (size_t)(close - at), &into[n]);
         if (next == NULL)
             return UP_FAIL(error, UP_E_USAGE, "%s: value %zu of the list is no number", pair->name,
                            n + 1);
@@ -135,7 +176,8 @@ static enum up_rc read_list(struct reading_context *context, const struct formul
     at = close + 1;
     skip_spaces(&at, end);
     struct formula_unit unit;
-    const enum up_rc rc = unit_of(pair->name, input->unit, at, (size_t)(end - at), &unit, error);
+    const enum up_rc rc =
+        calculate_unit(pair->name, input->unit, at, (size_t)(end - at), &unit, error);
     for (size_t i = 0; rc == UP_OK && i < n; i++)
         into[i] = into[i] * unit.factor + unit.offset;
     given->list = into;
@@ -246,12 +288,10 @@ static enum up_rc read_survey(struct reading_context *context, const struct calc
     double *column[3];
     char path[PATH_MAX_LENGTH + 1];
     size_t n = 0;
-    const char *directory = context->sets->directory;
-    const bool beside = directory != NULL && pair->length > 0 && pair->value[0] != '/';
-    if ((size_t)snprintf(path, sizeof path, "%s%s%.*s", beside ? directory : "", beside ? "/" : "",
-                         (int)(pair->length < sizeof path ? pair->length : sizeof path),
-                         pair->value) >= sizeof path)
+    if (!path_beside(context->sets->directory, pair->value, pair->length, path))
         return UP_FAIL(error, UP_E_USAGE, "survey: the file's name is too long");
+    if (context->out->lists == NULL)
+        return UP_FAIL(error, UP_E_USAGE, "%s takes no survey", context->label);
     for (size_t i = 0; i < 3; i++)
         column[i] = context->out->lists + context->lists_used + i * room;
     const enum up_rc rc =
@@ -355,6 +395,14 @@ static enum up_rc read_uncertainty(struct reading_context *context,
     return rc;
 }
 
+static bool takes_lists(const struct formula *formula)
+{
+    for (size_t i = 0; i < formula->n_inputs; i++)
+        if (formula->input[i].list)
+            return true;
+    return false;
+}
+
 enum up_rc calculation_make(const char *label, const struct calculate_pair *pairs, size_t n,
                             const struct calculate_sets *sets, struct calculation *out,
                             struct up_error *error)
@@ -371,10 +419,12 @@ enum up_rc calculation_make(const char *label, const struct calculate_pair *pair
     out->formula = find_form(label, pairs, n, &beside);
     if (out->formula == NULL)
         return no_form(label, pairs, n, error);
-    out->lists = calloc(CALCULATE_LIST_MAX, sizeof *out->lists);
-    if (out->lists == NULL)
-        return UP_FAIL(error, UP_E_MEMORY, "no memory for the inputs");
-    out->n_lists = CALCULATE_LIST_MAX;
+    if (takes_lists(out->formula)) {
+        out->lists = malloc(CALCULATE_LIST_MAX * sizeof *out->lists);
+        if (out->lists == NULL)
+            return UP_FAIL(error, UP_E_MEMORY, "no memory for the inputs");
+        out->n_lists = CALCULATE_LIST_MAX;
+    }
     for (size_t i = 0; i < n; i++) {
         const size_t index = formula_input_index(out->formula, pairs[i].name);
         enum up_rc rc;
@@ -401,5 +451,5 @@ void calculation_free(struct calculation *calculation)
 enum up_rc calculate_result_unit(const struct formula *formula, const char *text, size_t length,
                                  struct formula_unit *out, struct up_error *error)
 {
-    return unit_of("the result", formula->unit, text, text != NULL ? length : 0, out, error);
+    return calculate_unit("the result", formula->unit, text, text != NULL ? length : 0, out, error);
 }

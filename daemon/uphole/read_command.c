@@ -4,18 +4,44 @@
  */
 #include "socket_ask.h"
 
+#include <getopt.h>
+#include <sysexits.h>
+
 static int run_read(int argc, char **argv)
 {
-    struct socket_asked asked;
-    const int code = socket_ask_options(&COMMAND_READ, argc, argv, true, true, &asked);
-    return code != 0 ? code : socket_ask_print(&asked, asked.json ? "read json" : "read text");
+    static const struct option OPTIONS[] = {SOCKET_ASK_OPTIONS,
+                                            {"json", no_argument, NULL, 'J'},
+                                            {"uncertainty", no_argument, NULL, 'u'},
+                                            {NULL, 0, NULL, 0}};
+    struct socket_asked asked = {.config = CONFIG_DEFAULT};
+    bool uncertainty = false;
+    optind = 1;
+    for (int c; (c = command_option(&COMMAND_READ, argc, argv, OPTIONS)) != -1;) {
+        if (socket_ask_takes(&asked, c))
+            continue;
+        if (c == 'J')
+            asked.json = true;
+        else if (c == 'u')
+            uncertainty = true;
+        else
+            return EX_USAGE;
+    }
+    const int code = socket_ask_well(&COMMAND_READ, argc, argv, &asked);
+    if (code != 0)
+        return code;
+    return socket_ask_print(&asked, asked.json    ? "read json"
+                                    : uncertainty ? "read uncertainty"
+                                                  : "read text");
 }
 
 const struct command COMMAND_READ = {
     .name = "read",
     .summary = "show each channel of a well once: raw words, decoded, value, unit, quality, age",
-    .usage = "read WELL [--config FILE [--maps DIRECTORY] | --journal DIRECTORY] [--json]",
-    .help = SOCKET_ASK_HELP "  --json               the same as one object\n"
+    .usage = "read WELL [--config FILE [--maps DIRECTORY] | --journal DIRECTORY] [--json] "
+             "[--uncertainty]",
+    .help = SOCKET_ASK_HELP "  --json               the same as one object, uncertainties too\n"
+                            "  --uncertainty        with each channel's standard uncertainty, "
+                            "from the map's accuracy and the resolution\n"
                             "\n"
                             "Shows the newest scan of each source that the running Uphole has; it "
                             "puts no extra question on "

@@ -16,11 +16,15 @@ static const struct question {
     void (*of_all)(const struct status_view *view, struct socket_text *text);
     void (*of_well)(const struct status_view *view, uint16_t well, struct socket_text *text);
 } QUESTIONS[] = {
-    {"status text", false, status_as_text, NULL}, {"status json", false, status_as_json, NULL},
-    {"read text", true, NULL, read_as_text},      {"read json", true, NULL, read_as_json},
+    {"status text", false, status_as_text, NULL},
+    {"status json", false, status_as_json, NULL},
+    {"read text", true, NULL, read_as_text},
+    {"read json", true, NULL, read_as_json},
+    {"read uncertainty", true, NULL, read_with_uncertainty},
     {"held text", false, held_as_text, NULL},
     {"reload text", false, reload_as_text, NULL},
-    {"watch text", true, NULL, watch_as_text},    {"line text", true, NULL, line_as_text},
+    {"watch text", true, NULL, watch_as_text},
+    {"line text", true, NULL, line_as_text},
 };
 
 static int no_such_well(const struct plan *plan, struct socket_text *text)

@@ -19,6 +19,8 @@ void status_as_json(const struct status_view *view, struct socket_text *text);
  */
 void held_as_text(const struct status_view *view, struct socket_text *text);
 void read_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** The same with each channel's standard uncertainty behind its quality. */
+void read_with_uncertainty(const struct status_view *view, uint16_t well, struct socket_text *text);
 void read_as_json(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** For a terminal that shows it again each second: states in sentences, then one row a channel. */
 void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);

@@ -113,8 +113,32 @@ static void number_or_dash(double value, double resolution, char into[static NUM
         snprintf(into, NUMBER_TEXT_MAX, "-");
 }
 
+/** Of a channel that has a value now. */
+static bool uncertainty_of(const struct row *row, double *u, bool *at_least)
+{
+    return row->channel != NULL && row->reading != NULL && isfinite(row->reading->value) &&
+           channel_standard_uncertainty(row->channel, u, at_least);
+}
+
+/** Differences of degC are K. */
+static const char *unit_text_of_difference(const char *unit)
+{
+    return strcmp(unit, "degC") == 0 ? "K" : unit;
+}
+
+/** Two digits of an uncertainty are what it is known to. */
+static void uncertainty_as_text(const struct row *row, struct socket_text *text)
+{
+    double u;
+    bool at_least;
+    if (uncertainty_of(row, &u, &at_least))
+        text_add(text, "; standard uncertainty %s%.2g %s%s", at_least ? "at least " : "", u,
+                 unit_text_of_difference(point_of(row)->unit),
+                 at_least ? " (resolution alone: the map states no accuracy)" : "");
+}
+
 /** channel, raw in hex and decimal, decoded, value, unit, quality and reason, age */
-static void row_as_text(const struct row *row, struct socket_text *text)
+static void row_as_text_without_end(const struct row *row, struct socket_text *text)
 {
     char hex[RAW_TEXT_MAX], decimal[RAW_TEXT_MAX], decoded[NUMBER_TEXT_MAX] = "-";
     char value[NUMBER_TEXT_MAX] = "-", age[NUMBER_TEXT_MAX];
@@ -127,13 +151,26 @@ static void row_as_text(const struct row *row, struct socket_text *text)
         number_or_dash(row->reading->value, point != NULL ? point->resolution : 0, value);
     number_or_dash(row->age_s, 0.1, age);
     const struct quality_row *quality = quality_find(row->quality);
-    text_add(text, "%-27s %-13s %-11s %12s %12s %-6s %7s  %s%s%s%s%s\n",
+    text_add(text, "%-27s %-13s %-11s %12s %12s %-6s %7s  %s%s%s%s%s",
              point != NULL ? point->id : row->channel->about, hex, decimal, decoded, value,
              point != NULL ? point->unit : "", age, quality_name(row->quality),
              quality != NULL && row->quality != QUALITY_GOOD ? ": " : "",
              quality != NULL && row->quality != QUALITY_GOOD ? quality->meaning : "",
              row->words != NULL && row->decoded.text[0] != '\0' ? "; reads " : "",
              row->words != NULL ? row->decoded.text : "");
+}
+
+static void row_as_text(const struct row *row, struct socket_text *text)
+{
+    row_as_text_without_end(row, text);
+    text_add(text, "\n");
+}
+
+static void row_as_text_with_uncertainty(const struct row *row, struct socket_text *text)
+{
+    row_as_text_without_end(row, text);
+    uncertainty_as_text(row, text);
+    text_add(text, "\n");
 }
 
 static void heading(struct socket_text *text)
@@ -163,7 +200,8 @@ static void scan_lines(const struct status_view *view, uint16_t w, const struct 
     }
 }
 
-void read_as_text(const struct status_view *view, uint16_t well, struct socket_text *text)
+static void read_text(const struct status_view *view, uint16_t well, row_function *function,
+                      struct socket_text *text)
 {
     const struct stamp now = stamp_take(view->clock, view->watch);
     struct snapshot snapshot;
@@ -173,13 +211,23 @@ void read_as_text(const struct status_view *view, uint16_t well, struct socket_t
     scan_lines(view, well, &now, text);
     text_add(text, "\n");
     heading(text);
-    each_row(view, well, &now, &snapshot, row_as_text, text);
+    each_row(view, well, &now, &snapshot, function, text);
     orders_as_text(view, well, &now, text);
     if (!snapshot.journaled)
         text_add(text, "\nThe disk refuses: these readings are not stored.\n");
     text_add(text,
              "\nMonitoring only: values can be late, missing or wrong. Never use them for trips, "
              "interlocks or safety functions.\n");
+}
+
+void read_as_text(const struct status_view *view, uint16_t well, struct socket_text *text)
+{
+    read_text(view, well, row_as_text, text);
+}
+
+void read_with_uncertainty(const struct status_view *view, uint16_t well, struct socket_text *text)
+{
+    read_text(view, well, row_as_text_with_uncertainty, text);
 }
 
 void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text)
@@ -246,6 +294,13 @@ static void row_as_json(const struct row *row, struct socket_text *text)
     text_add_number(text, row->reading != NULL ? row->reading->value : NAN, 0);
     text_add(text, ",\"unit\":");
     text_add_string(text, point != NULL ? point->unit : "");
+    double u;
+    bool at_least;
+    if (uncertainty_of(row, &u, &at_least)) {
+        text_add(text,
+                 ",\"%s\":", at_least ? "standard_uncertainty_at_least" : "standard_uncertainty");
+        text_add_number(text, u, 0);
+    }
     text_add(text, ",\"quality\":%u,\"reason\":\"%s\",\"age_s\":", row->quality,
              quality_name(row->quality));
     text_add_number(text, row->age_s, 0.001);

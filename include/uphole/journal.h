@@ -267,4 +267,43 @@ UP_MUST enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t
 /** The newest times order that corrects rows in [from, to] (pos); pos 0 where there is none. */
 UP_MUST enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, uint64_t to, struct row_order *out, struct up_error *error);
 
+/* ---- for a reviewer of the books: everything as it stands, damaged or not, up to a pos that was newest when the review began ---- */
+
+/** Newest pos of scans, ledger rows, events and runs; 0: an empty journal. */
+UP_MUST enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos, struct up_error *error);
+struct run_book {
+    uint64_t pos, id;
+    char boot_id[37];
+    struct stamp began, ended; /* `began` is also where its due times start */
+    bool has_ended;            /* by a clean stop */
+    uint32_t plan;             /* its newest one; 0: it ended before it had any */
+};
+/** Runs with pos > after, oldest first, at most n. */
+UP_MUST enum up_rc journal_read_runs(struct journal_reader *reader, uint64_t after, size_t n, struct run_book *into, size_t *got,
+                                     struct up_error *error);
+/** A plan took effect: at the start of a run, or within it. `plan` 0: the journal does not hold it. */
+struct plan_taken {
+    uint64_t pos;
+    int64_t utc_ms, boot_ms;
+    bool at_start;
+    uint32_t plan;
+};
+UP_MUST enum up_rc journal_read_plans_taken(struct journal_reader *reader, uint64_t after, size_t n, struct plan_taken *into, size_t *got,
+                                            struct up_error *error);
+/** Scans of all wells with after < pos <= up_to, oldest first, at most n. holds[i]: its check holds; where not, it has no blocks. */
+UP_MUST enum up_rc journal_read_rows(struct journal_reader *reader, uint64_t after, uint64_t up_to, size_t n, struct scan *into, bool *holds,
+                                     size_t *got, struct up_error *error);
+/** A revision of a ledger row, with its note. */
+struct revision {
+    struct gap gap;
+    bool holds;     /* its check */
+    bool is_newest; /* up to `up_to` */
+    bool follows;   /* the revision before it is there */
+};
+UP_MUST enum up_rc journal_read_revisions(struct journal_reader *reader, uint64_t after, uint64_t up_to, size_t n, struct revision *into,
+                                          size_t *got, struct up_error *error);
+/** The first scan in the order of pos whose label is utc_ms or later; pos 0: none. */
+UP_MUST enum up_rc journal_first_row_from(struct journal_reader *reader, int64_t utc_ms, uint64_t up_to, uint64_t *pos, uint64_t *run,
+                                          int64_t *boot_ms, struct up_error *error);
+
 #endif

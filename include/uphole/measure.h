@@ -69,6 +69,14 @@ void decode_channel(const struct channel *channel, const uint16_t *words, struct
 /** Only type and orders: the number in the registers. False: undecodable (a BCD nibble above 9, a modulo pair above 9999, text). */
 bool decode_number(enum register_type type, enum word_order words_order, enum byte_order bytes_order,
                    const uint16_t *words, double *number);
+/** What one count of the registers is, in the point's unit: |scale| of types that hold whole numbers, 0 of others. */
+double channel_resolution(const struct channel *channel);
+/**
+ * Standard uncertainty of a value in the point's unit: stated accuracy and resolution, both as rectangular distributions (JCGM 100:2008, 4.3.7
+ * and F.2.2.1). *at_least: the map states no accuracy, so that it is the resolution's part alone. False: nothing is known, or the point is
+ * a state or a count.
+ */
+bool channel_standard_uncertainty(const struct channel *channel, double *u, bool *at_least);
 /** Range verdict of a value: 192, 66 or 6 (not finite: 6). A value at a range's end is inside. */
 uint8_t range_quality(const struct channel *channel, double value);
 

@@ -297,6 +297,7 @@ void day_destroy(struct day *day)
         free(day->units[i].map);
         free(day->units[i].truths);
     }
+    (void)day_audit(day);
     remove_directory(day->directory);
     free(day);
 }

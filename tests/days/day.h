@@ -94,6 +94,9 @@ struct day_books {
     uint64_t due, rows, never_attempted, heard;
 };
 struct day_books day_check_books(struct day *day, const char *well_id, uint8_t source);
+/** Audits the journal as it stands by `uphole audit` of UPHOLE_BINARY; fails where it does not hold. Its exit code, 0 or 2; -1 where the variable is not
+ * set. */
+int day_audit(struct day *day);
 /** Newest revisions of all ledger rows; returns their number. */
 size_t day_ledger(struct day *day, struct gap *into, size_t room);
 /** Rows of one kind (and source; 0 any) among them. */

@@ -265,6 +265,9 @@ static void a_dead_clock_is_never_set_though_its_year_looks_plausible(void **sta
                                       "sure."));
     assert_null(strstr(gap.cause, "at most"));
     assert_false(gap.end_sure);
+    const int audited =
+        day_audit(day); /* its length stays undecided; planted defect: audit-unset-clock-believed */
+    assert_true(audited == 2 || audited == -1);
     day_step_clock(day, 30 * DAY + HOUR); /* somebody sets it */
     day_run_for(day, HOUR);
     check_count("clock rows", (long long)day_count_gaps(day, GAP_CLOCK, 0), 1);

@@ -49,8 +49,8 @@ class Build:
             file.write('#include "calculate.h"\n#include <stdio.h>\nstatic void seen(void *context, const struct calculate_row *row) { if (!row->passed && (*(int *)context)++ == 0)'
                        ' printf("%s %s\\n", row->id, row->quantity); }\nint main(int n, char **v) { int failed = 0; struct up_error error = {0}; for (int i = 1; i < n; i++)'
                        ' if (calculate_rows_run(v[i], seen, &failed, &error) != UP_OK) { puts(error.why); return 2; } return failed > 0; }\n')
-        calculate = ["%s/daemon/uphole/calculate_%s.c" % (source, part) for part in ("given", "data", "rows", "survey")]
-        base = ["%s/daemon/base/%s.c" % (source, part) for part in ("error", "units", "quantity", "decimal", "conversion", "number_text")]
+        calculate = ["%s/daemon/uphole/calculate_%s.c" % (source, part) for part in ("given", "data", "rows", "survey", "column")] + [source + "/daemon/uphole/csv.c"]
+        base = ["%s/daemon/base/%s.c" % (source, part) for part in ("error", "units", "quantity", "decimal", "conversion", "number_text", "rfc3339")]
         for path in sorted(glob.glob(source + "/daemon/measure/formula*.c")) + calculate + base + [main]:
             self.objects[path] = self.compile(path, path)
 

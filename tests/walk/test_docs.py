@@ -245,6 +245,17 @@ def a_trace(where, text):
     DONE.append(where)
 
 
+def calculations(where, text):
+    """`$ uphole calculate ...`, in the project's directory; each line shown, up to `...`, is printed, figures and all."""
+    for command, shown in commands_of(re.sub(r"\\\n\s*", "", text)):
+        done = subprocess.run(["bash", "-c", command.replace("uphole ", UPHOLE + " ", 1)], capture_output=True, text=True, cwd=ROOT)
+        must("%s: %s" % (where, command), done.returncode == 0, "exit %d: %s" % (done.returncode, (done.stdout + done.stderr)[-400:]))
+        printed = done.stdout.split("\n")
+        for line in shown[:shown.index("...")] if "..." in shown else shown:
+            must("%s: %s" % (where, command), line in printed, "does not print what is shown: %s\n  it prints: %s" % (line, done.stdout[:3000]))
+        DONE.append("%s: %s" % (where, command))
+
+
 def a_block(shell, name, first, language, text):
     where = "docs/%s:%d" % (name, first)
     start = text.split("\n")[0]
@@ -252,6 +263,8 @@ def a_block(shell, name, first, language, text):
         return a_json(where, text)
     if text.startswith("uphole-trace 1"):
         return a_trace(where, text)
+    if start.startswith("$ uphole calculate "):
+        return calculations(where, text)
     if start.startswith("at ") and name == "simulator.md":
         return script_of_faults(where, text)
     if start == "lines:":

@@ -78,6 +78,24 @@ def truths(walk, line, unit_id):
     return found
 
 
+def uncertainties(walk, text):
+    """From the maps: +-0.03 MPa in counts of 1 kPa, +-5 psi in a float, an oil temperature without an accuracy (JCGM 100:2008, 4.3.7 and F.2.2.1)."""
+    assert "uncertainty" not in text, text
+    shown = uphole(walk, "read", "heron-7", "--uncertainty")
+    assert shown.returncode == 0 and shown.stdout.count("\n") == text.count("\n"), shown
+    assert re.search(r"^intake_pressure .*; standard uncertainty 17 kPa$", shown.stdout, re.M), shown.stdout
+    assert re.search(r"^motor_oil_temperature .*; standard uncertainty at least 0.029 K \(resolution alone", shown.stdout, re.M), shown.stdout
+    assert not re.search(r"^(gauge_status|pump_head) .*uncertainty", shown.stdout, re.M), shown.stdout
+    rows = {c["channel"]: c for c in asked(walk, "read", "heron-7")["channels"]}
+    assert abs(rows["intake_pressure"]["standard_uncertainty"] - 17.322913) < 1e-5, rows["intake_pressure"]
+    oil = rows["motor_oil_temperature"]
+    assert "standard_uncertainty" not in oil and abs(oil["standard_uncertainty_at_least"] - 0.0288675) < 1e-6, oil
+    dead = [c for c in rows.values() if c["value"] is None]
+    assert not any("standard_uncertainty" in c or "standard_uncertainty_at_least" in c for c in dead), dead
+    other = {c["channel"]: c for c in asked(walk, "read", "heron-8")["channels"]}
+    assert abs(other["intake_pressure"]["standard_uncertainty"] - 5 * 6.894757293 / 3 ** 0.5) < 1e-5, other["intake_pressure"]
+
+
 def read_and_status_equal_the_truth():
     """read shows the simulator's own values, with words that decode to them; status counts what the journal holds."""
     with Walk("socket-truth") as walk:
@@ -104,6 +122,7 @@ def read_and_status_equal_the_truth():
         assert checked > 15, checked
         text = uphole(walk, "read", "heron-7").stdout
         assert "intake_pressure" in text and "0x" in text and "Never use them for trips" in text, text
+        uncertainties(walk, text)
         status = asked(walk, "status")
         held = walk.sql("select well, max(seq) as seq from scan group by well order by well")
         for well, row in zip(status["wells"], held):

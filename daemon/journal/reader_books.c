@@ -1,0 +1,196 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * reader_books.c - what a reviewer of the books reads: runs, plans as they took effect, and every
+ * scan and every revision of the ledger as it stands, also those whose check fails. It counts
+ * nothing and judges nothing but checks.
+ *
+ * Everything is bounded by a pos that was newest when the review began, so that rows which the
+ * daemon stores meanwhile don't come in halves. Slices are one statement and one transaction each.
+ */
+#include "reader.h"
+
+#include <string.h>
+
+static enum up_rc begin(struct journal_reader *reader, const char *sql, sqlite3_stmt **row,
+                        struct up_error *error)
+{
+    const int rc = sqlite3_prepare_v2(reader->store.db, sql, -1, row, NULL);
+    return rc == SQLITE_OK ? UP_OK : store_fail(&reader->store, rc, "be read", error);
+}
+
+static enum up_rc end(struct journal_reader *reader, sqlite3_stmt *row, int rc,
+                      struct up_error *error)
+{
+    sqlite3_finalize(row);
+    return rc == SQLITE_DONE || rc == SQLITE_ROW ? UP_OK
+                                                 : store_fail(&reader->store, rc, "be read", error);
+}
+
+enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos,
+                                   struct up_error *error)
+{
+    static const char SQL[] = "SELECT max(p) FROM (SELECT max(pos) AS p FROM scan UNION ALL SELECT "
+                              "max(pos) FROM gap UNION ALL SELECT max(pos) FROM event UNION ALL "
+                              "SELECT max(pos) FROM run)";
+    sqlite3_stmt *row = NULL;
+    enum up_rc rc = begin(reader, SQL, &row, error);
+    *pos = 0;
+    if (rc != UP_OK)
+        return rc;
+    const int step = sqlite3_step(row);
+    if (step == SQLITE_ROW)
+        *pos = column_u64(row, 0);
+    return end(reader, row, step, error);
+}
+
+enum up_rc journal_read_runs(struct journal_reader *reader, uint64_t after, size_t n,
+                             struct run_book *into, size_t *got, struct up_error *error)
+{
+    static const char SQL[] =
+        "SELECT pos, id, boot, boot_32, began, began_boot_ms, began_clock, "
+        "ended, ended_boot_ms, ended_clock, plan FROM run WHERE pos > ?1 ORDER BY "
+        "pos LIMIT ?2";
+    sqlite3_stmt *row = NULL;
+    enum up_rc rc = begin(reader, SQL, &row, error);
+    *got = 0;
+    if (rc != UP_OK)
+        return rc;
+    bind_u64(row, 1, after);
+    bind_u64(row, 2, n);
+    int step = SQLITE_DONE;
+    while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        struct run_book *run = &into[(*got)++];
+        *run = (struct run_book){
+            .pos = column_u64(row, 0),
+            .id = column_u64(row, 1),
+            .began = {.utc_ms = sqlite3_column_int64(row, 4),
+                      .boot_ms = sqlite3_column_int64(row, 5),
+                      .boot = (uint32_t)column_u64(row, 3),
+                      .clock = (uint8_t)sqlite3_column_int(row, 6)},
+            .plan = (uint32_t)column_u64(row, 10),
+            .has_ended = sqlite3_column_type(row, 7) != SQLITE_NULL,
+            .ended = {.utc_ms = sqlite3_column_int64(row, 7),
+                      .boot_ms = sqlite3_column_int64(row, 8),
+                      .boot = (uint32_t)column_u64(row, 3),
+                      .clock = (uint8_t)sqlite3_column_int(row, 9)},
+        };
+        column_text(row, 2, run->boot_id, sizeof run->boot_id);
+    }
+    return end(reader, row, step, error);
+}
+
+enum up_rc journal_read_plans_taken(struct journal_reader *reader, uint64_t after, size_t n,
+                                    struct plan_taken *into, size_t *got, struct up_error *error)
+{
+    /* "Plan 0123abcd took effect." */
+    static const char SQL[] =
+        "SELECT e.pos, e.utc_ms, e.boot_ms, e.who = 'start', p.id FROM event e LEFT JOIN plan p ON "
+        "substr(p.digest, 1, 8) = substr(e.text, 6, 8) WHERE e.kind = 'plan' AND e.pos > ?1 ORDER "
+        "BY e.pos LIMIT ?2";
+    sqlite3_stmt *row = NULL;
+    enum up_rc rc = begin(reader, SQL, &row, error);
+    *got = 0;
+    if (rc != UP_OK)
+        return rc;
+    bind_u64(row, 1, after);
+    bind_u64(row, 2, n);
+    int step = SQLITE_DONE;
+    while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW)
+        into[(*got)++] = (struct plan_taken){.pos = column_u64(row, 0),
+                                             .utc_ms = sqlite3_column_int64(row, 1),
+                                             .boot_ms = sqlite3_column_int64(row, 2),
+                                             .at_start = sqlite3_column_int(row, 3) != 0,
+                                             .plan = (uint32_t)column_u64(row, 4)};
+    return end(reader, row, step, error);
+}
+
+enum up_rc journal_read_rows(struct journal_reader *reader, uint64_t after, uint64_t up_to,
+                             size_t n, struct scan *into, bool *holds, size_t *got,
+                             struct up_error *error)
+{
+    static const char SQL[] = "SELECT " SCAN_SELECT_COLUMNS
+                              " FROM scan s LEFT JOIN run r ON r.id = s.run WHERE s.pos > ?1 AND "
+                              "s.pos <= ?2 ORDER BY s.pos LIMIT ?3";
+    sqlite3_stmt *row = NULL;
+    enum up_rc rc = begin(reader, SQL, &row, error);
+    *got = 0;
+    if (rc != UP_OK)
+        return rc;
+    bind_u64(row, 1, after);
+    bind_u64(row, 2, up_to);
+    bind_u64(row, 3, n);
+    int step = SQLITE_DONE;
+    while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        holds[*got] = scan_from_row(row, &into[*got]);
+        if (!holds[*got])
+            into[*got].n_blocks = 0; /* what it says was read is not to be believed */
+        (*got)++;
+    }
+    return end(reader, row, step, error);
+}
+
+enum up_rc journal_read_revisions(struct journal_reader *reader, uint64_t after, uint64_t up_to,
+                                  size_t n, struct revision *into, size_t *got,
+                                  struct up_error *error)
+{
+    static const char SQL[] =
+        "SELECT " GAP_SELECT_COLUMNS
+        ", NOT EXISTS(SELECT 1 FROM gap n WHERE n.run = g.run AND n.id = g.id AND n.revision = "
+        "g.revision + 1 AND n.pos <= ?2), g.revision = 0 OR EXISTS(SELECT 1 FROM gap b WHERE b.run "
+        "= g.run AND b.id = g.id AND b.revision = g.revision - 1) FROM gap g WHERE g.pos > ?1 AND "
+        "g.pos <= ?2 ORDER BY g.pos LIMIT ?3";
+    sqlite3_stmt *row = NULL;
+    enum up_rc rc = begin(reader, SQL, &row, error);
+    *got = 0;
+    if (rc != UP_OK)
+        return rc;
+    bind_u64(row, 1, after);
+    bind_u64(row, 2, up_to);
+    bind_u64(row, 3, n);
+    int step = SQLITE_DONE;
+    while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        struct revision *revision = &into[(*got)++];
+        revision->holds = gap_from_row(row, &revision->gap);
+        revision->is_newest = sqlite3_column_int(row, 33) != 0;
+        revision->follows = sqlite3_column_int(row, 34) != 0;
+    }
+    rc = end(reader, row, step, error);
+    for (size_t i = 0; rc == UP_OK && i < *got; i++)
+        reader_note_of(reader, &into[i].gap);
+    return rc;
+}
+
+enum up_rc journal_first_row_from(struct journal_reader *reader, int64_t utc_ms, uint64_t up_to,
+                                  uint64_t *pos, uint64_t *run, int64_t *boot_ms,
+                                  struct up_error *error)
+{
+    static const char SQL[] = "SELECT pos, run, boot_ms FROM scan WHERE pos > ?1 AND pos <= ?2 AND "
+                              "utc_ms >= ?3 ORDER BY pos LIMIT 1";
+    struct chunk chunk = {0};
+    enum up_rc rc = UP_OK;
+    *pos = *run = 0;
+    *boot_ms = 0;
+    while (rc == UP_OK && *pos == 0 && chunk.after < up_to) {
+        rc = reader_next_chunk(reader, up_to, &chunk, error);
+        const uint64_t to = chunk.to < up_to ? chunk.to : up_to;
+        for (uint64_t at = chunk.after;
+             rc == UP_OK && *pos == 0 && chunk.to_utc_ms >= utc_ms && at < to; at += SLICE_ROWS) {
+            sqlite3_stmt *row = NULL;
+            rc = begin(reader, SQL, &row, error);
+            if (rc != UP_OK)
+                break;
+            bind_u64(row, 1, at);
+            bind_u64(row, 2, to - at > SLICE_ROWS ? at + SLICE_ROWS : to);
+            sqlite3_bind_int64(row, 3, utc_ms);
+            const int step = sqlite3_step(row);
+            if (step == SQLITE_ROW) {
+                *pos = column_u64(row, 0);
+                *run = column_u64(row, 1);
+                *boot_ms = sqlite3_column_int64(row, 2);
+            }
+            rc = end(reader, row, step, error);
+        }
+        chunk.after = chunk.to;
+    }
+    return rc;
+}

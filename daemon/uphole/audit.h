@@ -1,0 +1,196 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * audit.h - what the files of `uphole audit` share. A reviewer's program: it reads rows, runs and
+ * plans and counts by itself. Of the daemon it shares readers, the plan's parser and the decoder of
+ * registers, and no line of what the ledger counts with.
+ *
+ * One pass in the order of pos over four streams: runs, plans that took effect, scans, revisions of
+ * the ledger (audit_walk.c). Memory is bounded: slices of each, and one state a source.
+ *
+ *  due (audit_due.c)  =  rows (audit_rows.c)  +  never attempted (audit_gaps.c)
+ *  rows of a well     =  accepted + pending + set aside, a destination (audit_delivery.c)
+ */
+#ifndef UPHOLE_AUDIT_H
+#define UPHOLE_AUDIT_H
+
+#include "uphole/journal.h"
+
+#define AUDIT_RUNS_MAX 65536
+#define AUDIT_WELLS_MAX 256
+#define AUDIT_SOURCES_MAX (AUDIT_WELLS_MAX * (SOURCE_KINDS - 1))
+#define AUDIT_FAULTS_MAX 100
+#define AUDIT_UNDECIDED_MAX 200
+#define AUDIT_PLANNED_MAX 4096
+#define AUDIT_ASIDES_MAX 4096
+#define AUDIT_PLACES_MAX (PLAN_DESTINATIONS_MAX * AUDIT_WELLS_MAX)
+#define AUDIT_TEXT_MAX 320
+#define AUDIT_SLICE 64
+
+struct audit_asked {
+    int64_t from_utc_ms, to_utc_ms, last_ms;
+    bool has_from, has_to, has_last, json;
+    const char *well, *config, *maps, *directory;
+};
+
+/** An instant by which books can be cut: boot time within a run, runs in their order. */
+struct audit_key {
+    size_t run;
+    int64_t boot_ms;
+};
+
+struct audit_point {
+    bool is_mapped;
+    double got, planned, unplanned; /* in refreshes */
+    uint64_t markers;               /* rows in which it was marked as not fitted */
+};
+
+/** One well and source. */
+struct audit_source {
+    uint16_t well;
+    uint8_t source;
+    struct audit_key low, high; /* its interval: low <= due time < high */
+    bool widened;
+    /* as it stands in the walk */
+    int64_t period_ms;     /* 0: not asked for */
+    double weight;         /* refreshes of the gauge that one due time stands for, at most 1 */
+    int64_t from_ms;       /* due times before are counted */
+    int64_t next_ms;       /* first due time that nothing shows to have ended */
+    int64_t soft_until_ms; /* it begins between from_ms and here; 0: at from_ms */
+    int64_t row_boot_ms, offset_ms; /* of the run's newest row, or the run's begin */
+    uint8_t clock;
+    /* the sums */
+    int64_t due, less,
+        more; /* due, and by how much it may be off where an entry's date is passed */
+    int64_t rows, never, never_planned;
+    uint64_t rows_with_data;
+    double refreshes_due, never_refreshes, never_refreshes_planned;
+    struct audit_point point[POINT_COUNT];
+};
+
+struct audit_well {
+    uint16_t number;
+    char id[NAME_LENGTH_MAX + 1];
+    uint64_t seq, pos; /* of its row before, in the walk */
+    int64_t utc_ms;
+    uint64_t rows, first_seq, last_seq; /* within the interval */
+};
+
+/** Rows of one well at one destination. */
+struct audit_place {
+    char destination[NAME_LENGTH_MAX + 1];
+    uint16_t well;
+    bool has_cursor;
+    uint64_t seq, pos;
+    int64_t rows, accepted, pending, aside;
+};
+
+/** A row of kind refused, newest revision. */
+struct audit_aside {
+    size_t place;
+    uint64_t before, end; /* seqs above `before`, up to `end` at most */
+    uint32_t scans;
+};
+
+struct audit_undecided {
+    uint16_t well;
+    uint8_t source;
+    int64_t from_utc_ms, to_utc_ms;
+};
+
+/** What a person noted as planned: rows without data in it are apart. */
+struct audit_planned {
+    uint16_t well, point;
+    uint8_t source, kind;
+    struct audit_key from, to;
+};
+
+struct audit {
+    struct audit_asked asked;
+    struct journal_reader *reader;
+    uint64_t newest_pos; /* the review goes up to here */
+    struct run_book *runs;
+    size_t n_runs;
+    struct plan *plan; /* of plan_id, as the walk stands */
+    uint32_t plan_id;
+    size_t run;         /* index of the run in which the walk stands; n_runs before the first */
+    uint16_t only_well; /* 0: all */
+    /* the interval asked for: rows with from_pos <= pos < to_pos */
+    uint64_t from_pos, to_pos;
+    struct audit_key low, high;
+    struct audit_well *wells;
+    size_t n_wells;
+    struct audit_source *sources;
+    size_t n_sources;
+    struct audit_place *places;
+    size_t n_places;
+    struct audit_aside *asides;
+    size_t n_asides;
+    struct audit_planned *planned;
+    size_t n_planned;
+    struct audit_undecided undecided[AUDIT_UNDECIDED_MAX];
+    size_t n_undecided;
+    char fault[AUDIT_FAULTS_MAX][AUDIT_TEXT_MAX];
+    size_t n_faults; /* also those beyond the room */
+    uint64_t n_rows, n_revisions, n_damaged;
+    bool full; /* more wells, runs or destinations than there is room for */
+};
+
+/* ---- audit.c ---- */
+
+__attribute__((format(printf, 2, 3))) void audit_fault(struct audit *audit, const char *format,
+                                                       ...);
+struct audit_well *audit_well_of(struct audit *audit, uint16_t number);
+struct audit_source *audit_source_of(struct audit *audit, uint16_t well, uint8_t source);
+int audit_compare(const struct audit_key *a, const struct audit_key *b);
+bool audit_is_within(const struct audit_source *source, const struct audit_key *key);
+/** Where an instant of a row of the ledger lies: the newest run below `pos` of this boot that had
+ * begun by then. False: no run had this boot. */
+bool audit_key_of(const struct audit *audit, const struct stamp *at, uint64_t pos,
+                  struct audit_key *key);
+const char *audit_name(struct audit *audit, uint16_t well);
+
+/* ---- audit_interval.c ---- */
+
+/** Finds where the interval asked for cuts the books, and widens it, a source, to where no row of
+ * the ledger counts across its ends; collects what was noted as planned. */
+enum up_rc audit_find_interval(struct audit *audit, struct up_error *error);
+
+/* ---- audit_walk.c ---- */
+
+/** The one pass. */
+enum up_rc audit_walk(struct audit *audit, struct up_error *error);
+
+/* ---- audit_due.c: due times by arithmetic ---- */
+
+/** The run in which the walk stands ends where `next` begins; audit->plan is still its own. */
+void audit_due_run_ends(struct audit *audit, const struct run_book *next);
+/** Run `run` begins with audit->plan. */
+void audit_due_run_begins(struct audit *audit, size_t run);
+/** Plan `plan` (now audit->plan) took effect within the run. */
+void audit_due_plan(struct audit *audit, const struct plan_taken *taken);
+/** A row of the source lies in the walk; returns its due time. */
+int64_t audit_due_row(struct audit *audit, struct audit_source *source, const struct scan *scan);
+/** Due times first..last were counted by the ledger, in the run in which the walk stands. */
+void audit_due_counted(struct audit *audit, struct audit_source *source, int64_t first_ms,
+                       int64_t last_ms);
+/** The walk has ended. */
+void audit_due_end(struct audit *audit);
+
+/* ---- audit_rows.c, audit_gaps.c, audit_delivery.c ---- */
+
+void audit_row(struct audit *audit, const struct scan *scan, bool holds);
+void audit_revision(struct audit *audit, const struct revision *revision);
+/** Cursors as they stand before the review's newest pos is read. */
+enum up_rc audit_read_places(struct audit *audit, struct up_error *error);
+enum up_rc audit_close_places(struct audit *audit, struct up_error *error);
+/** Records set aside; the place is made where there is none. */
+void audit_set_aside(struct audit *audit, const struct gap *gap);
+
+/* ---- audit_show.c ---- */
+
+bool audit_source_holds(const struct audit_source *source);
+bool audit_place_holds(const struct audit_place *place);
+void audit_print(struct audit *audit);
+void audit_print_json(struct audit *audit);
+
+#endif

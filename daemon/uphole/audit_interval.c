@@ -1,0 +1,119 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * audit_interval.c - where an interval cuts the books. A cut is an instant of boot time within a
+ * run: the first row whose label is the asked time or later. A row of the ledger counts for a
+ * stretch and can't be divided, so where one lies across a cut, the cut of that source moves out to
+ * the row's end.
+ */
+#include "audit.h"
+
+#include <stdlib.h>
+
+#define WIDEN_MOST 1000 /* passes over the ledger; each moves at least one cut */
+
+static size_t run_index(const struct audit *audit, uint64_t id)
+{
+    for (size_t i = audit->n_runs; i-- > 0;)
+        if (audit->runs[i].id == id)
+            return i;
+    return 0;
+}
+
+static enum up_rc find_cut(struct audit *audit, int64_t utc_ms, uint64_t *pos,
+                           struct audit_key *key, struct up_error *error)
+{
+    uint64_t run = 0;
+    const enum up_rc rc = journal_first_row_from(audit->reader, utc_ms, audit->newest_pos, pos,
+                                                 &run, &key->boot_ms, error);
+    if (rc == UP_OK && *pos != 0)
+        key->run = run_index(audit, run);
+    if (rc == UP_OK && *pos == 0) {
+        *pos = audit->newest_pos + 1;
+        *key = (struct audit_key){.run = audit->n_runs};
+    }
+    return rc;
+}
+
+static void note_planned(struct audit *audit, const struct gap *gap)
+{
+    struct audit_planned planned = {.well = gap->well,
+                                    .point = gap->point,
+                                    .source = gap->source,
+                                    .kind = gap->kind,
+                                    .to = {.run = SIZE_MAX}};
+    if (!gap->planned ||
+        (gap->kind != GAP_LINE && gap->kind != GAP_GAUGE && gap->kind != GAP_CHANNEL) ||
+        !audit_key_of(audit, &gap->start, gap->pos, &planned.from) ||
+        (!gap->is_open && !audit_key_of(audit, &gap->end, gap->pos, &planned.to)))
+        return;
+    if (audit->n_planned == AUDIT_PLANNED_MAX)
+        audit->full = true;
+    else
+        audit->planned[audit->n_planned++] = planned;
+}
+
+/** True where a cut moved. */
+static bool widen(struct audit *audit, const struct gap *gap)
+{
+    struct audit_key first, last;
+    struct audit_source *source = gap_kind_counts_never_attempted(gap->kind)
+                                      ? audit_source_of(audit, gap->well, gap->source)
+                                      : NULL;
+    bool moved = false;
+    if (source == NULL || !audit_key_of(audit, &gap->start, gap->pos, &first) ||
+        !audit_key_of(audit, &gap->last_due, gap->pos, &last))
+        return false;
+    if (audit_compare(&first, &source->low) < 0 && audit_compare(&source->low, &last) <= 0) {
+        source->low = first;
+        moved = true;
+    }
+    if (audit_compare(&first, &source->high) < 0 && audit_compare(&source->high, &last) <= 0) {
+        source->high = last;
+        source->high.boot_ms++;
+        moved = true;
+    }
+    source->widened = source->widened || moved;
+    return moved;
+}
+
+static enum up_rc pass(struct audit *audit, bool is_first, bool *moved, struct up_error *error)
+{
+    struct revision *slice = calloc(AUDIT_SLICE, sizeof *slice);
+    size_t got = AUDIT_SLICE;
+    uint64_t after = 0;
+    enum up_rc rc =
+        slice != NULL ? UP_OK : UP_FAIL(error, UP_E_MEMORY, "no memory to read the ledger");
+    *moved = false;
+    while (rc == UP_OK && got == AUDIT_SLICE) {
+        rc = journal_read_revisions(audit->reader, after, audit->newest_pos, AUDIT_SLICE, slice,
+                                    &got, error);
+        for (size_t i = 0; rc == UP_OK && i < got; i++) {
+            after = slice[i].gap.pos;
+            if (!slice[i].is_newest)
+                continue;
+            if (is_first)
+                note_planned(audit, &slice[i].gap);
+            if (widen(audit, &slice[i].gap))
+                *moved = true;
+        }
+    }
+    free(slice);
+    return rc;
+}
+
+enum up_rc audit_find_interval(struct audit *audit, struct up_error *error)
+{
+    const struct audit_asked *asked = &audit->asked;
+    enum up_rc rc = UP_OK;
+    bool moved = true;
+    audit->low = (struct audit_key){.run = 0, .boot_ms = INT64_MIN};
+    audit->high = (struct audit_key){.run = audit->n_runs};
+    audit->to_pos = audit->newest_pos + 1;
+    if (asked->has_from)
+        rc = find_cut(audit, asked->from_utc_ms, &audit->from_pos, &audit->low, error);
+    if (rc == UP_OK && asked->has_to)
+        rc = find_cut(audit, asked->to_utc_ms + 1, &audit->to_pos, &audit->high, error);
+    for (int i = 0; rc == UP_OK && moved && i < WIDEN_MOST; i++)
+        rc = pass(audit, i == 0, &moved, error);
+    return rc;
+}

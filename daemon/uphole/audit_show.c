@@ -1,0 +1,245 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * audit_show.c - the sums of `uphole audit`, with both sides, in aligned columns.
+ */
+#include "audit.h"
+
+#include <inttypes.h>
+#include <stdio.h>
+#include <string.h>
+
+bool audit_source_holds(const struct audit_source *source)
+{
+    const int64_t accounted = source->rows + source->never;
+    return accounted >= source->due - source->less && accounted <= source->due + source->more;
+}
+
+bool audit_place_holds(const struct audit_place *place)
+{
+    return place->rows == place->accepted + place->pending + place->aside && place->accepted >= 0;
+}
+
+/** UTC of an instant, by the clocks of its run's begin; `otherwise` beyond the runs. */
+static const char *instant(const struct audit *audit, const struct audit_key *key,
+                           const char *otherwise, char into[static STAMP_TEXT_MAX])
+{
+    if (key->run >= audit->n_runs || key->boot_ms == INT64_MIN)
+        return otherwise;
+    const struct stamp *began = &audit->runs[key->run].began;
+    return stamp_to_short_text(began->utc_ms + (key->boot_ms - began->boot_ms), into);
+}
+
+static void print_due(struct audit *audit)
+{
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    printf("Polls: due = rows + never attempted\n");
+    for (size_t i = 0; i < audit->n_sources; i++) {
+        const struct audit_source *source = &audit->sources[i];
+        const int64_t more = source->rows + source->never - source->due;
+        printf("  %-16s %-9s %10" PRId64 " = %10" PRId64 " + %8" PRId64 "   ",
+               audit_name(audit, source->well), source_name(source->source), source->due,
+               source->rows, source->never);
+        if (audit_source_holds(source) && more == 0)
+            printf("holds");
+        else if (audit_source_holds(source))
+            printf("holds: due is known within -%" PRId64 " to +%" PRId64 ", an entry took over",
+                   source->less, source->more);
+        else
+            printf("DOES NOT HOLD: %" PRId64 " %s", more < 0 ? -more : more,
+                   more < 0 ? "due and nowhere accounted for" : "more than were due");
+        if (source->widened || !audit_source_holds(source))
+            printf(", in %s to %s", instant(audit, &source->low, "the begin", from),
+                   instant(audit, &source->high, "the newest row", to));
+        if (source->widened)
+            printf(" (wider than asked: a counted gap lies across an end)");
+        printf("\n");
+    }
+}
+
+static void print_places(struct audit *audit)
+{
+    printf("Rows: rows = accepted + pending + set aside, a destination\n");
+    for (size_t i = 0; i < audit->n_places; i++) {
+        const struct audit_place *place = &audit->places[i];
+        const int64_t off = place->rows - place->accepted - place->pending - place->aside;
+        printf("  %-16s %10" PRId64 " = %10" PRId64 " + %8" PRId64 " + %6" PRId64 "   to %s: ",
+               audit_name(audit, place->well), place->rows, place->accepted, place->pending,
+               place->aside, place->destination);
+        if (audit_place_holds(place))
+            printf("holds\n");
+        else
+            printf("DOES NOT HOLD: %" PRId64 " rows %s\n", off < 0 ? -off : off,
+                   off < 0 ? "that seq says were there are missing" : "too many for their seqs");
+    }
+}
+
+static double percent(double part, double of)
+{
+    return of <= 0 ? 100 : part / of * 100;
+}
+
+static bool is_fitted(const struct audit_source *source, uint16_t point)
+{
+    return source->point[point].is_mapped &&
+           !(source->rows_with_data > 0 && source->point[point].markers == source->rows_with_data);
+}
+
+/** Points of which the same is to be said stand in one row. */
+static void print_points(struct audit *audit, const struct audit_source *source)
+{
+    for (uint16_t p = 1; p < POINT_COUNT; p++) {
+        const struct audit_point *point = &source->point[p];
+        unsigned n = 0;
+        bool told = false;
+        for (uint16_t k = 1; k < POINT_COUNT; k++) {
+            const struct audit_point *other = &source->point[k];
+            const bool alike = is_fitted(source, k) && other->got == point->got &&
+                               other->planned == point->planned;
+            told = told || (alike && k < p);
+            n += alike;
+        }
+        if (!is_fitted(source, p) || told)
+            continue;
+        const double planned = point->planned + source->never_refreshes_planned;
+        const double unplanned =
+            point->unplanned + source->never_refreshes - source->never_refreshes_planned;
+        char what[64];
+        snprintf(what, sizeof what, n > 1 ? "%s and %u more" : "%s", point_get(p)->id, n - 1);
+        printf("  %-16s %-9s %10.0f = %10.0f + %8.0f + %8.0f   %6.2f %%  %s\n",
+               audit_name(audit, source->well), source_name(source->source), source->refreshes_due,
+               point->got, planned, unplanned, percent(point->got, source->refreshes_due), what);
+    }
+}
+
+void audit_print(struct audit *audit)
+{
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    bool holds = audit->n_faults == 0;
+    printf("Books from %s to %s, up to row %" PRIu64 "\n\n",
+           instant(audit, &audit->low, "the journal's begin", from),
+           instant(audit, &audit->high, "its newest row", to), audit->newest_pos);
+    print_due(audit);
+    print_places(audit);
+    printf("Gauge refreshes: due = came + missing, planned + missing, not planned\n");
+    for (size_t i = 0; i < audit->n_sources; i++)
+        if (audit->sources[i].due > 0)
+            print_points(audit, &audit->sources[i]);
+    printf("Read: %" PRIu64 " scans and %" PRIu64 " revisions of the ledger; %" PRIu64
+           " with a check that does not hold\n\n",
+           audit->n_rows, audit->n_revisions, audit->n_damaged);
+    for (size_t i = 0; i < audit->n_faults && i < AUDIT_FAULTS_MAX; i++)
+        printf("%s\n", audit->fault[i]);
+    if (audit->n_faults > AUDIT_FAULTS_MAX)
+        printf("and %zu more\n", audit->n_faults - AUDIT_FAULTS_MAX);
+    for (size_t i = 0; i < audit->n_sources; i++)
+        holds = holds && audit_source_holds(&audit->sources[i]);
+    for (size_t i = 0; i < audit->n_places; i++)
+        holds = holds && audit_place_holds(&audit->places[i]);
+    for (size_t i = 0; i < audit->n_undecided; i++) {
+        const struct audit_undecided *at = &audit->undecided[i];
+        printf("%s %s: undecided between %s and %s: no clock could tell how long that was\n",
+               audit_name(audit, at->well), source_name(at->source),
+               stamp_to_short_text(at->from_utc_ms, from), stamp_to_short_text(at->to_utc_ms, to));
+    }
+    printf("%s\n", !holds                   ? "The books DO NOT HOLD."
+                   : audit->n_undecided > 0 ? "The books hold, but for what is undecided."
+                                            : "The books hold.");
+}
+
+/* ---- JSON ---- */
+
+static void print_text(const char *text)
+{
+    putchar('"');
+    for (; *text != '\0'; text++) {
+        if (*text == '"' || *text == '\\')
+            putchar('\\');
+        if ((unsigned char)*text >= 0x20)
+            putchar(*text);
+    }
+    putchar('"');
+}
+
+static void print_instant(const struct audit *audit, const struct audit_key *key)
+{
+    char text[STAMP_TEXT_MAX];
+    if (key->run >= audit->n_runs || key->boot_ms == INT64_MIN) {
+        printf("null");
+        return;
+    }
+    const struct stamp *began = &audit->runs[key->run].began;
+    printf("\"%s\"", stamp_to_text(began->utc_ms + (key->boot_ms - began->boot_ms), text));
+}
+
+static void print_json_points(const struct audit_source *source)
+{
+    const char *lead = "";
+    printf(",\"points\":[");
+    for (uint16_t p = 1; p < POINT_COUNT; p++) {
+        const struct audit_point *point = &source->point[p];
+        if (!is_fitted(source, p))
+            continue;
+        printf("%s{\"point\":\"%s\",\"came\":%.3f,\"missing_planned\":%.3f,"
+               "\"missing_unplanned\":%.3f}",
+               lead, point_get(p)->id, point->got, point->planned + source->never_refreshes_planned,
+               point->unplanned + source->never_refreshes - source->never_refreshes_planned);
+        lead = ",";
+    }
+    printf("]");
+}
+
+static void print_json_sources(struct audit *audit)
+{
+    for (size_t i = 0; i < audit->n_sources; i++) {
+        const struct audit_source *source = &audit->sources[i];
+        printf("%s\n{\"well\":\"%s\",\"source\":\"%s\",\"from\":", i > 0 ? "," : "",
+               audit_name(audit, source->well), source_name(source->source));
+        print_instant(audit, &source->low);
+        printf(",\"to\":");
+        print_instant(audit, &source->high);
+        printf(",\"due\":%" PRId64 ",\"due_least\":%" PRId64 ",\"due_most\":%" PRId64
+               ",\"rows\":%" PRId64 ",\"never_attempted\":%" PRId64
+               ",\"never_attempted_planned\":%" PRId64 ",\"holds\":%s,\"refreshes_due\":%.3f",
+               source->due, source->due - source->less, source->due + source->more, source->rows,
+               source->never, source->never_planned, audit_source_holds(source) ? "true" : "false",
+               source->refreshes_due);
+        print_json_points(source);
+        printf("}");
+    }
+}
+
+void audit_print_json(struct audit *audit)
+{
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    printf("{\"from\":");
+    print_instant(audit, &audit->low);
+    printf(",\"to\":");
+    print_instant(audit, &audit->high);
+    printf(",\"newest_row\":%" PRIu64 ",\"scans_read\":%" PRIu64 ",\"revisions_read\":%" PRIu64
+           ",\"damaged\":%" PRIu64 ",\n\"sources\":[",
+           audit->newest_pos, audit->n_rows, audit->n_revisions, audit->n_damaged);
+    print_json_sources(audit);
+    printf("],\n\"destinations\":[");
+    for (size_t i = 0; i < audit->n_places; i++) {
+        const struct audit_place *place = &audit->places[i];
+        printf("%s\n{\"well\":\"%s\",\"destination\":\"%s\",\"rows\":%" PRId64
+               ",\"accepted\":%" PRId64 ",\"pending\":%" PRId64 ",\"set_aside\":%" PRId64
+               ",\"holds\":%s}",
+               i > 0 ? "," : "", audit_name(audit, place->well), place->destination, place->rows,
+               place->accepted, place->pending, place->aside,
+               audit_place_holds(place) ? "true" : "false");
+    }
+    printf("],\n\"undecided\":[");
+    for (size_t i = 0; i < audit->n_undecided; i++) {
+        const struct audit_undecided *at = &audit->undecided[i];
+        printf("%s\n{\"well\":\"%s\",\"source\":\"%s\",\"from\":\"%s\",\"to\":\"%s\"}",
+               i > 0 ? "," : "", audit_name(audit, at->well), source_name(at->source),
+               stamp_to_text(at->from_utc_ms, from), stamp_to_text(at->to_utc_ms, to));
+    }
+    printf("],\n\"faults\":[");
+    for (size_t i = 0; i < audit->n_faults && i < AUDIT_FAULTS_MAX; i++) {
+        printf("%s\n", i > 0 ? "," : "");
+        print_text(audit->fault[i]);
+    }
+    printf("],\n\"faults_in_all\":%zu}\n", audit->n_faults);
+}
