@@ -6,31 +6,12 @@
  * A derived point rides with the records of one source, the first that maps one of its required
  * inputs, so that a well's columns stand still. All reasons that apply go through quality_first.
  */
-#include "fold_state.h"
+#include "derive_rows.h"
 
 #include <math.h>
 #include <string.h>
 
 #define STANDARD_GRAVITY_M_S2 9.80665 /* NIST SP 811 (2008) app. B */
-
-/** One input; where the first point is not mapped, or stated as not fitted, the other stands for
- * it. */
-struct derived_input {
-    uint16_t point, or_else;
-};
-struct derived_row {
-    uint16_t point;
-    uint8_t how; /* enum derived_how */
-    uint8_t n_required, n_optional;
-    struct derived_input input[INPUTS_MAX]; /* required, then optional */
-    bool needs_one_reference; /* pressures to subtract: both absolute, or both gauge, and known */
-    bool takes_atmosphere;    /* of the well, where it is stated: makes a gauge pressure absolute */
-    bool needs_one_detector;  /* vibrations: both rms, or both peak */
-    bool needs_density;
-    bool needs_pump; /* exists only while the pump runs; its last input tells */
-    /** May lower `quality`: 9 where there is no value, 72 where the formula does not hold. */
-    double (*compute)(const double *value, const struct well_setting *setting, uint8_t *quality);
-};
 
 static double difference(const double *value, const struct well_setting *setting, uint8_t *quality)
 {
@@ -94,8 +75,6 @@ static double unbalance(const double *value, const struct well_setting *setting,
 /* Formulas: points.c, notes of each row. Motor temperature is the winding's, else the oil's;
  * whether the pump runs is told by its drive's state, else by the frequency. */
 /* clang-format off */
-#define RUNS {POINT_DRIVE_RUN_STATE, POINT_DRIVE_FREQUENCY}
-#define MOTOR_TEMPERATURE {POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE}
 static const struct derived_row DERIVED[] = {
     {.point = POINT_PUMP_DIFFERENTIAL_PRESSURE, .n_required = 2, .input = {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}},
      .needs_one_reference = true, .compute = difference},
@@ -114,19 +93,26 @@ static const struct derived_row DERIVED[] = {
 };
 /* clang-format on */
 
+#define DERIVED_COUNT (sizeof DERIVED / sizeof *DERIVED)
+
+static const struct derived_row *row_at(size_t index)
+{
+    return index < DERIVED_COUNT ? &DERIVED[index] : &DERIVED_WELL[index - DERIVED_COUNT];
+}
+
 size_t derived_count(void)
 {
-    return sizeof DERIVED / sizeof *DERIVED;
+    return DERIVED_COUNT + DERIVED_WELL_COUNT;
 }
 
 unsigned derived_point(size_t index)
 {
-    return DERIVED[index].point;
+    return row_at(index)->point;
 }
 
 enum derived_how derived_how(size_t index)
 {
-    return (enum derived_how)DERIVED[index].how;
+    return (enum derived_how)row_at(index)->how;
 }
 
 const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
@@ -168,7 +154,7 @@ static uint16_t point_of(const struct derived_input *input, const struct plan *p
 size_t derived_inputs(size_t index, const struct plan *plan, const struct well_plan *well,
                       int64_t utc_ms, uint16_t points[INPUTS_MAX])
 {
-    const struct derived_row *row = &DERIVED[index];
+    const struct derived_row *row = row_at(index);
     unsigned n = (unsigned)row->n_required + row->n_optional;
     for (unsigned i = 0; i < n; i++)
         points[i] = point_of(&row->input[i], plan, well, utc_ms);
@@ -178,10 +164,12 @@ size_t derived_inputs(size_t index, const struct plan *plan, const struct well_p
 uint8_t derived_source(size_t index, const struct plan *plan, const struct well_plan *well,
                        int64_t utc_ms)
 {
-    const struct derived_row *row = &DERIVED[index];
+    const struct derived_row *row = row_at(index);
     uint8_t first = SOURCE_NONE, source;
     if (well_channel(plan, well, row->point, utc_ms, &source) != 0)
         return SOURCE_NONE; /* the map delivers it as measured */
+    if (well_datum_missing(well, utc_ms, row->needs) != WELL_DATA)
+        return SOURCE_NONE; /* what it needs of the well is not stated: switched off */
     for (unsigned i = 0; i < row->n_required; i++) {
         if (well_channel(plan, well, point_of(&row->input[i], plan, well, utc_ms), utc_ms,
                          &source) == 0)
@@ -256,7 +244,10 @@ static bool atmosphere_helps(const struct derived_row *row, const struct well_se
 static void judge_settings(const struct derived_row *row, const struct input *inputs,
                            const struct well_setting *setting, struct verdict *verdict)
 {
-    for (unsigned i = 0; row->needs_one_reference && i < row->n_required; i++) {
+    const unsigned pressures = row->needs_one_reference    ? row->n_required
+                               : row->needs_same_pressures ? 2
+                                                           : 0;
+    for (unsigned i = 0; i < pressures; i++) {
         if (!is_known(inputs[i].reference) ||
             (inputs[i].reference != inputs[0].reference && !atmosphere_helps(row, setting)))
             reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
@@ -265,6 +256,13 @@ static void judge_settings(const struct derived_row *row, const struct input *in
         if (inputs[i].detector == DETECTOR_UNKNOWN)
             reason(verdict, QUALITY_INPUT_UNSURE, inputs[i].point);
         else if (inputs[0].detector != DETECTOR_UNKNOWN && inputs[i].detector != inputs[0].detector)
+            reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
+    }
+    for (unsigned i = 0; row->needs_absolute && i < row->n_required; i++) {
+        const bool is_pressure = point_get(inputs[i].point)->kind == QUANTITY_PRESSURE;
+        const bool counts_from_air =
+            inputs[i].reference == REFERENCE_GAUGE && isfinite(setting->local_atmosphere_kpa);
+        if (is_pressure && inputs[i].reference != REFERENCE_ABSOLUTE && !counts_from_air)
             reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
     }
     if (row->needs_density && !isfinite(setting->density_kg_m3))
@@ -298,20 +296,22 @@ static void judge_inputs(const struct derived_row *row, const struct input *inpu
 struct reading derive(size_t index, const struct input *inputs, const struct well_setting *setting,
                       int64_t *fresh)
 {
-    const struct derived_row *row = &DERIVED[index];
+    const struct derived_row *row = row_at(index);
     double value[INPUTS_MAX] = {0};
     *fresh = INT64_MAX;
     for (unsigned i = 0; i < row->n_required; i++) {
         value[i] = inputs[i].value;
-        if (atmosphere_helps(row, setting) && inputs[0].reference != inputs[1].reference &&
-            inputs[i].reference == REFERENCE_GAUGE)
+        const bool is_mixed =
+            atmosphere_helps(row, setting) && inputs[0].reference != inputs[1].reference;
+        if ((is_mixed || row->needs_absolute) && inputs[i].reference == REFERENCE_GAUGE)
             value[i] += setting->local_atmosphere_kpa;
         if (inputs[i].fresh < *fresh)
             *fresh = inputs[i].fresh;
     }
     struct verdict verdict = {QUALITY_GOOD, 0};
     judge_settings(row, inputs, setting, &verdict);
-    judge_inputs(row, inputs, &verdict);
+    if (!row->rides_only)
+        judge_inputs(row, inputs, &verdict);
     double number = row->compute != 0 ? NAN : 0.0;
     if (row->compute != 0 && quality_class_of(verdict.quality) != QUALITY_CLASS_BAD) {
         uint8_t quality = QUALITY_GOOD;
