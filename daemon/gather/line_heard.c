@@ -167,6 +167,8 @@ static void note_pause(struct line *line, size_t i, int64_t now_us)
 
 static void take_pair(struct line *line, const struct heard_pair *pair)
 {
+    line->was_good = true; /* the port is, whatever its next loss */
+    line->open_failures = 0;
     for (size_t i = 0; i < line->n; i++) {
         struct heard_source *heard = &line->hearing->source[i].heard;
         struct turn *turn = &line->turns[i];

@@ -99,6 +99,7 @@ void scan_end(struct line *line)
     for (unsigned i = scan->n_blocks; i < source->reads.n; i++)
         add_block(scan, &source->reads.range[i].request, BLOCK_NO_ANSWER);
     scan->outcome = outcome_of(line, scan);
+    source->was_silent = scan->outcome == OUTCOME_SILENT && scan->stray == 0;
     scan->took_ms = (uint32_t)((poll->ended_us - poll->begun_us + 500) / 1000);
     line_put(line, &poll->out);
     /* A lost port says nothing about the source: the port's own waiting is enough. */
@@ -263,7 +264,9 @@ static void take_failure(struct line *line, const struct exchange *exchange)
     struct poll_state *poll = &line->poll;
     bool is_gone = exchange->verdict == OUTCOME_PORT_GONE;
     bool is_tcp = line->wire.is_tcp;
-    bool is_probe = turn_is_down(&line->turns[poll->source]) && poll->range == 0;
+    /* Two tries are against noise; where the scan before was all silence, one tells the same. */
+    bool is_probe = poll->range == 0 &&
+                    (turn_is_down(&line->turns[poll->source]) || source_asked(line)->was_silent);
     poll->failure = exchange->verdict;
     poll->ended_us = line_now_us(line);
     count_failure(line, exchange->verdict);

@@ -178,6 +178,7 @@ static struct ledger_row *take_slot(struct ledger *ledger, uint8_t kind, uint16_
     }
     memset(row, 0, sizeof *row);
     row->used = true;
+    row->count_every_ms = LEDGER_COUNT_EVERY_MS;
     ledger->used++;
     struct ledger_source *of =
         kind == GAP_CHANNEL ? ledger_find_source(ledger, well, source) : NULL;

@@ -158,5 +158,6 @@ enum up_rc journal_boot_begins(struct journal *journal, struct boot_begin *out,
                                    .clock = (uint8_t)sqlite3_column_int(row, 2)};
     sqlite3_finalize(row);
     return rc == SQLITE_ROW || rc == SQLITE_DONE
-               ? UP_OK : store_fail(&journal->store, rc, "be read", error);
+               ? UP_OK
+               : store_fail(&journal->store, rc, "be read", error);
 }

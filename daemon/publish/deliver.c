@@ -19,6 +19,10 @@ struct deliver *deliver_create(uint16_t n_wells, uint32_t seed)
     deliver->n_lanes = (uint16_t)n_lanes;
     deliver->window = DELIVER_WINDOW_MAX;
     deliver->random = seed != 0 ? seed : 1;
+    /* Anywhere: where a link lets through little before each break, the first wells would otherwise
+     * leave nothing to the last ones. */
+    if (n_lanes > 0)
+        deliver->next_lane = (uint16_t)(deliver->random % n_lanes);
     return deliver;
 }
 

@@ -265,7 +265,8 @@ static struct mqtt_client *create(const struct plan *plan, uint16_t destination,
     client->pipe.tcp = client->pipe.inner = -1;
     client->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     client->wake_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
-    client->random = (uint32_t)(side_run(side) ^ side_run(side) >> 32) + destination;
+    client->random = (uint32_t)(side_run(side) ^ side_run(side) >> 32) + destination +
+                     (uint32_t)clock_boot_ms(client->clock); /* another one at each start */
     client->deliver = deliver_create(plan->n_wells, client->random);
     if (client->deliver != NULL)
         deliver_set_rate(client->deliver, to->backlog_at_most);

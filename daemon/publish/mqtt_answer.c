@@ -190,7 +190,7 @@ static void answer_to_other(struct mqtt_client *client, const struct mqtt_other 
 
 static void answered(struct mqtt_client *client, uint16_t mid, uint8_t code)
 {
-    if (code < PUBACK_FIRST_REFUSAL)
+    if (code < PUBACK_FIRST_REFUSAL && !mqtt_trouble_comes_again(&client->trouble))
         mqtt_say_back(client);
     if (deliver_answered(client->deliver, mid, code, mqtt_now_ms(client)))
         return;

@@ -97,23 +97,13 @@ void mqtt_library_close(struct mqtt_client *client)
 
 /* ---- an attempt ---- */
 
-static uint32_t rest_ms(struct mqtt_client *client, const struct mqtt_trouble *trouble)
-{
-    const bool is_slow = mqtt_trouble_is_slow(trouble);
-    const uint32_t most = is_slow ? MQTT_BACK_OFF_SLOW_MAX_MS : MQTT_BACK_OFF_MAX_MS;
-    uint32_t limit = is_slow ? MQTT_BACK_OFF_SLOW_FIRST_MS : MQTT_BACK_OFF_FIRST_MS;
-    for (uint32_t i = 0; i < client->attempts && limit < most; i++)
-        limit *= 2;
-    if (limit > most)
-        limit = most;
-    client->random = client->random * 1664525u + 1013904223u;
-    return 200 + (client->random >> 8) % limit; /* full jitter, and never at once */
-}
-
 static void rest(struct mqtt_client *client, const struct mqtt_trouble *trouble)
 {
     client->phase = MQTT_RESTING;
-    client->retry_ms = mqtt_now_ms(client) + rest_ms(client, trouble);
+    client->random = client->random * 1664525u + 1013904223u;
+    client->retry_ms =
+        mqtt_now_ms(client) +
+        mqtt_rest_ms(client->attempts, mqtt_trouble_is_slow(trouble), client->random >> 8);
     client->attempts++;
     if (trouble->kind == MQTT_TOO_LARGE)
         client->no_read_back_until_ms = mqtt_now_ms(client) + MQTT_NO_READ_BACK_MS;
@@ -309,7 +299,7 @@ static bool pipe_trouble(struct mqtt_client *client, struct mqtt_trouble *troubl
         return true;
     }
     if (pipe->not_mqtt) {
-        trouble->kind = MQTT_GARBAGE;
+        trouble->kind = client->phase == MQTT_CONNECTING ? MQTT_NOT_MQTT : MQTT_GARBAGE;
         return true;
     }
     if (!pipe->ended || client->phase != MQTT_CONNECTING || pipe->sound_n > 0)

@@ -11,6 +11,7 @@
 #include "mqtt.h"
 #include "mqtt_lookup.h"
 #include "mqtt_pipe.h"
+#include "mqtt_rest.h"
 #include "mqtt_words.h"
 #include "usage.h"
 
@@ -21,16 +22,8 @@
 
 #define MQTT_KEEPALIVE_S 30
 #define MQTT_USER_TIMEOUT_MS 30000u
-/* A broker that is back is found within 15 s: at most 5 s for a connection that nobody takes, and a
- * rest of at most 10 s. */
 #define MQTT_LOOKUP_DEADLINE_MS 10000
-#define MQTT_REACH_DEADLINE_MS 5000
 #define MQTT_CONNECT_DEADLINE_MS 15000
-#define MQTT_BACK_OFF_FIRST_MS 1000u
-#define MQTT_BACK_OFF_MAX_MS 9500u
-#define MQTT_BACK_OFF_SLOW_FIRST_MS                                                                \
-    4000u /* certificate, password, name: nothing that a second try cures */
-#define MQTT_BACK_OFF_SLOW_MAX_MS 30000u
 #define MQTT_SETTLED_MS 10000 /* connected for so long, the next break starts the back-off anew */
 #define MQTT_SHORT_LIVES 3    /* after so many, another client under our name is the likely cause */
 #define MQTT_OTHER_BOX_MS (10 * 60 * 1000)
@@ -114,6 +107,7 @@ struct mqtt_client {
     uint8_t usage_level; /* enum usage_level, as last said */
     uint64_t told_bytes;
     int64_t usage_count_ms, usage_tell_ms;
+    size_t sent_uncounted;
 
     struct mqtt_trouble trouble; /* that stands now, or MQTT_NO_TROUBLE */
     bool said_connected;
@@ -183,6 +177,8 @@ void mqtt_set_aside(struct mqtt_client *client, const struct deliver_message *ro
 /* mqtt_usage.c */
 /** Once a second: counts, and tells the well side now and then. */
 void mqtt_watch_usage(struct mqtt_client *client);
+/** So many bytes were handed over: a backlog is not let run far beyond the limit. */
+void mqtt_note_sent(struct mqtt_client *client, size_t bytes);
 /** Counts what the connection has cost since; before it is closed. */
 void mqtt_count(struct mqtt_client *client);
 /** Says and does what follows from the count, the limit or both having changed. */

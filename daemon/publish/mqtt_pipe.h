@@ -23,8 +23,9 @@
 
 #define MQTT_TAKE_PACKET_MAX 16384u /* of the broker, without its head */
 #define MQTT_PIPE_ROOM 16384
-#define MQTT_PIPE_IN_ROOM (MQTT_TAKE_PACKET_MAX + 5 + MQTT_PIPE_ROOM) /* a packet, and what comes  \
-                                                                       */
+#define MQTT_PIPE_IN_ROOM                                                                          \
+    (MQTT_TAKE_PACKET_MAX + 5 + MQTT_PIPE_ROOM) /* a packet, and what comes                        \
+                                                 */
 
 /** Follows MQTT packets byte by byte. Zero it to begin. */
 struct mqtt_follow {

@@ -234,6 +234,7 @@ static bool send_rows(struct mqtt_client *client, const struct deliver_message *
         return false;
     }
     deliver_handed(client->deliver, mid, length, used, now_ms);
+    mqtt_note_sent(client, length);
     return true;
 }
 

@@ -15,6 +15,7 @@
 #include <string.h>
 
 #define COUNT_EVERY_MS 1000
+#define COUNT_EVERY_BYTES 32768
 #define TELL_EVERY_MS 10000
 
 static bool clock_is_good(struct mqtt_client *client)
@@ -91,7 +92,7 @@ void mqtt_judge_usage(struct mqtt_client *client, bool is_new_month)
         return;
     const bool turns = (level == USAGE_USED_UP) != (client->usage_level == USAGE_USED_UP);
     say_level(client, level, is_new_month);
-    client->usage_level = level;
+    client->usage_level = (uint8_t)level;
     client->box_due = client->box_due || turns;
     if (turns && client->phase == MQTT_CONNECTED)
         mqtt_tell_up(client);
@@ -99,10 +100,18 @@ void mqtt_judge_usage(struct mqtt_client *client, bool is_new_month)
 
 void mqtt_count(struct mqtt_client *client)
 {
+    client->sent_uncounted = 0;
     const uint64_t more = mqtt_pipe_network_bytes(&client->pipe);
     const int64_t utc_ms = client->clock->utc_us(client->clock->context) / 1000;
     const bool is_new_month = usage_add(&client->usage, more, utc_ms, clock_is_good(client));
     mqtt_judge_usage(client, is_new_month);
+}
+
+void mqtt_note_sent(struct mqtt_client *client, size_t bytes)
+{
+    client->sent_uncounted += bytes;
+    if (client->sent_uncounted >= COUNT_EVERY_BYTES)
+        mqtt_count(client);
 }
 
 void mqtt_watch_usage(struct mqtt_client *client)

@@ -304,6 +304,13 @@ bool mqtt_trouble_is_slow(const struct mqtt_trouble *trouble)
     }
 }
 
+bool mqtt_trouble_comes_again(const struct mqtt_trouble *trouble)
+{
+    return trouble->kind == MQTT_TWO_BOXES ||
+           (trouble->kind == MQTT_LOST && trouble->code == MQTT_LOST_AGAIN) ||
+           (trouble->kind == MQTT_ENDED && trouble->code == MQTT_TAKEN_OVER);
+}
+
 const char *mqtt_refusal(uint8_t code)
 {
     const struct code_words *row = refusal(code);

@@ -66,6 +66,8 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
 uint8_t mqtt_cause(const struct mqtt_trouble *trouble);
 /** Nothing that a second try cures by itself: retry slowly. */
 bool mqtt_trouble_is_slow(const struct mqtt_trouble *trouble);
+/** It lets us in each time, and then out again: over only once a connection lasts. */
+bool mqtt_trouble_comes_again(const struct mqtt_trouble *trouble);
 /** One clause for a message's refusal (PUBACK): "not authorised to publish there". */
 const char *mqtt_refusal(uint8_t code);
 uint8_t mqtt_refusal_cause(uint8_t code);

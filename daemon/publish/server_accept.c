@@ -246,6 +246,18 @@ static void take_client(struct table_server *server, int fd, const struct sockad
         client_close(server, client);
 }
 
+/** The connection that would have come is gone, the listener is well: accept(2), "Error handling".
+ */
+static bool is_of_the_connection(int why)
+{
+    static const int theirs[] = {ECONNABORTED, EINTR,     EPROTO,       ENOPROTOOPT, ENETDOWN,
+                                 ENETUNREACH,  EHOSTDOWN, EHOSTUNREACH, ENONET,      EOPNOTSUPP};
+    for (unsigned i = 0; i < sizeof theirs / sizeof *theirs; i++)
+        if (why == theirs[i])
+            return true;
+    return false;
+}
+
 void accept_clients(struct table_server *server, int64_t now_ms)
 {
     for (unsigned i = 0; i < ACCEPTS_MAX; i++) {
@@ -257,7 +269,7 @@ void accept_clients(struct table_server *server, int64_t now_ms)
             take_client(server, fd, &address, now_ms);
             continue;
         }
-        if (errno == ECONNABORTED || errno == EINTR)
+        if (is_of_the_connection(errno))
             continue;
         if (errno != EAGAIN &&
             errno != EWOULDBLOCK) { /* no descriptor or memory: rest, don't spin */

@@ -107,7 +107,8 @@ static void take_new_side(struct backlog_thread *thread)
     thread->fd = fd;
     const bool good = greet(thread, run, thread->greeting, n_cursors);
     pthread_mutex_lock(&thread->lock);
-    thread->greeted_fd = good ? fd : -1;
+    const bool again = thread->greet || thread->next != NULL; /* with something newer */
+    thread->greeted_fd = good && !again ? fd : -1;
 }
 
 /** Between two wants: the backlog under another plan. Wants that wait were meant by the old one. */

@@ -245,6 +245,7 @@ static void every_second(struct core *core, int64_t now_us)
     if (now_us < core->next_state_us)
         return;
     core->heartbeat++;
+    core->wall_silence_s += core->wall >= 0;
     look_at_space(core, now_us);
     core_send_state(core);
     core->next_state_us += 1000000;
@@ -304,6 +305,7 @@ void core_set_wall(struct core *core, int fd)
 {
     core->wall = fd;
     core->wall_up = fd >= 0;
+    core->wall_silence_s = 0;
     resend_wall_changed(core);
     core->next_state_us = clock_boot_us(core->options.clock);
     for (int i = 0; i < core->options.plan->n_wells; i++)
@@ -314,6 +316,11 @@ void core_set_wall(struct core *core, int fd)
         core->destinations[d].reason[0] = '\0';
         core->destinations[d].cause = fd >= 0 ? CAUSE_UNREACHABLE : CAUSE_SCADA_SIDE_DOWN;
     }
+}
+
+uint32_t core_wall_silence_s(const struct core *core)
+{
+    return core->wall >= 0 ? core->wall_silence_s : 0;
 }
 
 bool core_wall_is_up(const struct core *core)

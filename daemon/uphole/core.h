@@ -74,6 +74,8 @@ void core_set_wall(struct core *core, int fd);
  */
 UP_MUST enum up_rc core_take_plan(struct core *core, struct plan *plan, uint32_t serial,
                                   size_t n_rings, const char *by, struct up_error *error);
+/** For how many seconds nothing came back over the wall, in steps of core, so that a box that sleeps counts none; 0 where there is no wall. */
+uint32_t core_wall_silence_s(const struct core *core);
 /** False once the wall's other end is gone, and while it has not heard the plan in force. */
 bool core_wall_is_up(const struct core *core);
 /** True while the journal refuses; the owner then calls core_recover now and then (it waits between

@@ -107,6 +107,7 @@ struct core {
     bool supply_is_open;
     struct resend resend;
     int wall;
+    uint32_t wall_silence_s;
     struct wall_plans wall_plans;
     bool wall_up, safe, refusing;
 };

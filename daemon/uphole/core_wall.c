@@ -297,6 +297,7 @@ void core_serve_wall(struct core *core)
             lost(core);
             return;
         }
+        core->wall_silence_s = 0;
         if (rc != UP_OK) {
             core->counts.bad_messages++;
             continue;

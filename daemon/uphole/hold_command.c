@@ -160,7 +160,8 @@ const struct command COMMAND_HOLD = {
         "a second one replaces the first. Then polling goes on; after more than 10 min a line that "
         "speaks RTU is listened to first.\n"
         "\n"
-        "Its own user and root may order this. Exit code 69: no Uphole runs with this journal.\n"
+        "Uphole's own user, root and the group named in orders_group may order this. Exit code 69: "
+        "no Uphole runs with this journal.\n"
         "\n"
         "Values are not collected while a line is held. Monitoring only; not a protection "
         "system.\n",

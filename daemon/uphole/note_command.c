@@ -71,7 +71,8 @@ const struct command COMMAND_NOTE = {
         "first, which stays in the journal. Of an\n"
         "outage of the program the rows of all sources are noted at once.\n"
         "\n"
-        "Its own user and root may order this. Exit codes: 66 no such gap, 69 no Uphole runs "
+        "Uphole's own user, root and the group named in orders_group may order this. Exit codes: "
+        "66 no such gap, 69 no Uphole runs "
         "with this journal.\n"
         "\n"
         "Monitoring only; not a protection system.\n",

@@ -131,6 +131,10 @@ static int run_reload(int argc, char **argv)
         code = wait_for(&asked, request, &error);
     if (error.why[0] != '\0')
         (void)command_fail(&error);
+    if (code == EX_UNAVAILABLE && asked.journal == NULL)
+        fputs("uphole: If the file names another journal now, name the running one with "
+              "--journal; it is refused there, since only a start can take that.\n",
+              stderr);
     return code;
 }
 
@@ -156,7 +160,8 @@ const struct command COMMAND_RELOAD = {
     "but our questions can spoil a drive's answers; agree with whoever is responsible for the "
     "drive.\n"
     "\n"
-    "Its own user and root may order this. Exit code 0: taken, or nothing changed. 66, 78: "
+    "Its own user, root and the group in orders_group may order this. Exit code 0: taken, or "
+    "nothing changed. 66, 78: "
     "refused. "
     "75: try again. 69: no Uphole runs\n"
     "with this journal.\n"

@@ -91,8 +91,8 @@ void run_keep_side(struct well_side *side);
 /** Another plan is in force: backlog and SCADA side hear it, or the latter is started again where
  * it may not what the plan asks for. */
 void run_side_take_plan(struct well_side *side);
-/** The run is another one: the SCADA side is started again. */
-void run_side_restart(struct well_side *side);
+/** The run is another one: the SCADA side hears it, and goes on. */
+void run_side_new_run(struct well_side *side);
 /** A stop is near: tables take no new clients. */
 void run_side_quiet(struct well_side *side);
 /** Says goodbye to the SCADA side and waits for its end, a second and a half at most. */

@@ -92,6 +92,8 @@ static void recover_journal(struct well_side *side)
     const int64_t now_us = clock_boot_us(&side->clock);
     if (!core_journal_refuses(side->core) || side->checking || now_us < side->journal_retry_us)
         return;
+    if (side->reload.step == RELOAD_LEAVING)
+        return; /* lines are on their way out: the reload ends first, and is refused */
     side->journal_retry_us = now_us + JOURNAL_RETRY_US;
     struct up_error error = {0};
     if (journal_reopen(side->journal, &error) != UP_OK ||
@@ -109,7 +111,7 @@ static void recover_journal(struct well_side *side)
         core_new_run(side->core, side->run, side->began.boot_ms * 1000);
     if (run_start_lines(side, true, &error) != UP_OK)
         say(SAY_ERROR, "uphole", "%s", error.why);
-    run_side_restart(side); /* it must hear the new run */
+    run_side_new_run(side);
 }
 
 void run_keep_journal(struct well_side *side)

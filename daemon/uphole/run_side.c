@@ -16,6 +16,7 @@
 #define SIDE_STOP_MS 1500
 #define SIDE_LEAVE_US 2000000  /* told to stop for another plan: so long it may take */
 #define SIDE_GREET_US 15000000 /* longer than the backlog's thread waits for it to listen */
+#define SIDE_SILENT_S 300      /* it says that it lives each second */
 
 /** Plan, numbers, cursors; core says nothing before that is done. */
 static void greet(struct well_side *side)
@@ -58,12 +59,14 @@ static void reap_side(struct well_side *side)
     side->side_leaves = false;
 }
 
-/** One that neither ends when it is told to, nor listens, is of no use. */
+/** One that neither ends when it is told to, nor listens, nor says that it lives, is of no use. */
 static void end_deaf_side(struct well_side *side)
 {
-    if (side->side <= 0 || side->side_kill_us == 0 ||
-        clock_boot_us(&side->clock) < side->side_kill_us)
+    const bool overdue =
+        side->side_kill_us != 0 && clock_boot_us(&side->clock) >= side->side_kill_us;
+    if (side->side <= 0 || (!overdue && core_wall_silence_s(side->core) < SIDE_SILENT_S))
         return;
+    core_set_wall(side->core, -1);
     side->side_kill_us = 0;
     say(SAY_WARNING, "uphole", "The SCADA side does not listen; it is ended and started again.");
     kill(side->side, SIGKILL);
@@ -82,7 +85,8 @@ void run_keep_side(struct well_side *side)
     }
 }
 
-void run_side_restart(struct well_side *side)
+/** In order: it is told to stop, and started again when it has. */
+static void restart(struct well_side *side)
 {
     static const struct wall_message GOODBYE = {.kind = WALL_STOP};
     if (side->side <= 0 || side->side_leaves)
@@ -92,6 +96,22 @@ void run_side_restart(struct well_side *side)
     core_set_wall(side->core, -1);
     if (wall_send(side->side_wall, &GOODBYE) != UP_OK)
         side->side_kill_us = clock_boot_us(&side->clock);
+}
+
+void run_side_new_run(struct well_side *side)
+{
+    const struct plan *plan = side->plan;
+    struct wall_message message = {.kind = WALL_NUMBERS, .plan_serial = side->reload.serial};
+    message.numbers =
+        (struct wall_numbers){.version = WALL_VERSION, .run = side->run, .n_wells = plan->n_wells};
+    if (side->side <= 0 || side->side_leaves)
+        return; /* it hears the run when it starts */
+    for (uint16_t i = 0; i < plan->n_wells; i++)
+        message.numbers.number[i] = plan->wells[i].number;
+    if (!core_wall_is_up(side->core))
+        greet(side); /* it is being greeted, with the run before */
+    else if (wall_send(side->side_wall, &message) != UP_OK)
+        restart(side);
 }
 
 void run_side_take_plan(struct well_side *side)
@@ -108,7 +128,7 @@ void run_side_take_plan(struct well_side *side)
     say(SAY_INFO, "uphole",
         "The new configuration names secrets or ports that the running SCADA side may not use; it "
         "is started again.");
-    run_side_restart(side);
+    restart(side);
 }
 
 void run_side_quiet(struct well_side *side)

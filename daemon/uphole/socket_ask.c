@@ -33,6 +33,20 @@ bool socket_ask_takes(struct socket_asked *asked, int option)
     return true;
 }
 
+int socket_ask_well(const struct command *command, int argc, char **argv,
+                    struct socket_asked *asked)
+{
+    if (optind == argc)
+        return command_usage_error(command, "which well? Name it, as in 'uphole %s heron-7'",
+                                   command->name);
+    asked->well = argv[optind++];
+    if (strlen(asked->well) > NAME_LENGTH_MAX || strpbrk(asked->well, " \n") != NULL)
+        return command_usage_error(command, "that is no name of a well");
+    if (optind < argc)
+        return command_usage_error(command, "'%s' is one word too many", argv[optind]);
+    return 0;
+}
+
 int socket_ask_options(const struct command *command, int argc, char **argv, bool takes_well,
                        bool takes_json, struct socket_asked *asked)
 {
@@ -53,14 +67,8 @@ int socket_ask_options(const struct command *command, int argc, char **argv, boo
         else
             return EX_USAGE;
     }
-    if (takes_well) {
-        if (optind == argc)
-            return command_usage_error(command, "which well? Name it, as in 'uphole %s heron-7'",
-                                       command->name);
-        asked->well = argv[optind++];
-        if (strlen(asked->well) > NAME_LENGTH_MAX || strpbrk(asked->well, " \n") != NULL)
-            return command_usage_error(command, "that is no name of a well");
-    }
+    if (takes_well)
+        return socket_ask_well(command, argc, argv, asked);
     if (optind < argc)
         return command_usage_error(command, "'%s' is one word too many", argv[optind]);
     return 0;

@@ -34,6 +34,9 @@ struct socket_asked {
     }
 /** True where `option` was one of those, and is taken. */
 bool socket_ask_takes(struct socket_asked *asked, int option);
+/** The well behind the options, and nothing after it. Returns 0 or an exit code (said). */
+int socket_ask_well(const struct command *command, int argc, char **argv,
+                    struct socket_asked *asked);
 /** Reads the options; `takes_well`: one argument is the well. Returns 0 or an exit code (said). */
 int socket_ask_options(const struct command *command, int argc, char **argv, bool takes_well,
                        bool takes_json, struct socket_asked *asked);

@@ -18,8 +18,7 @@ static const char *const LINE_WORDS[] = {[LINE_UNKNOWN] = "nothing was asked yet
 static const char *const GAUGE_WORDS[] = {
     [GAUGE_UNKNOWN] = "nobody can tell before the line answers",
     [GAUGE_LIVE] = "",
-    [GAUGE_STARTING] = "the surface unit answers; its gauge data is not confirmed by a second "
-                       "refresh yet",
+    [GAUGE_STARTING] = "the surface unit answers; a second refresh must confirm its gauge data",
     [GAUGE_SILENT] = "the surface unit answers, but hears nothing from the gauge",
     [GAUGE_NOT_CONFIGURED] = "this well has no gauge in the configuration"};
 

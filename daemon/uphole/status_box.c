@@ -150,8 +150,13 @@ void status_box_as_text(const struct status_view *view, const struct stamp *now,
     disk_lines(view, now, text);
     text_add(text, "  journal    %s\n", journal_words(view));
     reload_line(view, now, text);
-    text_add(text, "  memory     well side %.1f MB, SCADA side %.1f MB\n",
-             (double)status_memory_of(getpid()) / 1e6, (double)status_memory_of(view->side) / 1e6);
+    const uint64_t scada_bytes = status_memory_of(view->side);
+    text_add(text, "  memory     well side %.1f MB, SCADA side ",
+             (double)status_memory_of(getpid()) / 1e6);
+    if (scada_bytes > 0)
+        text_add(text, "%.1f MB\n", (double)scada_bytes / 1e6);
+    else
+        text_add(text, "not known\n");
     text_add(text, "  SCADA side %s\n",
              view->side > 0 ? "runs" : "does not run; it is started again");
     text_add(text, "  versions   Uphole %s, SQLite %s, libmodbus %s, libmosquitto %s, kernel %s\n",
@@ -207,7 +212,11 @@ void status_box_as_json(const struct status_view *view, const struct stamp *now,
                         struct socket_text *text)
 {
     const struct core_counts *counts = core_counts_of(view->core);
+    const uint64_t scada_bytes = status_memory_of(view->side);
+    char scada[24] = "null";
     struct status_versions versions;
+    if (scada_bytes > 0)
+        snprintf(scada, sizeof scada, "%" PRIu64, scada_bytes);
     status_versions(&versions);
     add_journal(view, now, text);
     text_add(text,
@@ -218,10 +227,9 @@ void status_box_as_json(const struct status_view *view, const struct stamp *now,
              counts->refused, counts->bad_messages);
     add_reload(view, text);
     text_add(text,
-             ",\"own_memory_bytes\":%" PRIu64 ",\"scada_side_memory_bytes\":%" PRIu64
+             ",\"own_memory_bytes\":%" PRIu64 ",\"scada_side_memory_bytes\":%s"
              ",\"scada_side_runs\":%s,\"versions\":{\"uphole\":\"" UPHOLE_VERSION "\",\"sqlite\":",
-             status_memory_of(getpid()), status_memory_of(view->side),
-             view->side > 0 ? "true" : "false");
+             status_memory_of(getpid()), scada, view->side > 0 ? "true" : "false");
     text_add_string(text, versions.sqlite);
     text_add(text, ",\"libmodbus\":");
     text_add_string(text, versions.libmodbus);

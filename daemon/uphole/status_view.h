@@ -29,23 +29,23 @@ struct status_view {
     struct clock_watch *watch;         /* of the caller's thread */
     const struct stamp *began;         /* of this run */
     uint64_t run;
-    bool safe;                          /* the journal's check has ended well */
-    const struct hold_book *holds;      /* NULL: none */
-    const struct status_reload *reload; /* NULL: none */
+    bool safe;                           /* the journal's check has ended well */
+    const struct hold_book *holds;       /* NULL: none */
+    const struct status_reload *reload;  /* NULL: none */
     const struct reload_shown *reloaded; /* NULL: none; reload.h */
-    struct stamp clock_since;           /* of the clock's state; the socket fills it in */
-    pid_t side;                         /* the SCADA side, 0: it does not run */
+    struct stamp clock_since;            /* of the clock's state; the socket fills it in */
+    pid_t side;                          /* the SCADA side, 0: it does not run */
 };
 
 /** One well at one destination. */
 struct status_delivery {
     uint8_t state; /* enum delivery_state */
     bool acknowledges;
-    uint64_t waiting;              /* records */
-    int64_t waiting_ms;            /* how long the oldest of them has waited; 0: none waits */
-    uint64_t pos, seq, gap_pos;    /* accepted up to here */
-    struct stamp since;            /* of the state; boot_ms 0: not known */
-    const char *reason;            /* of the destination; "" where there is none */
+    uint64_t waiting;           /* records */
+    int64_t waiting_ms;         /* how long the oldest of them has waited; 0: none waits */
+    uint64_t pos, seq, gap_pos; /* accepted up to here */
+    struct stamp since;         /* of the state; boot_ms 0: not known */
+    const char *reason;         /* of the destination; "" where there is none */
 };
 void status_delivery_of(const struct core *core, uint16_t destination, uint16_t well_index,
                         int64_t now_boot_ms, struct status_delivery *out);

@@ -18,7 +18,7 @@
 
 #define AT_MOST UINT64_C(200000000)
 #define AT_MOST_MOST UINT64_C(4000000000)
-#define AT_LEAST 50000
+#define AT_LEAST 20000
 #define DAY_MS INT64_C(86400000)
 
 /** "200MB", "500 kB", "1GB". */
@@ -63,7 +63,7 @@ static int read_options(int argc, char **argv, struct support *support)
             continue;
         if (!read_size(optarg, &support->at_most))
             return command_usage_error(&COMMAND_SUPPORT,
-                                       "--at-most %s: expected a size of 50kB to 4GB, as in 200MB",
+                                       "--at-most %s: expected a size of 20kB to 4GB, as in 200MB",
                                        optarg);
     }
     return optind < argc
@@ -260,7 +260,7 @@ const struct command COMMAND_SUPPORT = {
         "90min\n"
         "  --into FILE          the file, which must not exist; by default "
         "uphole-support-BOX-TIME.tar in this directory\n"
-        "  --at-most SIZE       of the file: 200MB (the default), 50kB to 4GB; where more is "
+        "  --at-most SIZE       of the file: 200MB (the default), 20kB to 4GB; where more is "
         "there, "
         "the oldest scans are left out\n" SOCKET_ASK_HELP "\n"
         "A tar archive: configurations with their maps, raw scans as they stood on the wire, the "

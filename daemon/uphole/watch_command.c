@@ -2,13 +2,15 @@
  *
  * watch_command.c - `uphole watch WELL`: the running daemon's view of a well, live.
  *
- * On a terminal the picture is redrawn in place each second, and only lines that changed are sent,
- * so that it works over a slow link. Where no answer comes the picture goes and the reason stands
- * instead: old values must not look live. Elsewhere it is a line a second.
+ * On a terminal the picture is redrawn in place each second (--every), and only lines that changed
+ * are sent, so that it works over a slow link. Where no answer comes the picture goes and the
+ * reason stands instead: old values must not look live. Elsewhere it is a line a second.
  */
 #include "socket_ask.h"
+#include "span.h"
 
 #include <errno.h>
+#include <getopt.h>
 #include <poll.h>
 #include <signal.h>
 #include <stdio.h>
@@ -22,6 +24,7 @@
 
 #define LINES_MAX 256
 #define LINE_BYTES_MAX 512
+#define EVERY_MOST_MS 10000 /* what stands there longer would look live */
 #define OTHER_SCREEN "\033[?1049h\033[?25l"
 #define SAME_SCREEN "\033[?25h\033[?1049l"
 
@@ -32,6 +35,8 @@ struct watch {
     struct termios before;
     unsigned rows, columns;
     unsigned n_shown;
+    unsigned skip; /* lines behind the first that are scrolled past */
+    int every_ms;
     char shown[LINES_MAX][LINE_BYTES_MAX]; /* what stands on the terminal */
 };
 
@@ -104,20 +109,34 @@ static void show_line(struct watch *watch, unsigned row, const char *text, size_
     printf("\033[%u;%uH%s\033[K", row + 1, column, shown + same);
 }
 
+static unsigned lines_of(const char *body)
+{
+    unsigned n = 0;
+    for (; *body != '\0'; body++)
+        n += *body == '\n';
+    return n;
+}
+
+/** The first line stays; the others can be scrolled. */
 static void show(struct watch *watch, const char *body)
 {
-    unsigned row = 0, more = 0;
-    for (const char *line = body; *line != '\0';) {
+    unsigned row = 0, more = 0, n = 0;
+    if (watch->skip >= lines_of(body)) /* past the end: from the top again */
+        watch->skip = 0;
+    for (const char *line = body; *line != '\0'; n++) {
         const size_t length = strcspn(line, "\n");
-        if (row < watch->rows - 1)
+        const bool scrolled_past = n > 0 && n <= watch->skip;
+        if (!scrolled_past && row < watch->rows - 1)
             show_line(watch, row++, line, length);
-        else
+        else if (!scrolled_past)
             more++;
         line += length + (line[length] == '\n');
     }
-    char last[96];
-    snprintf(last, sizeof last,
-             more > 0 ? "%u more rows; make the window taller. q ends." : "q ends.", more);
+    char last[96] = "q ends.";
+    if (more > 0)
+        snprintf(last, sizeof last, "%u more rows: space shows them. q ends.", more);
+    else if (watch->skip > 0)
+        snprintf(last, sizeof last, "The last rows; space goes to the top. q ends.");
     show_line(watch, row++, last, strlen(last));
     if (row < watch->n_shown)
         printf("\033[%u;1H\033[J", row + 1);
@@ -125,17 +144,19 @@ static void show(struct watch *watch, const char *body)
     (void)fflush(stdout);
 }
 
-/** Waits a second, or until something comes; true when it is to end. */
-static bool wait_a_second(struct watch *watch)
+/** Waits its time, or until something comes; true when it is to end. */
+static bool wait_a_while(struct watch *watch)
 {
     struct pollfd fds[] = {{.fd = watch->signal_fd, .events = POLLIN},
                            {.fd = watch->keys ? STDIN_FILENO : -1, .events = POLLIN}};
     struct signalfd_siginfo info;
-    if (poll(fds, 2, 1000) <= 0)
+    if (poll(fds, 2, watch->every_ms) <= 0)
         return false;
     char key = '\0';
     if (fds[1].revents != 0 && (read(STDIN_FILENO, &key, 1) != 1 || key == 'q'))
         return true;
+    if (key == ' ' && watch->rows > 2)
+        watch->skip += watch->rows - 2;
     while (read(watch->signal_fd, &info, sizeof info) == (ssize_t)sizeof info) {
         if (info.ssi_signo != SIGWINCH && info.ssi_signo != SIGCONT)
             return true;
@@ -199,11 +220,30 @@ static int watch_well(struct watch *watch)
         enter(watch);
     do {
         (void)show_once(watch, &error);
-    } while (fflush(stdout) == 0 && !wait_a_second(watch));
+    } while (fflush(stdout) == 0 && !wait_a_while(watch));
     if (watch->terminal)
         leave(watch);
     close(watch->signal_fd);
     return 0;
+}
+
+static int read_options(struct watch *watch, int argc, char **argv)
+{
+    static const struct option OPTIONS[] = {
+        SOCKET_ASK_OPTIONS, {"every", required_argument, NULL, 'e'}, {NULL, 0, NULL, 0}};
+    int64_t every_ms = 1000;
+    watch->asked = (struct socket_asked){.config = CONFIG_DEFAULT};
+    optind = 1;
+    for (int c; (c = command_option(&COMMAND_WATCH, argc, argv, OPTIONS)) != -1;) {
+        if (socket_ask_takes(&watch->asked, c))
+            continue;
+        if (c == COMMAND_OPTION_BAD)
+            return EX_USAGE;
+        if (!span_from_text(optarg, &every_ms) || every_ms > EVERY_MOST_MS)
+            return command_usage_error(&COMMAND_WATCH, "--every %s: expected 1s to 10s", optarg);
+    }
+    watch->every_ms = (int)every_ms;
+    return socket_ask_well(&COMMAND_WATCH, argc, argv, &watch->asked);
 }
 
 static int run_watch(int argc, char **argv)
@@ -211,7 +251,7 @@ static int run_watch(int argc, char **argv)
     struct watch *watch = calloc(1, sizeof *watch);
     if (watch == NULL)
         return EX_OSERR;
-    int code = socket_ask_options(&COMMAND_WATCH, argc, argv, true, false, &watch->asked);
+    int code = read_options(watch, argc, argv);
     if (code == 0)
         code = watch_well(watch);
     free(watch);
@@ -221,18 +261,21 @@ static int run_watch(int argc, char **argv)
 const struct command COMMAND_WATCH = {
     .name = "watch",
     .summary = "show a well live: its stages in sentences, and a row for each channel",
-    .usage = "watch WELL [--config FILE [--maps DIRECTORY] | --journal DIRECTORY]",
-    .help = SOCKET_ASK_HELP
-    "\n"
-    "Asks the running Uphole once a second, and puts no extra question on the line. On a terminal "
-    "it "
-    "redraws in place and sends\n"
-    "only what changed; q or Ctrl-C ends it. Elsewhere it prints a line a second. Where no answer "
-    "comes the values go and the\n"
-    "reason stands in their place. Exit code 69: no Uphole runs with this journal.\n"
-    "\n"
-    "Monitoring only: values can be late, missing or wrong. Never use them for trips, interlocks "
-    "or "
-    "safety functions.\n",
+    .usage = "watch WELL [--every SPAN] [--config FILE [--maps DIRECTORY] | --journal DIRECTORY]",
+    .help = "  --every SPAN         how often it asks: 1s (the default) to 10s, for a slow "
+            "link\n" SOCKET_ASK_HELP "\n"
+            "Asks the running Uphole, and puts no extra question on the line. On a terminal it "
+            "redraws in "
+            "place and sends only what changed;\n"
+            "space shows the rows that don't fit, q or Ctrl-C ends it. Elsewhere it prints a line "
+            "each time. "
+            "Where no answer\n"
+            "comes the values go and the\n"
+            "reason stands in their place. Exit code 69: no Uphole runs with this journal.\n"
+            "\n"
+            "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
+            "interlocks "
+            "or "
+            "safety functions.\n",
     .run = run_watch,
 };

@@ -17,6 +17,8 @@ CREATE TABLE IF NOT EXISTS row(well TEXT, run TEXT, seq INTEGER, revision INTEGE
   content TEXT NOT NULL, PRIMARY KEY(run, well, seq, revision));
 CREATE TABLE IF NOT EXISTS value(run TEXT, well TEXT, seq INTEGER, revision INTEGER, point TEXT, value REAL, unit TEXT, reference TEXT,
   quality INTEGER, age_s REAL, PRIMARY KEY(run, well, seq, revision, point));
+CREATE VIEW IF NOT EXISTS best AS SELECT * FROM row WHERE revision =
+  (SELECT max(revision) FROM row r WHERE r.run = row.run AND r.well = row.well AND r.seq = row.seq);
 CREATE TABLE IF NOT EXISTS hole(well TEXT, run TEXT, seq INTEGER, found_before_seq INTEGER, PRIMARY KEY(run, well, seq));
 """
 

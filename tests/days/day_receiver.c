@@ -323,6 +323,7 @@ void day_start_receiver(struct day *day)
         day->image = table_image_create(day->plan, table);
     struct wall_cursor cursors[64];
     const size_t n = core_cursors(day->core, cursors, 64);
+    day->n_wants = 0;
     memset(day->want_out, 0, sizeof day->want_out);
     memset(day->newest, 0, sizeof day->newest);
     memset(day->order, 0, sizeof day->order);

@@ -211,12 +211,43 @@ static void a_removed_source_ends_its_gap_and_says_why(void **state)
     day_destroy(day);
 }
 
+static struct gap day_newest_gap_of(struct day *day, uint8_t kind, uint8_t source)
+{
+    static struct gap rows[4096];
+    struct gap newest = {0};
+    const size_t n = day_ledger(day, rows, 4096);
+    for (size_t i = 0; i < n; i++)
+        if (rows[i].kind == kind && rows[i].source == source)
+            newest = rows[i];
+    return newest;
+}
+
+/**
+ * A source that a reload brought was not due before: killed before its first scan, it misses what
+ * was due since then, not since the run began. Planted defect: ledger-due-since-the-run.
+ */
+static void a_source_that_came_is_due_from_then_on(void **state)
+{
+    (void)state;
+    const struct day_options options = {.config = ALONE, .seed = 34};
+    struct day *day = day_create(&options);
+    day_run_for(day, 30 * MINUTE);
+    check_count("the gauge's line goes on", day_reload(day, FIRST), 1);
+    day_run_for(day, 1500);
+    day_kill(day, 40000);
+    day_run_for(day, MINUTE);
+    const struct gap row = day_newest_gap_of(day, GAP_PROGRAM, SOURCE_DRIVE);
+    assert_in_range(row.scans, 4, 5); /* of 41.5 s, at one in 10 s */
+    day_destroy(day);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(late_is_what_it_was_live_over_every_change),
         cmocka_unit_test(sixty_changes_lose_no_due_time),
         cmocka_unit_test(a_removed_source_ends_its_gap_and_says_why),
+        cmocka_unit_test(a_source_that_came_is_due_from_then_on),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -123,7 +123,7 @@ static void three_days_without_a_broker_lose_nothing(void **state)
     day_destroy(day);
 }
 
-/* ---- S19 (a) ---- */
+/* ---- S19 (a); (b), with real power cuts: tests/walk/test_power_cut.py ---- */
 
 /** S19a. Planted defect: seq from memory (core-seq-from-memory); the program gap from the last row
  * instead of the last due time accounted for; an acceptance that moves a cursor past the journal's

@@ -206,6 +206,37 @@ static void a_map_that_is_off_by_one_shows_no_neighbour_as_good(void **state)
     }
 }
 
+#define FLOATS_HEAD                                                                                \
+    HEAD LINE("1 s") GAUGE("1", "floats", CONFIRMED) DESTINATIONS                                  \
+        "maps:\n  floats:\n    map: floats\n    numbering: from-0\n    refresh: 28 s\n"            \
+        "    first_data: 25 s\n    readable: [{input: 0 to 63}]\n    channels:\n"
+#define FLOAT_AT(point, address, more)                                                             \
+    "      " point ": {input: " address ", type: f32, words: high-first, " more "}\n"
+static const char FLOATS[] = FLOATS_HEAD FLOAT_AT(
+    "intake_pressure", "16", "unit: kPa, reference: absolute, instrument_range: 0 to 60000 kPa")
+    FLOAT_AT("discharge_pressure", "18",
+             "unit: kPa, reference: absolute, instrument_range: 0 to 60000 kPa")
+        FLOAT_AT("intake_temperature", "20", "unit: degC, instrument_range: 0 to 200 degC")
+            FLOAT_AT("surface_unit_temperature", "40",
+                     "unit: degC, instrument_range: -50 to 100 degC");
+
+/** S9. Halves of two values make nonsense, which is impossible; the sentence names the habit.
+ * Planted defect: ledger-habit-unsaid. */
+static void halves_of_two_values_are_impossible_and_the_sentence_says_why(void **state)
+{
+    (void)state;
+    struct seen seen = {.mode = 1};
+    struct day *day = begin(FLOATS, &seen, off_by_one, true);
+    day_run_for(day, HOUR);
+    const size_t rows = day_count_gaps(day, GAP_CHANNEL, 0);
+    const struct gap row = day_newest_gap(day, rows > 0 ? GAP_CHANNEL : GAP_GAUGE);
+    print_message("impossible %" PRIu64 ", good %" PRIu64 ": %s\n", seen.impossible, seen.good,
+                  row.cause);
+    assert_true(seen.impossible > 300);
+    assert_non_null(strstr(row.cause, "off by one (counted from 0 or from 1)"));
+    day_destroy(day);
+}
+
 /* ---- a dead pair ---- */
 
 /** Planted defect: two dead units starve the TCP line or each other; back-off grows without bound;
@@ -251,6 +282,7 @@ int main(void)
         cmocka_unit_test(a_wrong_unit_id_is_silence_and_the_sentence_names_the_id),
         cmocka_unit_test(noise_is_retried_and_never_published),
         cmocka_unit_test(a_map_that_is_off_by_one_shows_no_neighbour_as_good),
+        cmocka_unit_test(halves_of_two_values_are_impossible_and_the_sentence_says_why),
         cmocka_unit_test(a_pair_that_goes_dead_and_comes_back_is_accounted_for),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

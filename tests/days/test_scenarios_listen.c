@@ -64,7 +64,8 @@ static void a_day_of_listening_is_a_day_of_good_readings(void **state)
 struct troubles {
     uint64_t state;
     unsigned asked, harmed;
-    int64_t wait_ms; /* of the controller's time-out, for this exchange */
+    int64_t wait_ms;       /* of the controller's time-out, for this exchange */
+    int64_t busy_until_ms; /* the unit answers in order: not before its late answer is out */
 };
 
 static uint32_t draw(struct troubles *troubles)
@@ -78,10 +79,13 @@ static uint32_t draw(struct troubles *troubles)
 static void trouble(struct day *day, void *context, uint8_t *question, size_t *n_question,
                     struct day_answer *answer)
 {
-    (void)day;
     struct troubles *troubles = context;
     troubles->asked++;
     troubles->wait_ms = 0;
+    if (troubles->busy_until_ms > day_now_ms(day)) {
+        answer->delay_us = (troubles->busy_until_ms - day_now_ms(day)) * 1000;
+        return;
+    }
     if (draw(troubles) % 12 != 0 || answer->n == 0)
         return;
     troubles->harmed++;
@@ -102,6 +106,7 @@ static void trouble(struct day *day, void *context, uint8_t *question, size_t *n
     case 4:
     case 5:
         answer->delay_us = 450000 + draw(troubles) % 400000;
+        troubles->busy_until_ms = day_now_ms(day) + answer->delay_us / 1000 + 20;
         troubles->wait_ms = 500;
         break;
     case 6:
@@ -141,8 +146,8 @@ static void noise_and_late_answers_make_nothing_wrong_good(void **state)
     day_destroy(day);
 }
 
-/** The status is torn: the unit starts while the controller is between status and values. Planted
- * defect: gather-heard-one-status. */
+/** The unit starts anew at any place of the controller's round. Planted defect:
+ * measure-zeros-published. */
 static void a_unit_that_restarts_shows_no_zero(void **state)
 {
     (void)state;

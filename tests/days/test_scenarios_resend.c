@@ -1,329 +1,13 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * test_scenarios_resend.c - rows that go out once more: because the clock of a boot was set (S20's
- * 1970 start), and because a person asked (S18). In lock-step, judged from outside: what time it
- * truly was is the harness's own clock, what was sent before is what its receiver kept.
- *
- * Source of the rule for times: project rule TIM-026, wall = set wall - (mono set - mono record).
+ * test_scenarios_resend.c - rows that go out once more because a person asked (S18). In lock-step,
+ * judged from outside: what was sent before is what the harness's receiver kept.
  */
-#include "day_inside.h"
-#include "day_late.h"
+#include "once_more.h"
 
-#include "check.h"
-
-#include <inttypes.h>
-#include <stdlib.h>
 #include <sysexits.h>
 
-#define HOUR INT64_C(3600000)
-#define MINUTE INT64_C(60000)
 #define TEXT_MAX 512
-
-static const char ONE_WELL[] =
-    "site: heron-ridge\nbox: heron-edge-1\n"
-    "lines:\n  pad-line: {serial: /dev/ttyS7, speed: 9600 baud, frame: 8N1, response_timeout: 1 "
-    "s, listen_first: 2 s}\n"
-    "wells:\n  heron-7:\n    table_block: 0\n    sources:\n      gauge:\n"
-    "        - {from: 2031-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, "
-    "poll_every: 10 s, confirmed_units: all}\n"
-    "destinations:\n  plant-broker: {mqtt: 'mqtt://127.0.0.1:1883', from: oldest}\n"
-    "  scada-table: {modbus_tcp: '127.0.0.1:1502'}\n";
-/* A gauge whose entry in force began on 1 March; the clock decides which one a row is measured
- * with. */
-static const char TWO_ENTRIES[] =
-    "site: heron-ridge\nbox: heron-edge-1\n"
-    "lines:\n  pad-line: {serial: /dev/ttyS7, speed: 9600 baud, frame: 8N1, response_timeout: 1 "
-    "s, listen_first: 2 s}\n"
-    "wells:\n  heron-7:\n    table_block: 0\n    sources:\n      gauge:\n"
-    "        - {from: 2031-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, "
-    "poll_every: 10 s}\n"
-    "        - {from: 2031-02-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, "
-    "poll_every: 10 s, confirmed_units: all}\n"
-    "destinations:\n  plant-broker: {mqtt: 'mqtt://127.0.0.1:1883', from: oldest}\n";
-
-/** What the receiver has: rows as first sent, and rows sent once more. */
-struct receiver {
-    struct kept_records first;
-    struct record *again;
-    size_t n_again, room;
-    uint8_t kind;
-    char by[80];
-    uint64_t live_late; /* live rows that were read late while an order was under way */
-    bool counts_late;
-};
-
-static void keep_first(struct day *day, void *context, const struct record *record, bool live)
-{
-    struct receiver *receiver = context;
-    keep_record(day, &receiver->first, record, live);
-    receiver->live_late += receiver->counts_late && !live;
-}
-
-static void keep_again(struct day *day, void *context, const struct record *record,
-                       const struct wall_order *order)
-{
-    (void)day;
-    struct receiver *receiver = context;
-    if (receiver->n_again == receiver->room) {
-        receiver->room = receiver->room == 0 ? 1024 : receiver->room * 2;
-        receiver->again = realloc(receiver->again, receiver->room * sizeof *receiver->again);
-        assert_non_null(receiver->again);
-    }
-    receiver->again[receiver->n_again++] = *record;
-    receiver->kind = order->kind;
-    memcpy(receiver->by, order->by, sizeof receiver->by);
-}
-
-static void drop(struct receiver *receiver)
-{
-    free(receiver->first.record);
-    free(receiver->again);
-}
-
-static const struct record *first_of(const struct receiver *receiver, uint64_t seq)
-{
-    for (size_t i = 0; i < receiver->first.n; i++)
-        if (receiver->first.record[i].seq == seq)
-            return &receiver->first.record[i];
-    return NULL;
-}
-
-static size_t times_sent(const struct receiver *receiver, uint64_t seq, uint32_t revision)
-{
-    size_t n = 0;
-    for (size_t i = 0; i < receiver->n_again; i++)
-        n += receiver->again[i].seq == seq && receiver->again[i].revision == revision;
-    return n;
-}
-
-/** Boot times of [from, to) have exactly one revision, with the time that it truly was: boot time
- * plus `offset_ms`; no other row has one. Returns how many. */
-static size_t check_revisions(const struct receiver *receiver, int64_t from_ms, int64_t to_ms,
-                              int64_t offset_ms, uint32_t boot)
-{
-    size_t n = 0;
-    for (size_t i = 0; i < receiver->first.n; i++) {
-        const struct record *row = &receiver->first.record[i];
-        const bool is_due =
-            row->at.boot == boot && row->at.boot_ms >= from_ms && row->at.boot_ms < to_ms;
-        if (times_sent(receiver, row->seq, 1) != (is_due ? 1 : 0))
-            fail_msg("row %" PRIu64 " was sent %zu times as revision 1", row->seq,
-                     times_sent(receiver, row->seq, 1));
-        n += is_due;
-    }
-    for (size_t i = 0; i < receiver->n_again; i++) {
-        const struct record *revised = &receiver->again[i];
-        const struct record *row = first_of(receiver, revised->seq);
-        assert_non_null(row);
-        assert_int_equal(revised->revision, 1);
-        assert_true(revised->run == row->run && revised->pos == row->pos && revised->n == row->n &&
-                    revised->outcome == row->outcome && revised->at.boot_ms == row->at.boot_ms &&
-                    revised->after_seq == row->after_seq && revised->after_run == row->after_run);
-        if (revised->at.utc_ms != revised->at.boot_ms + offset_ms)
-            fail_msg("row %" PRIu64 " is %" PRId64 " ms off", revised->seq,
-                     revised->at.utc_ms - revised->at.boot_ms - offset_ms);
-        assert_int_equal(revised->at.clock, CLOCK_STATE_SYNCHRONISED);
-        for (uint16_t k = 0; k < row->n; k++) {
-            assert_int_not_equal(revised->reading[k].quality, QUALITY_CLOCK_UNSURE);
-            assert_true(revised->reading[k].value == row->reading[k].value ||
-                        isnan(row->reading[k].value));
-        }
-    }
-    return n;
-}
-
-static int64_t offset_ms(const struct day *day)
-{
-    return day->clock.utc_us(day->clock.context) / 1000 - day_now_ms(day);
-}
-
-/** S20. Planted defects, each seen: a revision sent twice (the order's cursor is not stored); 68
- * kept; the instant of the order taken for the instant of the set clock. */
-static void rows_of_1970_get_the_time_they_were_taken_at_once_the_clock_is_set(void **state)
-{
-    (void)state;
-    struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 61,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
-    day_run_for(day, HOUR);
-    const int64_t set_ms = day_now_ms(day);
-    day_step_clock(day, DAY_START_UTC_MS);
-    day_set_synchronised(day, true);
-    day_run_for(day, HOUR);
-    const size_t n = check_revisions(&receiver, 0, set_ms, offset_ms(day), DAY_BOOT_FIRST);
-    check_count("revised", (long long)n, 360);
-    assert_int_equal(receiver.kind, ORDER_TIMES);
-    assert_non_null(strstr(receiver.by, "clock set at 2031-03-01T"));
-    char text[GAP_CAUSE_MAX];
-    check_count("said", (long long)day_count_events(day, "clock_set", text), 1);
-    check_count("done", (long long)day_count_events(day, "times_sent", NULL), 1);
-    check_count("records", (long long)day_counts_of(day)->records, 720);
-    check_count("holes", (long long)day_counts_of(day)->record_holes, 0);
-    day_check_books(day, "heron-7", SOURCE_GAUGE);
-    day_stop(day, 1000);
-    day_run_for(day, 10 * MINUTE); /* and never again */
-    check_count("sent once more", (long long)day_counts_of(day)->once_more, 360);
-    day_destroy(day);
-    drop(&receiver);
-}
-
-/** Kills and outages on the way: each row has its one revision still, or the same one again.
- * Planted defect, seen: where an order stands is forgotten at a restart (it begins anew). */
-static void kills_and_an_outage_on_the_way_lose_no_revision(void **state)
-{
-    (void)state;
-    struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 62,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
-    day_run_for(day, 4 * HOUR);
-    day_kill(day, 5000); /* a second run of this boot */
-    day_run_for(day, HOUR);
-    const int64_t set_ms = day_now_ms(day);
-    day_set_broker(day, false);
-    day_step_clock(day, DAY_START_UTC_MS);
-    day_set_synchronised(day, true);
-    day_run_for(day, 12000);
-    day_kill(day, 5000); /* known to the journal by now, or not: the same either way */
-    day_run_for(day, 5 * MINUTE);
-    day_set_broker(day, true);
-    size_t kills = 0;
-    for (; kills < 3; kills++) {
-        const size_t before = receiver.n_again;
-        while (receiver.n_again < before + 400)
-            day_run_for(day, 200);
-        day_run_for(day, 1100); /* a commit */
-        day_kill(day, 2000);
-    }
-    day_run_for(day, 10 * MINUTE);
-    const int64_t offset = offset_ms(day);
-    size_t due = 0, doubled = 0;
-    for (size_t i = 0; i < receiver.first.n; i++) {
-        const struct record *row = &receiver.first.record[i];
-        const size_t n = times_sent(&receiver, row->seq, 1);
-        if (row->at.boot_ms >= set_ms ? n != 0 : n == 0)
-            fail_msg("row %" PRIu64 " was sent %zu times as revision 1", row->seq, n);
-        due += row->at.boot_ms < set_ms;
-        doubled += n > 1;
-    }
-    for (size_t i = 0; i < receiver.n_again; i++)
-        if (receiver.again[i].at.utc_ms != receiver.again[i].at.boot_ms + offset)
-            fail_msg("row %" PRIu64 " has another time", receiver.again[i].seq);
-    print_message("%zu rows revised over %zu kills, %zu of them twice\n", due, kills, doubled);
-    assert_true(kills > 0 && due >= 1790);
-    assert_true(doubled <= kills * 200); /* what a kill took from memory: one second's */
-    check_count("orders", (long long)day_count_events(day, "clock_set", NULL), 1);
-    day_destroy(day);
-    drop(&receiver);
-}
-
-/** Planted defect, seen: rows of an earlier boot corrected by this one's clock. */
-static void no_time_is_carried_from_one_boot_to_another(void **state)
-{
-    (void)state;
-    struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 63,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
-    day_run_for(day, 20 * MINUTE);
-    const struct day_reboot reboot = {.off_ms = 90 * MINUTE, .up_ms = 20000, .rtc_utc_ms = 2000};
-    day_boot_again(day, &reboot);
-    day_run_for(day, 20 * MINUTE);
-    const int64_t set_ms = day_now_ms(day);
-    day_step_clock(day, DAY_START_UTC_MS);
-    day_set_synchronised(day, true);
-    day_run_for(day, 20 * MINUTE);
-    const size_t n = check_revisions(&receiver, 0, set_ms, offset_ms(day), DAY_BOOT_FIRST + 1);
-    assert_true(n >= 118 && n <= 121);
-    day_destroy(day);
-    drop(&receiver);
-}
-
-/** Rows not yet synchronised: a step of 5 min corrects them, half a second does not. */
-static size_t revisions_after_step(int64_t step_ms, uint64_t seed)
-{
-    struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = seed,
-                                        .utc_ms = DAY_START_UTC_MS,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
-    day_run_for(day, 10 * MINUTE);
-    const int64_t set_ms = day_now_ms(day);
-    day_step_clock(day, step_ms);
-    day_set_synchronised(day, true);
-    day_run_for(day, 10 * MINUTE);
-    if (receiver.n_again > 0)
-        check_revisions(&receiver, 0, set_ms, offset_ms(day), DAY_BOOT_FIRST);
-    /* Synchronised is synchronised: a later step corrects nothing. */
-    day_set_synchronised(day, false);
-    day_step_clock(day, HOUR);
-    day_run_for(day, 10 * MINUTE);
-    day_set_synchronised(day, true);
-    day_run_for(day, 10 * MINUTE);
-    const size_t n = receiver.n_again;
-    day_destroy(day);
-    drop(&receiver);
-    return n;
-}
-static void
-an_unsynchronised_row_is_corrected_where_the_clock_was_off_by_more_than_a_second(void **state)
-{
-    (void)state;
-    check_count("after 5 min", (long long)revisions_after_step(5 * MINUTE, 64), 60);
-    check_count("after -5 min", (long long)revisions_after_step(-5 * MINUTE, 65), 60);
-    check_count("after 0.5 s", (long long)revisions_after_step(500, 66), 0);
-}
-
-/** The entry valid at the corrected time, not at the label: units confirmed since February. */
-static void a_corrected_row_is_measured_with_the_entry_of_its_corrected_time(void **state)
-{
-    (void)state;
-    struct receiver receiver = {0};
-    const struct day_options options = {.config = TWO_ENTRIES,
-                                        .seed = 67,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
-    day_run_for(day, 20 * MINUTE);
-    day_step_clock(day, DAY_START_UTC_MS);
-    day_set_synchronised(day, true);
-    day_run_for(day, 20 * MINUTE);
-    size_t good = 0;
-    for (size_t i = 0; i < receiver.n_again; i++)
-        for (uint16_t k = 0; k < receiver.again[i].n; k++) {
-            const struct reading *reading = &receiver.again[i].reading[k];
-            assert_int_not_equal(reading->quality, QUALITY_UNIT_UNCONFIRMED);
-            good += reading->point == POINT_INTAKE_PRESSURE && reading->quality == QUALITY_GOOD;
-        }
-    assert_true(good >= 115 && good <= 120);
-    day_destroy(day);
-    drop(&receiver);
-}
-
-/* ---- by hand ---- */
 
 static void ask(struct day *day, int code, const char *arguments, const char *says)
 {
@@ -441,6 +125,51 @@ static void a_resend_goes_on_after_a_kill_and_an_outage(void **state)
     drop(&receiver);
 }
 
+static const char TWO_BROKERS[] =
+    "site: heron-ridge\nbox: heron-edge-1\n"
+    "lines:\n  pad-line: {serial: /dev/ttyS7, speed: 9600 baud, frame: 8N1, response_timeout: 1 "
+    "s, listen_first: 2 s}\n"
+    "wells:\n  heron-7:\n    table_block: 0\n    sources:\n      gauge:\n"
+    "        - {from: 2031-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, "
+    "poll_every: 10 s, confirmed_units: all}\n"
+    "    well_data: [{from: 2031-01-10T08:00:00Z, intake_depth: 1850 m TVD, oil_gravity: 32 API, "
+    "water_cut: 60 %}]\n"
+    "destinations:\n  scada-table: {modbus_tcp: '127.0.0.1:1502'}\n"
+    "  plant-broker: {mqtt: 'mqtt://127.0.0.1:1883', from: oldest}\n";
+
+/** Another configuration, in which the destination has another place and the well other data.
+ * Planted defect, seen: the orders of the plan before are forgotten with it. */
+static void a_resend_goes_on_under_another_configuration(void **state)
+{
+    (void)state;
+    struct receiver receiver = {0};
+    const struct day_options options = {.config = ONE_WELL,
+                                        .seed = 72,
+                                        .record = keep_first,
+                                        .once_more = keep_again,
+                                        .record_context = &receiver};
+    struct day *day = day_create(&options);
+    day_run_for(day, 8 * HOUR);
+    ask(day, 0, "plant-broker heron-7 101..2100 8 engineer", "2,000 records");
+    while (receiver.n_again < 500)
+        day_run_for(day, 200);
+    day_reload(day, TWO_BROKERS);
+    assert_true(receiver.n_again < 2000);
+    day_run_for(day, 10 * MINUTE);
+    check_resent(&receiver, 0, 101, 2100);
+    check_count("done", (long long)day_count_events(day, "resent", NULL), 1);
+    check_count("holes", (long long)day_counts_of(day)->record_holes, 0);
+    check_count("duplicates", (long long)day_counts_of(day)->duplicates, 0);
+    day_check_books(day, "heron-7", SOURCE_GAUGE);
+    /* Across the change of plan, and of the fold: the rows are what they were. */
+    const size_t begin = receiver.n_again;
+    ask(day, 0, "plant-broker heron-7 2800..2930 8 engineer", "131 records");
+    day_run_for(day, MINUTE);
+    check_resent(&receiver, begin, 2800, 2930);
+    day_destroy(day);
+    drop(&receiver);
+}
+
 static void what_cannot_be_sent_again_is_refused_by_name(void **state)
 {
     (void)state;
@@ -539,14 +268,9 @@ static void a_resend_of_corrected_rows_sends_their_revision_too(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(rows_of_1970_get_the_time_they_were_taken_at_once_the_clock_is_set),
-        cmocka_unit_test(kills_and_an_outage_on_the_way_lose_no_revision),
-        cmocka_unit_test(no_time_is_carried_from_one_boot_to_another),
-        cmocka_unit_test(
-            an_unsynchronised_row_is_corrected_where_the_clock_was_off_by_more_than_a_second),
-        cmocka_unit_test(a_corrected_row_is_measured_with_the_entry_of_its_corrected_time),
         cmocka_unit_test(a_range_goes_out_again_as_it_was_and_moves_nothing_else),
         cmocka_unit_test(a_resend_goes_on_after_a_kill_and_an_outage),
+        cmocka_unit_test(a_resend_goes_on_under_another_configuration),
         cmocka_unit_test(what_cannot_be_sent_again_is_refused_by_name),
         cmocka_unit_test(a_resend_of_corrected_rows_sends_their_revision_too),
     };

@@ -354,6 +354,29 @@ static void bits_are_packed_sixteen_a_word(void **state)
     fake_stop(&fake);
 }
 
+/* Two tries are against noise. Planted defect: gather-dead-unit-asked-twice (a dead unit costs its
+ * neighbours two time-outs and rests each poll until it is down). */
+static void after_a_scan_of_silence_one_try_tells_the_same(void **state)
+{
+    (void)state;
+    static struct fake fake;
+    fake_init(&fake, LINE_MEDIUM_SERIAL);
+    made_channels(&fake.made.map[0], TABLE_INPUT, 0, 4);
+    made_plan_join(&fake.made, 1, 10000);
+    fake_start(&fake, false); /* nobody answers */
+    fake_run(&fake, 8000000);
+    check_count("questions of the first poll", fake.sends, 2);
+    fake_run(&fake, 10000000);
+    check_count("and of the second", fake.sends, 3);
+    fake.unit = fake_fine_unit;
+    fake_run(&fake, 10000000);
+    check_count("heard", fake.sends, 4);
+    fake.unit = NULL;
+    fake_run(&fake, 10000000);
+    check_count("silent again: two tries", fake.sends, 6);
+    fake_stop(&fake);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -364,6 +387,7 @@ int main(void)
         cmocka_unit_test(after_a_clean_exception_the_line_does_not_rest),
         cmocka_unit_test(a_late_answer_is_counted_named_and_lengthens_the_rest),
         cmocka_unit_test(bytes_before_a_question_make_the_scan_disturbed),
+        cmocka_unit_test(after_a_scan_of_silence_one_try_tells_the_same),
         cmocka_unit_test(bits_are_packed_sixteen_a_word),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

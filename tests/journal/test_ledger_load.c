@@ -235,6 +235,26 @@ static void a_kill_takes_nothing_from_the_count_of_a_long_line_gap(void **state)
     box_kill(&box);
 }
 
+/* Planted defect (ledger-adopted-each-commit): the rows that a start takes over are told at every
+ * commit. */
+static void a_row_that_was_taken_over_waits_like_any_other(void **state)
+{
+    struct box box = {.rig = *state};
+    box_start(&box, BOOT_A);
+    box_poll(&box, 3, OUTCOME_ANSWERED, 3);
+    box_poll(&box, 1, OUTCOME_SILENT, 3); /* told when it opened: nothing to count anew */
+    box_kill(&box);
+    box_away(&box, 5000);
+    box_start(&box, BOOT_A);
+    const int64_t before = rig_query(box.rig, "SELECT count(*) FROM gap WHERE kind = 1");
+    box_poll(&box, 366, OUTCOME_SILENT, 3); /* 61 min: at the start, then 1, 3, 7, 15, 31 min on */
+    const int64_t after = rig_query(box.rig, "SELECT count(*) FROM gap WHERE kind = 1");
+    assert_in_range(after - before, 3 * 5, 3 * 8);
+    box_poll(&box, 1, OUTCOME_ANSWERED, 3);
+    check_count("scans", box_row(&box, GAP_LINE, 0).scans, 1 + 366);
+    box_kill(&box);
+}
+
 /** A reload: another ledger in the same run goes on with ids, open rows and books. */
 static void a_reload_goes_on_with_ids_and_open_rows(void **state)
 {
@@ -361,6 +381,7 @@ int main(void)
         RIG_TEST(skips_that_a_kill_swallows_are_part_of_the_program_gap),
         RIG_TEST(an_open_line_gap_closes_in_a_later_run_under_its_own_identity),
         RIG_TEST(a_kill_takes_nothing_from_the_count_of_a_long_line_gap),
+        RIG_TEST(a_row_that_was_taken_over_waits_like_any_other),
         RIG_TEST(a_reload_goes_on_with_ids_and_open_rows),
         RIG_TEST(what_the_disk_refused_is_counted_once),
         RIG_TEST(the_books_hold_over_random_histories),

@@ -181,10 +181,11 @@ static void a_beginning_that_two_runs_share_is_refused(void **state)
         const enum up_rc rc =
             ledger_renew(box.ledger, box.rig->journal, &asked, &found, ids, 8, &n, &error);
         assert_int_equal(rc, of == 0 ? UP_E_MISSING : of == 1 ? UP_OK : UP_E_USAGE);
+        if (of > 1)
+            assert_non_null(strstr(error.why, "type more of it"));
         alike += of > 1;
     }
     assert_true(alike == 1);
-    assert_non_null(strstr(error.why, "type more of it"));
     box_kill(&box);
 }
 

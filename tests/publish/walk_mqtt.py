@@ -347,7 +347,7 @@ class Relay:
     """A TCP relay that can be cut: both ends are reset, or held without passing anything."""
 
     def __init__(self, port):
-        self.target, self.held, self.pairs = port, False, []
+        self.target, self.held, self.pairs, self.passed = port, False, [], 0
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.port = self.listener.getsockname()[1]
         threading.Thread(target=self.accept, daemon=True).start()
@@ -369,6 +369,7 @@ class Relay:
                 while self.held:
                     time.sleep(0.01)
                 sink.sendall(chunk)
+                self.passed += len(chunk)
         except OSError:
             pass
         for end in (source, sink):
@@ -613,6 +614,57 @@ def limits_of_the_broker(walk):
     return f"400 rows through packets of at most 4000 bytes (largest payload {largest})"
 
 
+def month_is_used_up(walk):
+    """Records wait at the limit, over a restart too; a change of state goes on; what is counted is what the network carried."""
+    broker = Broker(walk)
+    broker.start()
+    subscriber = walk.subscribed(broker.port)
+    relay = Relay(broker.port)
+    walk.start(relay.port, latest_every="1 s", more=", at_most: 1 MB a month")
+    walk.order("snapshot 0 192")
+    walk.wait_state(1)
+    walk.order("add 0 40000")
+    walk.wait_state(4, "quota", "for broker plant-broker are used up; records wait until", seconds=60)
+    log = b"\n".join(walk.log.copy())
+    assert log.count(b"of this month's 1.0 MB are used. At 100 % records wait") == 1, log.decode()
+    time.sleep(1.5)
+    waits = walk.cursor(0)
+    assert 1000 < waits < 40000, waits
+    latest = lambda: [m for t, m, _, _ in walk.messages(subscriber) if t == "heron-7/latest"]
+    before = len(latest())
+    time.sleep(2.5)
+    assert len(latest()) == before, "`latest` goes on though nothing changed"
+    walk.order("snapshot 0 3")
+    wait_for("a change of state, beyond the limit", 10, lambda: len(latest()) > before)
+    assert walk.cursor(0) == waits, "records go on beyond the limit"
+    counted = lambda: int(walk.heard("usage", 0)[3])
+    assert 0.95 * relay.passed <= counted() <= 1.6 * relay.passed, f"{counted()} counted, {relay.passed} bytes passed without heads of packets"
+    walk.order("kill")
+    walk.order("add 0 10")
+    wait_for("the state after a restart", 20, lambda: len([line for line in walk.said.copy() if line.startswith(b"destination 0 4")]) >= 2)
+    time.sleep(1)
+    assert walk.cursor(0) == waits, "a restart forgot the month's count"
+    relay.close()
+    return f"{waits} rows, then {40010 - waits} wait; {counted()} bytes counted, {relay.passed} passed beside the heads of packets"
+
+
+def backlog_at_a_rate(walk):
+    broker = Broker(walk)
+    broker.start()
+    subscriber = walk.subscribed(broker.port)
+    walk.start(broker.port, more=", backlog_at_most: 200 records/s")
+    walk.wait_state(1)
+    walk.order("add 0 1500")
+    wait_for("the backlog to begin", 10, lambda: walk.cursor(0) > 200)
+    walk.order("add 1 1")
+    wait_for("a live row of the other well", 10, lambda: walk.cursor(1) == 1)
+    then = walk.cursor(0)
+    assert then < 1200, f"the live row came behind {then} rows of the backlog"
+    wait_for("the rest", 60, lambda: walk.cursor(0) == 1500)
+    walk.judge("heron-7", 1500, subscriber)
+    return f"a live row passed a backlog of which {then} of 1500 rows had gone"
+
+
 def rss_kb(pid):
     with open(f"/proc/{pid}/status", encoding="ascii") as file:
         return next(int(line.split()[1]) for line in file if line.startswith("RssAnon"))
@@ -718,7 +770,7 @@ def clean_side(walk):
 
 Walk.clean_side = clean_side
 WALKS = [broker_absent_at_start, nobody_subscribes, connection_cut_mid_stream, broker_restarts_mid_stream, scada_side_killed, one_wells_topic_refused, version_3_1_1,
-         wrong_password_then_right, broker_says_why_it_ends, will_and_repair, latest_goes_first, limits_of_the_broker, hostile_broker, two_boxes_of_one_name]
+         wrong_password_then_right, broker_says_why_it_ends, will_and_repair, latest_goes_first, limits_of_the_broker, month_is_used_up, backlog_at_a_rate, hostile_broker, two_boxes_of_one_name]
 LONG_WALKS = [connection_cut_mid_stream, broker_restarts_mid_stream, scada_side_killed, name_taken_by_another_client, silent_broker, tls]
 
 

@@ -196,6 +196,19 @@ static void number_wells(void)
     }
 }
 
+static uint32_t usage_month[PLAN_DESTINATIONS_MAX];
+static uint64_t usage_bytes[PLAN_DESTINATIONS_MAX];
+
+static void send_usage(uint16_t destination)
+{
+    message.kind = WALL_CURSOR;
+    message.cursor = (struct wall_cursor){.destination = destination,
+                                          .stream = WALL_STREAM_USAGE,
+                                          .pos = usage_month[destination],
+                                          .seq = usage_bytes[destination]};
+    out();
+}
+
 static void send_cursor(uint16_t destination, uint16_t number, uint8_t stream)
 {
     const uint16_t well = (uint16_t)(number - FIRST_NUMBER);
@@ -222,6 +235,8 @@ static void greet(void)
         for (uint16_t w = 0; w < plan->n_wells; w++)
             for (uint8_t stream = 1; stream <= 2; stream++)
                 send_cursor(d, plan->wells[w].number, stream);
+    for (uint16_t d = 0; d < plan->n_destinations; d++)
+        send_usage(d);
     send_state();
     for (uint16_t w = 0; w < plan->n_wells; w++)
         send_more((uint16_t)(plan->wells[w].number - FIRST_NUMBER));
@@ -371,6 +386,12 @@ static void take(void)
             printf("destination %u %u %s %s\n", message.destination.destination,
                    message.destination.state, gap_cause_name(message.destination.cause),
                    message.destination.reason);
+            if (message.destination.month != 0) {
+                const uint16_t d = message.destination.destination;
+                usage_month[d] = message.destination.month;
+                usage_bytes[d] = message.destination.month_bytes;
+                printf("usage %u %u %" PRIu64 "\n", d, usage_month[d], usage_bytes[d]);
+            }
         }
         fflush(stdout);
     }

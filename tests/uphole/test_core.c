@@ -6,6 +6,8 @@
  */
 #include "rig.h"
 
+#include "../../daemon/uphole/resend.h"
+
 #include "check.h"
 
 /* Planted defect: core-publish-before-safe. */
@@ -124,6 +126,64 @@ static void an_acceptance_moves_the_cursor_forward_within_what_is_stored_only(vo
     assert_true(n > 0);
 }
 
+/** The order that core tells the SCADA side, once; order 0: none. */
+static struct wall_order heard_order(struct rig *rig)
+{
+    struct wall_order order = {0};
+    for (int i = 0; i < 12 && order.order == 0; i++) {
+        rig->now_us += 1000000;
+        core_step(rig->core);
+        while (wall_receive(rig->wall[1], rig->message) == UP_OK)
+            if (rig->message->kind == WALL_ORDER)
+                order = rig->message->order;
+    }
+    return order;
+}
+
+static void accept_order(struct rig *rig, uint64_t order, uint64_t pos, uint64_t seq)
+{
+    rig->message->kind = WALL_ACCEPTED;
+    rig->message->accepted = (struct wall_accepted){
+        .well = rig->well, .stream = STREAM_ORDER, .pos = pos, .seq = seq, .order = order};
+    assert_int_equal(wall_send(rig->wall[1], rig->message), UP_OK);
+    core_serve_rest(rig->core);
+}
+
+/* Planted defect: resend-believed. */
+static void an_order_gets_on_within_itself_only_and_moves_no_other_cursor(void **state)
+{
+    struct rig *rig = *state;
+    char arguments[128], text[512];
+    uint64_t left = 0;
+    core_set_safe(rig->core);
+    rig_poll(rig, 10);
+    const uint64_t newest = rig->more.newest_scan_pos;
+    rig_accept(rig, rig->well, newest, 10);
+    snprintf(arguments, sizeof arguments, "%s %s 2..9 8 engineer", rig->plan->destinations[0].name,
+             rig->plan->wells[0].id);
+    if (resend_by_hand(rig->core, "jana", arguments, text, sizeof text) != 0)
+        fail_msg("%s", text);
+    const struct wall_order order = heard_order(rig);
+    assert_true(order.order > newest && order.kind == ORDER_RESEND && order.after < order.to);
+    const uint64_t bad = core_counts_of(rig->core)->bad_messages;
+    accept_order(rig, order.order + 1, order.after + 1, 2);
+    accept_order(rig, order.order, order.to + 1, 9);
+    accept_order(rig, order.order, UINT64_MAX, 9);
+    accept_order(rig, order.order, order.to, 11); /* a seq that is not there */
+    check_count("bad messages", (long long)(core_counts_of(rig->core)->bad_messages - bad), 4);
+    assert_non_null(resend_under_way(rig->core, 0, 0, &left));
+    check_count("left", (long long)left, 8);
+    accept_order(rig, order.order, order.after + 1, 2);
+    assert_non_null(resend_under_way(rig->core, 0, 0, &left));
+    check_count("left", (long long)left, 7);
+    accept_order(rig, order.order, order.after, 1); /* from behind */
+    check_count("bad messages", (long long)(core_counts_of(rig->core)->bad_messages - bad), 5);
+    accept_order(rig, order.order, order.to, 9);
+    assert_null(resend_under_way(rig->core, 0, 0, &left));
+    check_count("cursor of records", (long long)rig_cursor(rig).seq, 10);
+    check_count("order told when it is done", (long long)heard_order(rig).order, 0);
+}
+
 #define RIGGED(test) cmocka_unit_test_setup_teardown(test, rig_setup, rig_teardown)
 
 int main(void)
@@ -133,6 +193,7 @@ int main(void)
         RIGGED(what_the_disk_refused_is_never_told_as_stored),
         RIGGED(after_a_refusal_rows_go_on_under_a_new_run_with_the_next_seq),
         RIGGED(an_acceptance_moves_the_cursor_forward_within_what_is_stored_only),
+        RIGGED(an_order_gets_on_within_itself_only_and_moves_no_other_cursor),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -130,7 +130,7 @@ class Fake:
             except OSError:
                 return
             self.connections.append(connection)
-            connection.settimeout(30)
+            connection.settimeout(600)
             threading.Thread(target=self.play, args=(connection,), daemon=True).start()
 
     def play(self, connection):

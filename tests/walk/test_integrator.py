@@ -92,6 +92,15 @@ def holes_and_duplicates_are_seen():
         assert [(h[0], h[1], h[2]) for h in store.holes()] == [("heron-7", lost["run"], lost["rows"][-1]["seq"])], store.holes()
         store.take(messages[5])
         assert store.holes() == [], store.holes()
+        # A corrected row stands beside the first one, and holds; it is no hole and no reading more.
+        message = json.loads(messages[3])
+        row = message["rows"][0]
+        message.update(sent="recalculated", by="clock set at 2031-03-01T06:00:00.000Z", rows=[dict(row, revision=1, time="2031-03-01T05:59:00.000Z")])
+        before = store.database.execute("SELECT count(*) FROM best").fetchone()
+        store.take(json.dumps(message))
+        assert store.database.execute("SELECT count(*) FROM best").fetchone() == before and store.holes() == []
+        assert store.database.execute("SELECT time, revision FROM best WHERE well=? AND run=? AND seq=?", ("heron-7", message["run"], row["seq"])
+                                      ).fetchall() == [("2031-03-01T05:59:00.000Z", 1)]
         # Ages go on while nothing comes.
         latest = [(t, p) for t, p in walk.taken("latest") if t.endswith("heron-7/latest")][-1]
         live = live_points.LivePoints()

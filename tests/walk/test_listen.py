@@ -9,13 +9,24 @@ def listening_skips(walk):
     return sum(g["scans"] for g in walk.gaps() if g["kind"] == "skipped" and "isten" in g["cause"])
 
 
+def scans(walk):
+    """Scans of the serial line so far; 0 while the journal is being made."""
+    if not (walk.journal / "journal.sqlite").exists():
+        return 0
+    try:
+        return walk.sql("SELECT count(*) AS n FROM scan WHERE well=1 AND source=1")[0]["n"]
+    except AssertionError as error:
+        if "no such table" in str(error) or "locked" in str(error):
+            return 0
+        raise
+
+
 def run_once(walk):
     """Runs until a scan of the serial line is journaled; how long that took, s."""
-    before = walk.sql("SELECT count(*) AS n FROM scan WHERE well=1 AND source=1") if (walk.journal / "journal.sqlite").exists() else [{"n": 0}]
+    before = scans(walk)
     began = time.monotonic()
     walk.start_daemon()
-    wait_for("a scan", 30, lambda: (walk.journal / "journal.sqlite").exists() and
-             walk.sql("SELECT count(*) AS n FROM scan WHERE well=1 AND source=1")[0]["n"] > before[0]["n"])
+    wait_for("a scan", 30, lambda: scans(walk) > before)
     took = time.monotonic() - began
     time.sleep(1.5)
     walk.stop(walk.daemon)

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""kill, restart, publish, power cut, on a real ext4: what a subscriber has seen must still be in the journal when the power comes back.
+"""S19b: kill, restart, publish, power cut, on a real ext4: what a subscriber has seen must still be in the journal when the power comes back.
 
 UPHOLE_CYCLES cycles (default 10 a file system) on UPHOLE_PARALLEL file systems side by side (default 5). The daemon is stopped (SIGSTOP) for a moment
 before the cut, and only what the subscriber held by then is judged: without the stop, a sync that races with the cut may lose just the one row whose

@@ -16,6 +16,7 @@ import time
 import warnings
 
 warnings.simplefilter("ignore")
+import jsonschema  # noqa: E402
 import paho.mqtt.client as mqtt  # noqa: E402
 from walk import BINARY, SOURCE, Walk, free_port, main, wait_for  # noqa: E402
 
@@ -52,7 +53,8 @@ class Reader:
     def __init__(self, walk):
         self.history = history.History(":memory:")
         self.lock = threading.Lock()
-        self.sent, self.arrived, self.qos = [], [], set()
+        self.sent, self.qos = [], set()
+        self.schema = jsonschema.Draft202012Validator(json.loads((SOURCE / "docs/schemas/record-1.json").read_text()))
         self.subscribed = threading.Event()
         self.client = mqtt.Client(client_id="history-1", clean_session=False)
         self.client.on_connect = lambda c, *_: c.subscribe([("uphole/heron-ridge/+/record", 1), ("uphole/heron-ridge/+/gap", 1)])
@@ -67,7 +69,8 @@ class Reader:
             self.qos.add(message.qos)
             text = json.loads(message.payload)
             self.sent.append((text["sent"], [row["seq"] for row in text["rows"]], text["after"]))
-            self.arrived.append(time.monotonic())
+            if text["sent"] == "resent":
+                self.schema.validate(text)
             self.history.take(message.payload)  # asserts that one identity has one content
 
     def come(self):

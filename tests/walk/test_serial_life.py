@@ -14,6 +14,7 @@ import threading
 import time
 import tty
 
+import jsonschema
 from pymodbus.client import ModbusSerialClient
 
 from walk import BINARY, SOURCE, Skip, Walk, free_port, main, wait_for
@@ -113,6 +114,9 @@ class Pair(threading.Thread):
 def a_line_that_only_listens_sends_nothing_and_reads_what_the_other_master_reads():
     """Planted defects: gather-listener-asks (a question leaves); a value that the other master did not get."""
     with Box("listens", SERIAL.format(path="{directory}/ours").replace("listen_first: 200 ms", "share_line: listen")) as box:
+        box.config.write_text(box.config.read_text() + f"destinations:\n  plant-broker: {{mqtt: 'mqtt://127.0.0.1:{box.broker_port}', from: oldest}}\n")
+        box.start_broker()
+        box.subscribe()
         box.start_simulator()
         pair = Pair(box.directory, box.sim_path)
         client = ModbusSerialClient(port=str(box.directory / "master"), baudrate=38400, timeout=1)
@@ -138,8 +142,14 @@ def a_line_that_only_listens_sends_nothing_and_reads_what_the_other_master_reads
         assert answered >= 4, box.outcomes()
         assert box.sql("SELECT sum(tries) AS n FROM scan")[0]["n"] == 0
         assert box.sql("SELECT sum(stray) AS n FROM scan WHERE outcome = 1")[0]["n"] == 0
+        schema = json.loads((SOURCE / "docs/schemas/record-1.json").read_text())
+        for _, payload in box.taken("record"):
+            jsonschema.validate(json.loads(payload), schema)
+        heard = [row for row in box.records() if row["outcome"] == "answered"]
+        assert heard and all(row["heard"] is True for row in heard), heard[:1]
         wait_for("the line row", 20, lambda: any("Nothing of the surface unit was heard" in row["cause"] for row in box.line_rows()))
         assert sum(1 for line in box.log("daemon").splitlines() if "Nothing of the surface unit" in line) <= 1
+        assert all("heard" not in row for row in box.records() if row["outcome"] == "silent")
         box.stop(box.daemon)
         client.close()
         assert pair.sent.get("ours", 0) == 0, f"{pair.sent['ours']} bytes were sent by the listener"

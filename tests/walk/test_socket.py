@@ -110,7 +110,14 @@ def read_and_status_equal_the_truth():
             assert 0 <= row["seq"] - well["newest_seq"] <= 4, (well["newest_seq"], row)
         assert status["wells"][0]["line"] == dict(status["wells"][0]["line"], state="up", code=1)
         assert status["lines"][0]["answers"] > 10 and status["lines"][0]["silent"] == 0, status["lines"]
-        assert status["own_memory_bytes"] > 0 and len(status["plan"]) == 64
+        assert status["own_memory_bytes"] > 0 and status["scada_side_memory_bytes"] > 0 and len(status["plan"]) == 64
+        answered = status["wells"][0]["sources"]["gauge"]["scans"]["answered"]
+        assert 0 <= walk.sql("select count(*) as n from scan where well=1 and source=1 and outcome=1")[0]["n"] - answered <= 3, status["wells"][0]
+        assert 0 < status["lines"][0]["busy_percent"] < 100 and status["lines"][0]["held"] is None and status["reload"] is None, status["lines"]
+        assert status["clock"]["since"] <= status["at"] and status["journal"]["written_bytes"] > 4096, status["journal"]
+        assert status["journal"]["written_bytes_a_day"] is None, "a day is not reckoned from seconds"
+        assert status["versions"]["sqlite"].startswith("3.") and all(status["versions"].values()), status["versions"]
+        assert all(d["order"] is None for w in status["wells"] for d in w["delivery"]), status["wells"]
         before = status["lines"][0]["silent"]
         walk.stop(walk.simulator)
         down = wait_for("the line to be down", 30, lambda: next(
@@ -291,6 +298,15 @@ def watch_redraws_in_place():
         screen.look(1.5)
         assert screen.lines and max(screen.lines) == 12 and max(len(line) for line in screen.lines.values()) <= 40, screen.lines
         assert "more rows" in screen.lines[12], screen.lines[12]
+        top, seen = dict(screen.lines), set()
+        for _ in range(12):  # space pages through every row, and comes to the top again
+            seen |= {line.split()[0] for line in screen.lines.values() if line.split()}
+            os.write(screen.main, b" ")
+            screen.look(0.4)
+        assert screen.lines[1][:12] == top[1][:12], screen.lines
+        told = {row["channel"] for row in asked(walk, "read", "heron-7")["channels"]}
+        assert len(told - seen) <= 2, f"never shown: {told - seen}"
+        assert uphole(walk, "watch", "heron-7", "--every", "1min").returncode == 64
         walk.stop(walk.daemon)
         screen.look(2.5)
         assert not any("up" in line or "intake_pressure" in line for line in screen.lines.values()), f"old values look live: {screen.lines}"
