@@ -22,7 +22,8 @@
 
 #define SLEEP_MOST_US 1000000     /* so that `passes` goes on while nothing is due */
 #define STOP_SCAN_MOST_US 3000000 /* a poll under way gets so long to end */
-#define STOP_WAIT_US 15000000  /* a thread that hangs in a name lookup isn't waited for any longer \
+#define STOP_WAIT_US                                                                               \
+    15000000                   /* a thread that hangs in a name lookup isn't waited for any longer \
                                 */
 #define COUNTS_EVERY_US 500000 /* totals are copied for others so often */
 #define STACK_SIZE ((size_t)512 * 1024)

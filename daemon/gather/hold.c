@@ -23,6 +23,8 @@ static void begin(struct line *line, int64_t now_us)
     /* What another master does meanwhile is not heard: it is looked for anew afterwards. */
     line->is_listening = line->is_listening || line->another_master;
     line->another_master = line->is_master_told = false;
+    if (line->opened_us == 0) /* started anew while held: for how long, only the book knows */
+        line->is_listening = line->wire.is_rtu && line->plan->listen_first_ms > 0;
     if (line->lost_us == 0)
         line->lost_us = now_us; /* away from now on, for listening afterwards */
     line->is_held = true;

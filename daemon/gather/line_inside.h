@@ -20,7 +20,7 @@ struct asked_source {
     unsigned n_avoid;
     struct register_range avoid[AVOID_MAX]; /* ranges that the unit refused as a whole */
     int64_t told_slow_us;
-    bool was_silent; /* its last scan: not one byte came, asked twice */
+    bool was_silent;     /* its last scan: not one byte came, asked twice */
     struct skip refused; /* by a full ring; count 0: none */
     struct line_counts counts;
 };

@@ -224,7 +224,8 @@ enum up_rc journal_open(const char *directory, const struct up_clock *clock,
 static int remove_refused(struct journal *journal, uint64_t acknowledged,
                           const struct journal_well *wells, size_t n)
 {
-    static const char *const TABLES[] = {"scan", "fact", "gap", "event", "mark", "run", "\"order\""};
+    static const char *const TABLES[] = {"scan", "fact", "gap",      "event",
+                                         "mark", "run",  "\"order\""};
     char sql[160];
     int rc = store_run(&journal->store, "BEGIN IMMEDIATE");
     for (size_t i = 0; i < sizeof TABLES / sizeof *TABLES && rc == SQLITE_OK; i++) {

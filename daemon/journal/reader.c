@@ -51,8 +51,9 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_ORDER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE pos = ?1",
     [R_TIMES_AFTER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind = 2 AND pos > ?1 "
                       "ORDER BY pos",
-    [R_EVENTS] = "SELECT pos, kind, utc_ms, boot_ms, who, text FROM event WHERE pos > ?1 AND utc_ms "
-                 ">= ?2 AND utc_ms <= ?3 ORDER BY pos LIMIT ?4",
+    [R_EVENTS] =
+        "SELECT pos, kind, utc_ms, boot_ms, who, text FROM event WHERE pos > ?1 AND utc_ms "
+        ">= ?2 AND utc_ms <= ?3 ORDER BY pos LIMIT ?4",
 };
 
 enum up_rc journal_reader_open(const char *directory, struct journal_reader **out,

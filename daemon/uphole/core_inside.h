@@ -19,7 +19,7 @@
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
 #define CORE_NOTES_MAX 512 /* one outage: a row a source */
-#define CORE_CURSORS_MAX /* of every stream, and what each destination cost in a month */           \
+#define CORE_CURSORS_MAX   /* of every stream, and what each destination cost in a month */        \
     ((size_t)PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 3 + PLAN_DESTINATIONS_MAX)
 #define COMMIT_EVERY_US 1000000
 #define SPACE_EVERY_US 60000000
@@ -56,7 +56,7 @@ struct core_well {
     uint8_t told_line[SOURCE_KINDS]; /* as the log has it: enum line_state */
     bool told_silent;
     uint64_t outcomes[SOURCE_KINDS][OUTCOME_COUNT]; /* of scans since the start; for status */
-    uint8_t supply;        /* enum core_supply */
+    uint8_t supply;                                 /* enum core_supply */
     int64_t unit_heard_ms; /* boot_ms of the gauge's first answer; 0: none yet */
     struct core_ended ended_line[SOURCE_KINDS], ended_gauge;
     struct scan
@@ -65,7 +65,7 @@ struct core_well {
 
 struct core_cursor {
     uint64_t pos, seq;
-    uint64_t aside_seq; /* of the newest record that was set aside in this run */
+    uint64_t aside_seq;         /* of the newest record that was set aside in this run */
     int64_t accepted_boot_ms;   /* begun of the newest accepted row; this boot only, else 0 */
     struct stamp waiting_since; /* of the oldest row that waits, as far as known; boot_ms 0: none */
     bool dirty;
@@ -75,8 +75,8 @@ struct core_destination {
     uint8_t state; /* of the connection, as the SCADA side says */
     uint8_t cause;
     char reason[160];
-    struct stamp since;            /* of `state`; boot_ms 0: since the start */
-    uint32_t month;                /* 203103: what it cost in that month, kept for its limit */
+    struct stamp since; /* of `state`; boot_ms 0: since the start */
+    uint32_t month;     /* 203103: what it cost in that month, kept for its limit */
     uint64_t month_bytes;
     bool month_dirty;
     struct core_cursor *cursor[2]; /* [STREAM_RECORD - 1, STREAM_GAP - 1][well index] */

@@ -16,7 +16,7 @@ import time
 
 from pymodbus.client import ModbusSerialClient
 
-from walk import BINARY, Skip, Walk, main, wait_for
+from walk import BINARY, SOURCE, Skip, Walk, main, wait_for
 
 NOBODY = 65534
 
@@ -182,6 +182,12 @@ def a_held_line_is_free_for_others():
         assert out.returncode == 0, out
         line = next(l for l in status(walk)["lines"] if l["line"] == "pad-line")
         assert line["held"]["until"] > first and line["held"]["since"] < first, (first, line)
+        walk.config.write_text(walk.config.read_text().replace("response_timeout: 300 ms", "response_timeout: 400 ms", 1))
+        out = subprocess.run([str(BINARY), "reload", "--config", str(walk.config), "--maps", str(SOURCE / "config/maps")], capture_output=True, text=True, timeout=30)
+        assert out.returncode == 0, out
+        wait_for("the changed line to be held on", 5, lambda: next(
+            l for l in status(walk)["lines"] if l["line"] == "pad-line")["held"]["port_is_free"])
+        assert rows(walk, 1, 1) - stood <= 1, "a reload took the port from whoever holds it"
         time.sleep(2.2)
         out = uphole(walk, "release", "pad-line")
         assert out.returncode == 0 and "polling goes on" in out.stdout, out
@@ -193,7 +199,7 @@ def a_held_line_is_free_for_others():
         assert len(paused) == 2 and all(not g["open"] and g["scans"] >= 2 for g in paused), paused
         assert all("Paused by " in g["cause"] and "at most 1 h" in g["cause"] for g in paused), paused
         events = walk.sql("select kind, who, text, utc_ms from event where kind like 'order%' order by pos")
-        assert [e["kind"] for e in events] == ["order_hold", "order_hold", "order_release"] and all(e["who"] for e in events), events
+        assert [e["kind"] for e in events] == ["order_hold", "order_hold", "order_reload", "order_release"] and all(e["who"] for e in events), events
         assert "technician" in events[0]["text"], events
         assert uphole(walk, "hold", "pad-line").returncode == 0  # and a stop within it
         time.sleep(2.2)
