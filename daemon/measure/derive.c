@@ -12,6 +12,10 @@
 #include <string.h>
 
 #define STANDARD_GRAVITY_M_S2 9.80665 /* NIST SP 811 (2008) app. B */
+#define ICE_POINT_K 273.15
+#define VACUUM_KPA                                                                                 \
+    110.0 /* no air weighs more (highest at sea level some 108.5 kPa, from memory)                 \
+           */
 
 static double difference(const double *value, const struct well_setting *setting, uint8_t *quality)
 {
@@ -212,6 +216,11 @@ void input_describe(struct input *input, unsigned point, const struct channel *c
     bool is_rms = says(channel->about, "rms"), is_peak = says(channel->about, "peak");
     if (is_rms != is_peak)
         input->detector = is_rms ? DETECTOR_RMS : DETECTOR_PEAK;
+    const bool is_motor = says(channel->about, "motor side"),
+               is_drive = says(channel->about, "drive side");
+    input->side = SIDE_UNKNOWN;
+    if (is_motor != is_drive)
+        input->side = is_motor ? SIDE_OF_MOTOR : SIDE_OF_DRIVE;
 }
 
 /* ---- quality ---- */
@@ -265,6 +274,17 @@ static void judge_settings(const struct derived_row *row, const struct input *in
         if (is_pressure && inputs[i].reference != REFERENCE_ABSOLUTE && !counts_from_air)
             reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
     }
+    for (unsigned i = 0; row->needs_motor_side && i < row->n_required; i++) {
+        if (point_get(inputs[i].point)->kind != QUANTITY_CURRENT)
+            continue;
+        if (inputs[i].side != SIDE_OF_MOTOR)
+            reason(verdict,
+                   inputs[i].side == SIDE_UNKNOWN ? QUALITY_INPUT_UNSURE : QUALITY_NOT_CONFIGURED,
+                   inputs[i].point);
+    }
+    for (unsigned i = 0; row->needs_winding && i < row->n_required; i++)
+        if (inputs[i].point == POINT_MOTOR_OIL_TEMPERATURE)
+            reason(verdict, QUALITY_INPUT_UNSURE, inputs[i].point);
     if (row->needs_density && !isfinite(setting->density_kg_m3))
         reason(verdict, QUALITY_NOT_CONFIGURED, 0);
     else if (row->needs_density && setting->is_assumed)
@@ -283,6 +303,9 @@ static void judge_inputs(const struct derived_row *row, const struct input *inpu
                                      row->n_optional, &worst);
     if (worst >= 0 && worst < (int)n)
         reason(verdict, result, inputs[worst].point);
+    for (unsigned i = 0; i < row->n_required; i++)
+        if (quality_class_of(quality[i]) != QUALITY_CLASS_BAD && !isfinite(inputs[i].value))
+            reason(verdict, QUALITY_INPUT_BAD, inputs[i].point);
     if (!row->needs_pump)
         return;
     const struct input *runs = &inputs[n - 1];
@@ -291,6 +314,46 @@ static void judge_inputs(const struct derived_row *row, const struct input *inpu
         reason(verdict, QUALITY_PUMP_STOPPED, runs->point);
     else if (state == PUMP_UNKNOWN)
         reason(verdict, QUALITY_INPUT_UNSURE, runs->point);
+}
+
+/** What is made of well data alone stands while its carrier is read at all: then the clock tells
+ * which entry holds, and the row is no older than the reading beside it. */
+static void judge_ride(const struct input *input, struct verdict *verdict)
+{
+    if (quality_class_of(input->quality) == QUALITY_CLASS_BAD)
+        reason(verdict, QUALITY_INPUT_BAD, input->point);
+    else if (input->quality == QUALITY_STALE || input->quality == QUALITY_CLOCK_UNSURE ||
+             input->quality == QUALITY_NOT_JOURNALED)
+        reason(verdict, QUALITY_INPUT_UNSURE, input->point);
+}
+
+/** Numbers that nature does not have: a map without `instrument_range` lets them through. Values
+ * are in the unit of their point, pressures of rows that need it already absolute. */
+static void judge_nature(const struct derived_row *row, const struct input *inputs,
+                         const double *value, struct verdict *verdict)
+{
+    static const struct {
+        uint8_t kind;
+        double low, high;
+    } NATURE[] = {
+        {QUANTITY_TEMPERATURE, -ICE_POINT_K, INFINITY},
+        {QUANTITY_FREQUENCY, 0.0, INFINITY},
+        {QUANTITY_CURRENT, 0.0, INFINITY},
+        {QUANTITY_VOLTAGE, 0.0, INFINITY},
+        {QUANTITY_RESISTANCE, 0.0, INFINITY},
+        {QUANTITY_RATIO, 0.0, 1.0},
+    };
+    for (unsigned i = 0; i < row->n_required; i++) {
+        const struct point *point = point_get(inputs[i].point);
+        for (size_t k = 0; k < sizeof NATURE / sizeof *NATURE; k++)
+            if (point->kind == NATURE[k].kind &&
+                (value[i] < NATURE[k].low || value[i] > NATURE[k].high))
+                reason(verdict, QUALITY_OUT_OF_DOMAIN, inputs[i].point);
+        const double vacuum =
+            row->needs_absolute || inputs[i].reference == REFERENCE_ABSOLUTE ? 0.0 : -VACUUM_KPA;
+        if (point->kind == QUANTITY_PRESSURE && value[i] < vacuum)
+            reason(verdict, QUALITY_OUT_OF_DOMAIN, inputs[i].point);
+    }
 }
 
 struct reading derive(size_t index, const struct input *inputs, const struct well_setting *setting,
@@ -310,8 +373,12 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
     }
     struct verdict verdict = {QUALITY_GOOD, 0};
     judge_settings(row, inputs, setting, &verdict);
-    if (!row->rides_only)
+    if (row->rides_only)
+        judge_ride(&inputs[0], &verdict);
+    else
         judge_inputs(row, inputs, &verdict);
+    if (index >= DERIVED_COUNT && !row->rides_only)
+        judge_nature(row, inputs, value, &verdict);
     double number = row->compute != 0 ? NAN : 0.0;
     if (row->compute != 0 && quality_class_of(verdict.quality) != QUALITY_CLASS_BAD) {
         uint8_t quality = QUALITY_GOOD;

@@ -27,6 +27,8 @@ struct derived_row {
     bool needs_same_pressures; /* the same of the first two inputs alone */
     bool takes_atmosphere;   /* of the well, where it is stated: makes a gauge pressure absolute */
     bool needs_one_detector; /* vibrations: both rms, or both peak */
+    bool needs_motor_side;   /* of the step-up transformer: a current beside the motor's voltage */
+    bool needs_winding;      /* the oil is cooler than the winding that the limit is of */
     bool needs_density;
     bool needs_absolute; /* each pressure is brought to absolute; 8 where that can't be */
     bool rides_only; /* made of well data alone; its input only says with whose records it goes */

@@ -14,8 +14,6 @@
 #define KPA 1000.0
 #define KW 1000.0
 #define BAR 1e5
-#define IN_RATE(setting) ((setting)->datum[DATUM_LIQUID_RATE] / DAY_IN_S)
-#define INPUTS_OF_FORMULA_MAX 8
 
 /** What a formula says against, or about, its value. */
 static uint8_t quality_of(const struct formula_result *result)
@@ -45,19 +43,20 @@ static uint8_t quality_of(const struct formula_result *result)
     return (result->flags & FLAG_UNCERTAIN) != 0 ? QUALITY_INPUT_UNSURE : QUALITY_GOOD;
 }
 
-/** Runs a formula over SI values in the order of its inputs; NaN stands for an optional one that is
- * left out. What it says joins `quality`. */
-static double run(formula_function *formula, const double *si, size_t n, uint8_t *quality)
+/** Runs a formula over SI values in the order of its inputs, bounds of the inputs and all; NaN
+ * stands for one that is left out. What it says joins `quality`. */
+static double run(formula_function *function, const double *si, size_t n, uint8_t *quality)
 {
-    struct formula_given given[INPUTS_OF_FORMULA_MAX] = {{0}};
-    struct formula_result result = {.value = NAN, .culprit = FORMULA_NO_INPUT};
-    for (size_t i = 0; i < n && i < INPUTS_OF_FORMULA_MAX; i++)
+    struct formula_given given[FORMULA_INPUTS_MAX] = {{0}};
+    struct formula_result result = {.value = NAN, .reason = REASON_DOMAIN};
+    const struct formula *formula = formula_of(function);
+    if (quality_class_of(*quality) == QUALITY_CLASS_BAD)
+        return NAN; /* what this would be made of is none */
+    for (size_t i = 0; i < n && i < FORMULA_INPUTS_MAX; i++)
         given[i] = (struct formula_given){.value = si[i], .present = isfinite(si[i])};
-    formula(given, 0, &result);
-    const uint8_t says = result.reason == REASON_NONE && !isfinite(result.value)
-                             ? (uint8_t)QUALITY_OUT_OF_DOMAIN
-                             : quality_of(&result);
-    *quality = quality_first(*quality, says);
+    if (formula != 0)
+        formula_evaluate(formula, given, 0, &result);
+    *quality = quality_first(*quality, quality_of(&result));
     return result.reason == REASON_NONE ? result.value : NAN;
 }
 #define RUN(formula, quality, ...)                                                                 \
@@ -74,28 +73,45 @@ PARAMETER(datum_kpa)
            KPA;
 }
 
-/** Z at the mean of casing-head pressure and what the column makes of it, once; one more round
- * moves the height by less than its validity allows. */
-PARAMETER(submergence_m)
+/** Height of the liquid above where the pressure is measured. Z at the mean of casing-head pressure
+ * and what the column makes of it, once; one more round moves the height by less than its validity
+ * allows. */
+static double height_m(const double *value, const struct well_setting *setting, double depth_m,
+                       uint8_t *quality)
 {
     const double p_i = value[0] * KPA, p_c = value[1] * KPA,
                  gravity = setting->datum[DATUM_GAS_GRAVITY],
+                 density = setting->datum[DATUM_ANNULUS_DENSITY],
                  t = setting->datum[DATUM_ANNULUS_TEMPERATURE] + ICE_POINT_K;
     uint8_t first_quality = QUALITY_GOOD;
-    const double z0 = RUN(gas_z_chain, quality, p_c, t, gravity, 0.0, 0.0);
-    const double h0 =
-        RUN(level_height, &first_quality, p_i, p_c, setting->datum[DATUM_INTAKE_DEPTH],
-            setting->datum[DATUM_ANNULUS_DENSITY], gravity, t, z0);
-    const double p_f = p_i - setting->datum[DATUM_ANNULUS_DENSITY] * STANDARD_GRAVITY * h0;
-    const double mean = p_f > p_c ? 0.5 * (p_f + p_c) : p_c;
-    const double z = RUN(gas_z_chain, quality, mean, t, gravity, 0.0, 0.0);
-    return RUN(level_height, quality, p_i, p_c, setting->datum[DATUM_INTAKE_DEPTH],
-               setting->datum[DATUM_ANNULUS_DENSITY], gravity, t, z);
+    const double z0 = RUN(gas_z_chain, quality, p_c, t, gravity);
+    const double h0 = RUN(level_height, &first_quality, p_i, p_c, depth_m, density, gravity, t, z0);
+    const double p_f = p_i - density * STANDARD_GRAVITY * h0;
+    const double z = RUN(gas_z_chain, quality, p_f > p_c ? 0.5 * (p_f + p_c) : p_c, t, gravity);
+    return RUN(level_height, quality, p_i, p_c, depth_m, density, gravity, t, z);
+}
+
+/** The gauge may hang below the pump; then its own depth counts, where it is stated. */
+static double gauge_depth_m(const struct well_setting *setting)
+{
+    const double gauge = setting->datum[DATUM_GAUGE_DEPTH];
+    return isfinite(gauge) ? gauge : setting->datum[DATUM_INTAKE_DEPTH];
+}
+
+PARAMETER(submergence_m)
+{
+    const double depth = gauge_depth_m(setting);
+    const double above =
+        height_m(value, setting, depth, quality) - (depth - setting->datum[DATUM_INTAKE_DEPTH]);
+    if (above < 0.0)
+        *quality = quality_first(*quality, QUALITY_OUTSIDE_VALIDITY);
+    return above < 0.0 ? 0.0 : above;
 }
 
 PARAMETER(level_depth_m)
 {
-    return setting->datum[DATUM_INTAKE_DEPTH] - submergence_m(value, setting, quality);
+    const double depth = gauge_depth_m(setting);
+    return depth - height_m(value, setting, depth, quality);
 }
 
 PARAMETER(density)
@@ -113,7 +129,7 @@ PARAMETER(gradient_kpa_m)
 PARAMETER(total_head_m)
 {
     return RUN(pump_total_head, quality, value[0] * KPA, value[1] * KPA, setting->density_kg_m3,
-               setting->datum[DATUM_PORT_SPACING], NAN, NAN);
+               setting->datum[DATUM_PORT_SPACING]);
 }
 
 PARAMETER(stage_head_m)
@@ -127,8 +143,16 @@ PARAMETER(reference_head_m)
                setting->datum[DATUM_REFERENCE_FREQUENCY]);
 }
 
-/** Oil swells with its gas; without a stated factor 1 stands in, and the result is unsure where
- * there is oil at all. Water at the pump is taken as at surface. */
+/** The stated rate is that of the last test; after a month without a new one nobody knows. */
+static double stated_rate_m3_d(const struct well_setting *setting, uint8_t *quality)
+{
+    if (setting->rate_is_old)
+        *quality = quality_first(*quality, QUALITY_INPUT_UNSURE);
+    return setting->datum[DATUM_LIQUID_RATE];
+}
+
+/** Through the pump, m3/s. Oil swells with its gas; without a stated factor 1 stands in, and the
+ * result is unsure where there is oil at all. Water at the pump is taken as at surface. */
 static double pump_rate(const struct well_setting *setting, uint8_t *quality)
 {
     const double cut = setting->datum[DATUM_WATER_CUT];
@@ -138,7 +162,7 @@ static double pump_rate(const struct well_setting *setting, uint8_t *quality)
         if (cut < 1.0)
             *quality = quality_first(*quality, QUALITY_INPUT_UNSURE);
     }
-    return IN_RATE(setting) * (cut + (1.0 - cut) * factor);
+    return stated_rate_m3_d(setting, quality) / DAY_IN_S * (cut + (1.0 - cut) * factor);
 }
 
 PARAMETER(reference_rate_m3_d)
@@ -175,8 +199,8 @@ PARAMETER(efficiency_percent)
 /** kWh/m3: kW over m3/h. */
 PARAMETER(energy_kwh_m3)
 {
-    const double rate_m3_h = setting->datum[DATUM_LIQUID_RATE] / 24.0;
-    if (!(rate_m3_h > 0.0)) {
+    const double rate_m3_h = stated_rate_m3_d(setting, quality) / 24.0;
+    if (!(rate_m3_h > 0.0) || value[0] < 0.0) {
         *quality = QUALITY_OUT_OF_DOMAIN;
         return NAN;
     }
@@ -186,7 +210,7 @@ PARAMETER(energy_kwh_m3)
 static double intake_z(const double *value, const struct well_setting *setting, uint8_t *quality)
 {
     return RUN(gas_z_chain, quality, value[0] * KPA, value[1] + ICE_POINT_K,
-               setting->datum[DATUM_GAS_GRAVITY], 0.0, 0.0);
+               setting->datum[DATUM_GAS_GRAVITY]);
 }
 
 PARAMETER(z_factor)
@@ -210,8 +234,7 @@ static struct intake_volumes intake_volumes(const double *value, const struct we
     if (dissolved > gor)
         dissolved = gor; /* above the bubble point oil holds all the gas there is */
     const double b_o = RUN(pvt_bo_standing, quality, dissolved, gravity, api, t);
-    const double b_g =
-        RUN(gas_volume_factor, quality, p, t, intake_z(value, setting, quality), NAN, NAN);
+    const double b_g = RUN(gas_volume_factor, quality, p, t, intake_z(value, setting, quality));
     return (struct intake_volumes){.gas = (1.0 - cut) * (gor - dissolved) * b_g,
                                    .liquid = (1.0 - cut) * b_o + cut};
 }
@@ -250,11 +273,18 @@ PARAMETER(insulation_kohm)
                setting->datum[DATUM_INSULATION_REFERENCE] + ICE_POINT_K);
 }
 
+/** A well that flows stands below its static pressure; else one of the two is not what it is said
+ * to be. */
 PARAMETER(drawdown_kpa)
 {
-    return setting->datum[DATUM_STATIC_PRESSURE] - datum_kpa(value, setting, quality);
+    const double drawdown =
+        setting->datum[DATUM_STATIC_PRESSURE] - datum_kpa(value, setting, quality);
+    if (drawdown < 0.0)
+        *quality = quality_first(*quality, QUALITY_OUTSIDE_VALIDITY);
+    return drawdown;
 }
 
+/** A straight line only above the bubble point. */
 PARAMETER(index_m3_d_bar)
 {
     const double drawdown = drawdown_kpa(value, setting, quality);
@@ -262,11 +292,17 @@ PARAMETER(index_m3_d_bar)
         *quality = QUALITY_OUT_OF_DOMAIN;
         return NAN;
     }
-    return setting->datum[DATUM_LIQUID_RATE] / (drawdown / 100.0);
+    if (setting->datum[DATUM_STATIC_PRESSURE] - drawdown < setting->datum[DATUM_BUBBLE_POINT])
+        *quality = quality_first(*quality, QUALITY_OUTSIDE_VALIDITY);
+    return stated_rate_m3_d(setting, quality) / (drawdown / 100.0);
 }
 
+/** Vogel's curve was established for oil; with water in it what lies below the bubble point is
+ * outside of that. */
 static double inflow_m3_d(double p_wf_pa, const struct well_setting *setting, uint8_t *quality)
 {
+    if (p_wf_pa < setting->datum[DATUM_BUBBLE_POINT] * KPA && setting->datum[DATUM_WATER_CUT] > 0.0)
+        *quality = quality_first(*quality, QUALITY_OUTSIDE_VALIDITY);
     return RUN(inflow_composite_rate, quality, setting->datum[DATUM_INDEX] / DAY_IN_S / BAR,
                setting->datum[DATUM_STATIC_PRESSURE] * KPA,
                setting->datum[DATUM_BUBBLE_POINT] * KPA, p_wf_pa) *
@@ -310,7 +346,7 @@ const struct derived_row DERIVED_WELL[] = {
      .compute = reference_rate_m3_d},
     {.point = POINT_HYDRAULIC_POWER, .n_required = 2, .n_optional = 1, .input = {DISCHARGE, INTAKE, RUNS}, .needs_one_reference = true, .needs_pump = true, .needs = RATE,
      .compute = hydraulic_kw},
-    {.point = POINT_ELECTRICAL_POWER, .n_required = 3, .input = {{POINT_MOTOR_VOLTAGE, 0}, {POINT_MOTOR_CURRENT, 0}, {POINT_POWER_FACTOR, 0}}, .compute = electrical_kw},
+    {.point = POINT_ELECTRICAL_POWER, .n_required = 3, .input = {{POINT_MOTOR_VOLTAGE, 0}, {POINT_MOTOR_CURRENT, 0}, {POINT_POWER_FACTOR, 0}}, .needs_motor_side = true, .compute = electrical_kw},
     {.point = POINT_PUMP_MOTOR_EFFICIENCY, .n_required = 3, .n_optional = 1, .input = {DISCHARGE, INTAKE, POWER, RUNS}, .needs_same_pressures = true, .needs_pump = true, .needs = RATE,
      .compute = efficiency_percent},
     {.point = POINT_SPECIFIC_ENERGY, .n_required = 1, .n_optional = 1, .input = {POWER, RUNS}, .needs_pump = true, .needs = NEEDS(DATUM_LIQUID_RATE), .compute = energy_kwh_m3},
@@ -318,11 +354,11 @@ const struct derived_row DERIVED_WELL[] = {
     {.point = POINT_FREE_GAS_FRACTION, .n_required = 2, .input = {INTAKE, TEMPERATURE}, .needs_absolute = true, .needs = GAS, .compute = free_gas_percent},
     {.point = POINT_TURPIN_NUMBER, .n_required = 2, .input = {INTAKE, TEMPERATURE}, .needs_absolute = true, .needs = GAS, .compute = turpin},
     {.point = POINT_BOILING_MARGIN, .n_required = 2, .input = {INTAKE, MOTOR_TEMPERATURE}, .needs_absolute = true, .compute = boiling_margin_k},
-    {.point = POINT_MOTOR_TEMPERATURE_MARGIN, .n_required = 1, .input = {MOTOR_TEMPERATURE}, .needs = NEEDS(DATUM_WINDING_LIMIT), .compute = limit_margin_k},
+    {.point = POINT_MOTOR_TEMPERATURE_MARGIN, .n_required = 1, .input = {MOTOR_TEMPERATURE}, .needs_winding = true, .needs = NEEDS(DATUM_WINDING_LIMIT), .compute = limit_margin_k},
     {.point = POINT_REFERENCE_INSULATION, .n_required = 2, .input = {{POINT_INSULATION_RESISTANCE, 0}, MOTOR_TEMPERATURE}, .needs = NEEDS(DATUM_INSULATION_REFERENCE),
      .compute = insulation_kohm},
     {.point = POINT_DRAWDOWN, .n_required = 1, .input = {INTAKE}, .needs = AT_DATUM | NEEDS(DATUM_STATIC_PRESSURE), .needs_density = true, .needs_absolute = true, .compute = drawdown_kpa},
-    {.point = POINT_PRODUCTIVITY_INDEX, .n_required = 1, .input = {INTAKE}, .needs = AT_DATUM | NEEDS(DATUM_STATIC_PRESSURE) | NEEDS(DATUM_LIQUID_RATE), .needs_density = true,
+    {.point = POINT_PRODUCTIVITY_INDEX, .n_required = 1, .n_optional = 1, .input = {INTAKE, RUNS}, .needs_pump = true, .needs = AT_DATUM | NEEDS(DATUM_STATIC_PRESSURE) | NEEDS(DATUM_LIQUID_RATE), .needs_density = true,
      .needs_absolute = true, .compute = index_m3_d_bar},
     {.point = POINT_INFLOW_RATE, .n_required = 1, .input = {INTAKE}, .needs = INFLOW, .needs_density = true, .needs_absolute = true, .compute = inflow},
     {.point = POINT_INFLOW_SHARE, .n_required = 1, .input = {INTAKE}, .needs = INFLOW, .needs_density = true, .needs_absolute = true, .compute = inflow_share_percent},

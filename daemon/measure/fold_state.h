@@ -267,9 +267,11 @@ enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms,
 /** Its key in the configuration. */
 const char *well_datum_key(enum well_datum datum);
 
+#define RATE_HOLDS_MS (INT64_C(31) * 86400000) /* a test a month: common practice, no source */
 struct well_setting {
     double datum[WELL_DATA]; /* in the units of struct well_data; NaN: not stated */
     double density_kg_m3;    /* NaN: not configured */
+    bool rate_is_old;        /* liquid_rate was stated more than RATE_HOLDS_MS ago */
     bool is_assumed; /* the produced water's density is not stated; that of fresh water stands in */
     double intake_depth_m;       /* NaN: not configured */
     double local_atmosphere_kpa; /* NaN: not configured, and then nothing stands for it */
@@ -288,7 +290,9 @@ struct input {
     int64_t fresh;     /* instant of age zero */
     uint8_t reference; /* of pressures */
     uint8_t detector;  /* of vibrations: enum detector */
+    uint8_t side;      /* of the step-up transformer: enum side */
 };
+enum side { SIDE_UNKNOWN = 0, SIDE_OF_MOTOR, SIDE_OF_DRIVE };
 enum detector { DETECTOR_UNKNOWN = 0, DETECTOR_RMS, DETECTOR_PEAK };
 enum derived_how { HOW_FORMULA = 0, HOW_RATE, HOW_RUN_TIME };
 

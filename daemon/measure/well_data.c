@@ -83,6 +83,7 @@ struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms
         setting.datum[d] = data != 0 ? datum_of(data, (enum well_datum)d) : NAN;
     if (data == 0)
         return setting;
+    setting.rate_is_old = utc_ms - data->from_utc_ms > RATE_HOLDS_MS;
     setting.intake_depth_m = data->intake_depth_m;
     setting.local_atmosphere_kpa = data->local_atmosphere_kpa;
     if (isfinite(data->liquid_density_kg_m3)) {
