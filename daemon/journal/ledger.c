@@ -274,7 +274,7 @@ static void take(struct ledger *ledger, struct ledger_row *row, const struct sta
     row->gap.pos = 0;
     *into = row->gap;
     /* An outage of days would else be thousands of revisions that say the same. */
-    if (!row->urgent && (kind == GAP_DELIVERY || kind == GAP_LINE))
+    if (!row->urgent && (kind == GAP_DELIVERY || kind == GAP_LINE || kind == GAP_REFUSED))
         row->count_every_ms = 2 * row->count_every_ms < LEDGER_COUNT_MOST_MS
                                   ? 2 * row->count_every_ms
                                   : LEDGER_COUNT_MOST_MS;

@@ -29,6 +29,7 @@ void ledger_set_aside(struct ledger *ledger, const char *destination, uint16_t w
         if (row == NULL)
             return; /* said by the oldest row of its kind */
         row->gap.before_seq = seq - 1;
+        row->gap.lost = false; /* the journal has them */
         snprintf(row->gap.cause, sizeof row->gap.cause, "%s", sentence);
     }
     if (row->gap.scans < UINT32_MAX)

@@ -24,7 +24,7 @@ bool ledger_is_obsolete(const struct plan *plan, const struct gap *gap)
     const struct well_plan *well = plan_well_by_number(plan, gap->well);
     if (gap->all_wells)
         return false;
-    if (gap->kind == GAP_DELIVERY)
+    if (gap->kind == GAP_DELIVERY || gap->kind == GAP_REFUSED)
         return well == NULL || !destination_is_known(plan, gap->destination);
     return well == NULL || gap->source >= SOURCE_KINDS || well->n_entries[gap->source] == 0;
 }

@@ -85,8 +85,9 @@ static void say_silence(char into[static GAP_CAUSE_MAX], const struct line_words
                  "%u. Check the pair, speed%s, unit id.",
                  unit, words->settings, words->scan->stray, words->at_line);
     else if (words->at_entry[0] != '\0')
-        say_text(into, "No answer from the %s (%.80s). First compare unit id and speed%s with it.",
-                 unit, words->settings, words->at_entry);
+        say_text(into,
+                 "No answer from the %s (%.60s). First compare unit id and speed%s with the %s.",
+                 unit, words->settings, words->at_entry, unit);
     else
         say_text(into, "No answer from the %s (%.80s).", unit, words->settings);
 }

@@ -141,7 +141,9 @@ static void canonical_text_keeps_awkward_values(void **state)
         "    well_data:\n      - {from: 2031-01-10T08:00:00Z, intake_depth: 6069.55 ft TVD, "
         "oil_gravity: -3.7 API, water_density: 1.05 g/cm3}\n"
         "destinations:\n"
-        "  m: {mqtt: \"mqtt://localhost\", mqtt_version: 3.1.1, from: oldest, latest_every: 1500 "
+        "  m: {mqtt: \"mqtt://localhost\", mqtt_version: 3.1.1, from: oldest, user: u, "
+        "password_file: broker.pass, "
+        "backlog_at_most: 7 records/s, at_most: 300.5 MB a month, latest_every: 1500 "
         "ms, topic_root: a/b, units: {pressure: kgf/cm2, temp_difference: degF}}\n"
         "  t:\n    modbus_tcp: \"[::1]\"\n    units: {pressure: psi}\n    allow: "
         "[\"2001:db8::/32\", 192.0.2.1, 0.0.0.0/0]\n    clients: 3\n    idle_timeout: 2 h\n"
@@ -186,6 +188,9 @@ static void canonical_text_keeps_awkward_values(void **state)
     check_count("direction", plan->lines[0].rs485_driver && !plan->lines[2].rs485_driver, 1);
     check_count("default port of a table", plan->destinations[1].port, 1502);
     check_count("default port of mqtt", plan->destinations[0].port, 1883);
+    check_text("a credential", plan->destinations[0].password_file, "broker.pass");
+    check_count("a backlog's rate", plan->destinations[0].backlog_at_most, 7);
+    check_count("bytes a month", (long long)plan->destinations[0].at_most_a_month, 300500000);
     check_count("a bits field over two registers",
                 plan->maps[0].channel[0].point == POINT_DRIVE_RUN_STATE &&
                     plan->maps[0].channel[0].n_words == 2,

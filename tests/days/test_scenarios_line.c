@@ -98,7 +98,7 @@ static void a_wrong_unit_id_is_silence_and_the_sentence_names_the_id(void **stat
     check_text(
         "cause", day_newest_gap(day, GAP_LINE).cause,
         "No answer from the surface unit (unit id 5, pad-line, 9600 8N1). First compare unit "
-        "id and speed in day.yaml:10 with it.");
+        "id and speed in day.yaml:10 with the surface unit.");
     day_check_books(day, "heron-7", SOURCE_GAUGE);
     day_destroy(day);
 }

@@ -6,8 +6,7 @@ import time
 
 import paho.mqtt.client as mqtt
 
-from brokers import CONNACK, Broker, Fake, answering, packets, puback
-from walk import free_port
+from brokers import CONNACK, Broker, Fake, answering, packets, puback, quiet_port
 
 WELLS = ("heron-7", "heron-8")
 
@@ -19,7 +18,7 @@ class Fault:
     goes_on = ()  # wells that are delivered meanwhile
 
     def __init__(self, walk, certificates):
-        self.walk, self.certificates, self.port = walk, certificates, free_port()
+        self.walk, self.certificates, self.port = walk, certificates, quiet_port()
         self.name = re.sub(r"(?<!^)(?=[A-Z])", "-", type(self).__name__).lower()
         self.broker = Broker(walk, self.name, self.port)
         self.lines = "allow_anonymous true\n"
@@ -325,12 +324,7 @@ class StopsAcknowledging(QuotaUsedUp):
     sentence = r"did not answer a message for 5 min"
 
     def break_it(self):
-        count = [0]
-
-        def answer(topic, number):
-            count[0] += 1
-            return puback(number) if count[0] < 20 else b""
-        self.fake = Fake(self.port, answering(answer))
+        self.fake = Fake(self.port, answering(lambda topic, number: b"" if topic.endswith("/record") else puback(number)))
 
 
 class TakenOver(Fault):

@@ -167,6 +167,8 @@ class FakeBroker(threading.Thread):
             packet(0x20, b"\x00\x00\x00"), packet(0x10, mqtt_string(b"MQTT") + b"\x05\x02\x00\x1e\x00" + mqtt_string(b"x")),
             packet(0x32, mqtt_string(b"uphole/heron-ridge/box/heron-edge-1") + mid + b"\x00" + b'{"running":true}'),
             packet(0x30, mqtt_string(b"a/b") + b"\x00" + chance.randbytes(50)),
+            # properties that the standard doesn't name, in three kinds of packets
+            packet(0x40, mid + code + b"\x02\x7f\x00"), packet(0xE0, code + b"\x02\x05\x00"), packet(0x90, mid + b"\x02\x7e\x00" + code),
             packet(0x40, mid + code + b"\x05\x1f" + mqtt_string(b"\xff\xfe")), heard[:chance.randrange(200)],
             bytes((chance.randrange(256), 0xFF, 0xFF, 0xFF, 0x7F)), b""))
         return mutated(chance, good) if chance.random() < 0.4 else good

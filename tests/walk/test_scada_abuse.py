@@ -125,7 +125,6 @@ class Abused:
     """A daemon under a service manager, with everything real around it."""
 
     def __init__(self, name, delay_s=0.0, crowd=15, more=""):
-        self.walk = Walk(f"abuse-{name}", listen="0 ms", timeout="800 ms")
         self.name = name
         self.walk = Walk(f"abuse-{name}", listen="0 ms", timeout="800 ms")
         try:
