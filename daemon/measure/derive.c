@@ -383,7 +383,9 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
     if (row->compute != 0 && quality_class_of(verdict.quality) != QUALITY_CLASS_BAD) {
         uint8_t quality = QUALITY_GOOD;
         number = row->compute(value, setting, &quality) + 0.0;
-        reason(&verdict, isfinite(number) ? quality : (uint8_t)QUALITY_OUT_OF_DOMAIN, 0);
+        if (!isfinite(number) && quality_class_of(quality) != QUALITY_CLASS_BAD)
+            quality = QUALITY_OUT_OF_DOMAIN;
+        reason(&verdict, quality, 0);
     }
     return reading_of(row->point, verdict.quality, verdict.worst_input, number, 0.0);
 }

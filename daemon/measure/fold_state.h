@@ -264,6 +264,8 @@ enum well_datum {
  * density counts as needed where DATUM bit 31 is set. */
 #define NEEDS_DENSITY (UINT32_C(1) << 31)
 enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs);
+/** As if it were not stated. */
+void well_datum_forget(struct well_data *data, enum well_datum datum);
 /** Its key in the configuration. */
 const char *well_datum_key(enum well_datum datum);
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * well_data.c - the liquid's density, from what the configuration states of the well.
+ * well_data.c - what the configuration states of the well, by name; and the liquid's density from
+ * it.
  *
  * Nothing is guessed silently: without an oil gravity or a water cut there is no density, and where
  * only the water's own density is missing, that of fresh water stands in and is said to be assumed.
@@ -54,6 +55,12 @@ static double datum_of(const struct well_data *data, enum well_datum datum)
     double value;
     memcpy(&value, (const char *)data + DATA[datum].at, sizeof value);
     return value;
+}
+
+void well_datum_forget(struct well_data *data, enum well_datum datum)
+{
+    const double none = NAN;
+    memcpy((char *)data + DATA[datum].at, &none, sizeof none);
 }
 
 const char *well_datum_key(enum well_datum datum)

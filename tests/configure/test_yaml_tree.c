@@ -129,7 +129,7 @@ static void a_byte_order_mark_before_the_text_does_no_harm(void **state)
     refused_text("\xEF\xBB\xBF"
                  "colour: blue\n",
                  "x.yaml:1:1: unknown key `colour` in the configuration; expected site, box, "
-                 "lines, wells, destinations, journal or maps");
+                 "orders_group, lines, wells, destinations, journal or maps");
 }
 
 static void an_empty_text_is_refused(void **state)
