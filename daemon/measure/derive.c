@@ -99,7 +99,7 @@ static const struct derived_row DERIVED[] = {
 
 #define DERIVED_COUNT (sizeof DERIVED / sizeof *DERIVED)
 
-static const struct derived_row *row_at(size_t index)
+const struct derived_row *derived_row(size_t index)
 {
     return index < DERIVED_COUNT ? &DERIVED[index] : &DERIVED_WELL[index - DERIVED_COUNT];
 }
@@ -111,12 +111,12 @@ size_t derived_count(void)
 
 unsigned derived_point(size_t index)
 {
-    return row_at(index)->point;
+    return derived_row(index)->point;
 }
 
 enum derived_how derived_how(size_t index)
 {
-    return (enum derived_how)row_at(index)->how;
+    return (enum derived_how)derived_row(index)->how;
 }
 
 const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
@@ -158,7 +158,7 @@ static uint16_t point_of(const struct derived_input *input, const struct plan *p
 size_t derived_inputs(size_t index, const struct plan *plan, const struct well_plan *well,
                       int64_t utc_ms, uint16_t points[INPUTS_MAX])
 {
-    const struct derived_row *row = row_at(index);
+    const struct derived_row *row = derived_row(index);
     unsigned n = (unsigned)row->n_required + row->n_optional;
     for (unsigned i = 0; i < n; i++)
         points[i] = point_of(&row->input[i], plan, well, utc_ms);
@@ -168,7 +168,7 @@ size_t derived_inputs(size_t index, const struct plan *plan, const struct well_p
 uint8_t derived_source(size_t index, const struct plan *plan, const struct well_plan *well,
                        int64_t utc_ms)
 {
-    const struct derived_row *row = row_at(index);
+    const struct derived_row *row = derived_row(index);
     uint8_t first = SOURCE_NONE, source;
     if (well_channel(plan, well, row->point, utc_ms, &source) != 0)
         return SOURCE_NONE; /* the map delivers it as measured */
@@ -359,7 +359,7 @@ static void judge_nature(const struct derived_row *row, const struct input *inpu
 struct reading derive(size_t index, const struct input *inputs, const struct well_setting *setting,
                       int64_t *fresh)
 {
-    const struct derived_row *row = row_at(index);
+    const struct derived_row *row = derived_row(index);
     double value[INPUTS_MAX] = {0};
     *fresh = INT64_MAX;
     for (unsigned i = 0; i < row->n_required; i++) {

@@ -41,5 +41,7 @@ struct derived_row {
 /** Well parameters: points 53 and above, in the order of their numbers. */
 extern const struct derived_row DERIVED_WELL[];
 extern const size_t DERIVED_WELL_COUNT;
+/** Of both tables; `index` below derived_count(). */
+const struct derived_row *derived_row(size_t index);
 
 #endif

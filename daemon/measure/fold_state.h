@@ -264,16 +264,17 @@ enum well_datum {
  * density counts as needed where DATUM bit 31 is set. */
 #define NEEDS_DENSITY (UINT32_C(1) << 31)
 enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs);
+/** All of `needs` that are missing. */
+uint32_t well_data_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs);
 /** As if it were not stated. */
 void well_datum_forget(struct well_data *data, enum well_datum datum);
 /** Its key in the configuration. */
 const char *well_datum_key(enum well_datum datum);
 
-#define RATE_HOLDS_MS (INT64_C(31) * 86400000) /* a test a month: common practice, no source */
 struct well_setting {
     double datum[WELL_DATA]; /* in the units of struct well_data; NaN: not stated */
     double density_kg_m3;    /* NaN: not configured */
-    bool rate_is_old;        /* liquid_rate was stated more than RATE_HOLDS_MS ago */
+    bool rate_is_old;        /* liquid_rate was stated more than MEASURE_RATE_HOLDS_MS ago */
     bool is_assumed; /* the produced water's density is not stated; that of fresh water stands in */
     double intake_depth_m;       /* NaN: not configured */
     double local_atmosphere_kpa; /* NaN: not configured, and then nothing stands for it */

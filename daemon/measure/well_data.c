@@ -81,6 +81,18 @@ enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms,
     return data != 0 && isfinite(data->oil_gravity_api) ? DATUM_WATER_CUT : DATUM_OIL_GRAVITY;
 }
 
+uint32_t well_data_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs)
+{
+    uint32_t missing = 0;
+    for (unsigned d = 0; d < WELL_DATA; d++)
+        if ((needs & NEEDS(d)) != 0 && well_datum_missing(well, utc_ms, NEEDS(d)) != WELL_DATA)
+            missing |= NEEDS(d);
+    if ((needs & NEEDS_DENSITY) != 0 &&
+        well_datum_missing(well, utc_ms, NEEDS_DENSITY) != WELL_DATA)
+        missing |= NEEDS_DENSITY;
+    return missing;
+}
+
 struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms)
 {
     struct well_setting setting = {
@@ -90,7 +102,7 @@ struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms
         setting.datum[d] = data != 0 ? datum_of(data, (enum well_datum)d) : NAN;
     if (data == 0)
         return setting;
-    setting.rate_is_old = utc_ms - data->from_utc_ms > RATE_HOLDS_MS;
+    setting.rate_is_old = utc_ms - data->from_utc_ms > MEASURE_RATE_HOLDS_MS;
     setting.intake_depth_m = data->intake_depth_m;
     setting.local_atmosphere_kpa = data->local_atmosphere_kpa;
     if (isfinite(data->liquid_density_kg_m3)) {
