@@ -58,6 +58,8 @@ FORMULA_SHARED(level_height)
     }
     for (int i = 0; i < BISECTIONS; i++) {
         const double middle = 0.5 * (low + high);
+        if (middle <= low || middle >= high)
+            break; /* no number lies between */
         if (excess(given, k, middle) < 0.0)
             low = middle;
         else
