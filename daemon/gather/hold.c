@@ -38,8 +38,8 @@ static void end(struct line *line, int64_t now_us)
     line->reopen_at_us = now_us;
     line->open_failures = 0;
     line_tell(line, SAY_INFO, "hold_over",
-              "%s was held for %s; polling goes on. Before that, whoever used the line must have "
-              "left it.",
+              "%s was held for %s; polling goes on. Make sure that whoever used the line has left "
+              "it.",
               line->plan->name, duration_to_text((now_us - line->held_since_us) / 1000, how_long));
 }
 

@@ -260,6 +260,7 @@ struct line *line_create(const struct line_options *options, struct up_error *er
         return NULL;
     }
     int64_t now_us = line_now_us(line);
+    line->totals.since_us = now_us;
     refresh_entries(line, now_us);
     line->options.starts = NULL; /* the caller's */
     line->options.n_starts = 0;

@@ -38,7 +38,7 @@ struct backlog_thread {
     size_t n_cursors;
     /* the thread's own */
     struct wall_cursor *greeting; /* the cursors, copied out of the lock */
-    int fd;
+    int fd;                       /* changed under the lock only, so that others may look */
 };
 
 static bool stopping(struct backlog_thread *thread)
@@ -101,10 +101,10 @@ static void take_new_side(struct backlog_thread *thread)
     memcpy(thread->greeting, thread->cursors, n_cursors * sizeof *thread->greeting);
     thread->greet = false;
     thread->first = thread->n = 0; /* wants of the side that is gone */
-    pthread_mutex_unlock(&thread->lock);
     if (thread->fd >= 0 && thread->fd != fd)
         close(thread->fd);
     thread->fd = fd;
+    pthread_mutex_unlock(&thread->lock);
     const bool good = greet(thread, run, thread->greeting, n_cursors);
     pthread_mutex_lock(&thread->lock);
     const bool again = thread->greet || thread->next != NULL; /* with something newer */
@@ -249,7 +249,8 @@ void backlog_thread_greet(struct backlog_thread *thread, int fd, uint64_t run,
                           const struct wall_cursor *cursors, size_t n_cursors)
 {
     pthread_mutex_lock(&thread->lock);
-    if (thread->greet && thread->new_fd >= 0)
+    if (thread->greet && thread->new_fd >= 0 && thread->new_fd != fd &&
+        thread->new_fd != thread->fd)
         close(thread->new_fd); /* one that came and went before it was greeted */
     thread->greet = true;
     thread->new_fd = fd;
@@ -303,8 +304,9 @@ void backlog_thread_take(struct backlog_thread *thread)
 bool backlog_thread_uses_plan(struct backlog_thread *thread, const struct plan *plan)
 {
     pthread_mutex_lock(&thread->lock);
-    const bool uses =
-        thread->used == plan || (thread->next != NULL && thread->next_options.plan == plan);
+    const bool uses = thread->used == plan ||
+                      thread->options.plan == plan || /* while the one before is closed */
+                      (thread->next != NULL && thread->next_options.plan == plan);
     pthread_mutex_unlock(&thread->lock);
     return uses;
 }

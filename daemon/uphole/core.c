@@ -60,15 +60,16 @@ bool core_make_cursors(struct core *core)
                 return false;
         }
         /* A table can't acknowledge, so it has no cursor and nothing waits for it. */
-        const bool begins_now =
-            core_destination_acknowledges(core, (uint16_t)d) && !plan->destinations[d].from_oldest;
-        for (int w = 0; w < plan->n_wells && begins_now; w++) {
+        const bool has_place = core_destination_acknowledges(core, (uint16_t)d);
+        for (int w = 0; w < plan->n_wells && has_place; w++) {
             struct core_cursor *record = &core->destinations[d].cursor[0][w];
+            struct core_cursor *gap = &core->destinations[d].cursor[1][w];
+            record->dirty = gap->dirty = true; /* stored, so that what waits can be counted */
+            if (plan->destinations[d].from_oldest)
+                continue;
             record->pos = core->wells[w].newest_pos;
             record->seq = atomic_load(&core->wells[w].newest_seq);
-            record->dirty = true;
-            core->destinations[d].cursor[1][w].pos = journal_newest_pos(core->options.journal);
-            core->destinations[d].cursor[1][w].dirty = true;
+            gap->pos = journal_newest_pos(core->options.journal);
         }
     }
     const size_t room = CORE_CURSORS_MAX;
@@ -303,6 +304,8 @@ void core_set_safe(struct core *core)
 
 void core_set_wall(struct core *core, int fd)
 {
+    const bool is_same_side = fd >= 0 && core->side_goes_on;
+    core->side_goes_on = false;
     core->wall = fd;
     core->wall_up = fd >= 0;
     core->wall_silence_s = 0;
@@ -310,11 +313,14 @@ void core_set_wall(struct core *core, int fd)
     core->next_state_us = clock_boot_us(core->options.clock);
     for (int i = 0; i < core->options.plan->n_wells; i++)
         core->wells[i].snapshot_due = true;
-    for (int d = 0; d < core->options.plan->n_destinations; d++) {
+    for (uint16_t d = 0; d < core->options.plan->n_destinations; d++) {
+        if (is_same_side && core->destinations[d].state != DELIVERY_UNKNOWN)
+            continue; /* its connection goes on, and so does what is known of it */
         core->destinations[d].state = DELIVERY_UNKNOWN;
         core->destinations[d].since = stamp_take(core->options.clock, &core->watch);
         core->destinations[d].reason[0] = '\0';
         core->destinations[d].cause = fd >= 0 ? CAUSE_UNREACHABLE : CAUSE_SCADA_SIDE_DOWN;
+        core_forget_refusals(core, d);
     }
 }
 

@@ -69,6 +69,8 @@ struct core_cursor {
     int64_t accepted_boot_ms;   /* begun of the newest accepted row; this boot only, else 0 */
     struct stamp waiting_since; /* of the oldest row that waits, as far as known; boot_ms 0: none */
     bool dirty;
+    uint8_t refusal_cause;
+    char refusal[160]; /* why this well's topic is not taken, while it is not; else empty */
 };
 
 struct core_destination {
@@ -110,6 +112,8 @@ struct core {
     uint32_t wall_silence_s;
     struct wall_plans wall_plans;
     bool wall_up, safe, refusing;
+    bool
+        side_goes_on; /* the SCADA side was there before the plan was taken, with its connections */
 };
 
 /** core.c, for core_plan.c: a well of the plan that was not there before; cursors of all
@@ -144,6 +148,7 @@ void core_send_snapshots(struct core *core);
 void core_send_state(struct core *core);
 void core_see_deliveries(struct core *core, const struct stamp *now);
 bool core_destination_acknowledges(const struct core *core, uint16_t destination);
+void core_forget_refusals(struct core *core, uint16_t destination);
 uint64_t core_waiting(const struct core *core, uint16_t destination, uint16_t well_index);
 
 #endif

@@ -68,16 +68,25 @@ static void carry_destinations(struct core *core, const struct before *before)
         if (was < 0)
             continue;
         const struct core_destination *then = &before->destinations[was];
-        now->state = then->state;
-        now->cause = then->cause;
-        now->since = then->since;
-        memcpy(now->reason, then->reason, sizeof now->reason);
+        const bool is_same =
+            destination_is_same(&before->plan->destinations[was], &plan->destinations[d]);
+        if (is_same) { /* its connection goes on */
+            now->state = then->state;
+            now->cause = then->cause;
+            now->since = then->since;
+            memcpy(now->reason, then->reason, sizeof now->reason);
+        }
         for (int w = 0; w < plan->n_wells; w++) {
             const int k = index_of_well(before->plan, plan->wells[w].id);
             if (k < 0)
                 continue;
             now->cursor[0][w].waiting_since = then->cursor[0][k].waiting_since;
             now->cursor[0][w].accepted_boot_ms = then->cursor[0][k].accepted_boot_ms;
+            for (int s = 0; s < 2 && is_same; s++) {
+                struct core_cursor *cursor = &now->cursor[s][w];
+                cursor->refusal_cause = then->cursor[s][k].refusal_cause;
+                memcpy(cursor->refusal, then->cursor[s][k].refusal, sizeof cursor->refusal);
+            }
         }
     }
 }
@@ -177,6 +186,7 @@ enum up_rc core_take_plan(struct core *core, struct plan *plan, uint32_t serial,
         return rc;
     }
     wall_plans_take(&core->wall_plans, serial, before, plan);
+    core->side_goes_on = core->wall >= 0;
     core->wall = -1; /* nothing is said under the new plan before the SCADA side has heard it */
     core->options.n_rings = n_rings;
     return UP_OK;

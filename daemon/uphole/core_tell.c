@@ -66,6 +66,13 @@ static void tell_line_down(const struct core *core, const struct core_well *well
     const char *cause = row != NULL && row->cause[0] != '\0' ? row->cause : "No answer";
     const int n = first_sentence(cause, &rest);
     const bool serial = line->medium == LINE_MEDIUM_SERIAL;
+    if (row != NULL && row->cause_code == CAUSE_PORT_GONE && serial) { /* nobody was asked */
+        say(SAY_WARNING, "line",
+            "%s %s: %.*s%s. Readings are not being collected. First look at the plug of its "
+            "converter, then who may use the port ('ls -l') and whether another program has it.",
+            well->plan->id, source_name(source), n, cause, since);
+        return;
+    }
     if (rest[0] == '\0' && row != NULL && row->cause_code != CAUSE_PATH_DOWN)
         snprintf(compare, sizeof compare, "First compare %s in %s:%d with the %s. ",
                  serial ? "unit id and speed" : "address, port and unit id",

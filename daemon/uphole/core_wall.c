@@ -147,34 +147,60 @@ void core_send_state(struct core *core)
     (void)core_out(core); /* the next one comes in a second */
 }
 
+void core_forget_refusals(struct core *core, uint16_t destination)
+{
+    for (int s = 0; s < 2; s++)
+        for (int w = 0; w < core->options.plan->n_wells; w++)
+            core->destinations[destination].cursor[s][w].refusal[0] = '\0';
+}
+
+/** Why records of a well wait: its own topic is refused, or what is known of the connection. */
+static uint8_t why_it_waits(const struct core *core, uint16_t destination, uint16_t well,
+                            char *sentence, size_t room)
+{
+    const struct core_destination *to = &core->destinations[destination];
+    const struct core_cursor *cursor = &to->cursor[0][well];
+    if (!core->wall_up) {
+        snprintf(sentence, room, "The SCADA side of Uphole was down.");
+        return CAUSE_SCADA_SIDE_DOWN;
+    }
+    if (to->state == DELIVERY_UP && cursor->refusal[0] != '\0') {
+        snprintf(sentence, room, "%.199s", cursor->refusal);
+        return cursor->refusal_cause;
+    }
+    if (to->reason[0] != '\0')
+        snprintf(sentence, room, "%.199s", to->reason);
+    else
+        snprintf(sentence, room, "%s did not accept every record.",
+                 core->options.plan->destinations[destination].name);
+    return to->cause;
+}
+
 /** Since when something waits, and the ledger's delivery rows. */
 void core_see_deliveries(struct core *core, const struct stamp *now)
 {
     for (uint16_t d = 0; d < core->options.plan->n_destinations; d++) {
+        struct core_destination *to = &core->destinations[d];
+        bool any = false;
         if (!core_destination_acknowledges(core, d))
             continue;
         for (uint16_t w = 0; w < core->options.plan->n_wells; w++) {
-            struct core_destination *to = &core->destinations[d];
             struct core_cursor *cursor = &to->cursor[0][w];
             const bool waiting = core_waiting(core, d, w) > 0;
+            any = any || waiting;
             if (!waiting)
                 cursor->waiting_since = (struct stamp){0};
             else if (cursor->waiting_since.boot_ms == 0)
                 cursor->waiting_since =
                     core->wells[w].batch_begun.boot_ms != 0 ? core->wells[w].batch_begun : *now;
-            const uint8_t cause = core->wall_up ? to->cause : CAUSE_SCADA_SIDE_DOWN;
             char sentence[GAP_CAUSE_MAX];
-            if (!core->wall_up)
-                snprintf(sentence, sizeof sentence, "The SCADA side of Uphole was down.");
-            else if (to->reason[0] != '\0')
-                snprintf(sentence, sizeof sentence, "%.199s", to->reason);
-            else
-                snprintf(sentence, sizeof sentence, "%s did not accept every record.",
-                         core->options.plan->destinations[d].name);
+            const uint8_t cause = why_it_waits(core, d, w, sentence, sizeof sentence);
             ledger_see_delivery(core->options.ledger, core->options.plan->destinations[d].name,
                                 core->wells[w].plan->number, waiting, &cursor->waiting_since,
                                 cursor->seq, core_newest_seq(core, w), now, cause, sentence);
         }
+        if (!any && core->wall_up && to->state == DELIVERY_UP)
+            to->reason[0] = '\0'; /* over: it is not the reason of a later wait */
     }
 }
 
@@ -203,6 +229,7 @@ static void accepted(struct core *core, const struct wall_accepted *message)
     cursor->pos = message->pos;
     cursor->seq = is_record ? message->seq : 0;
     cursor->dirty = true;
+    cursor->refusal[0] = '\0';
     core->counts.accepted++;
     if (!is_record)
         return;
@@ -256,11 +283,15 @@ static void refused(struct core *core, const struct wall_refused *message)
     }
     say_escape(reason, sizeof reason, message->reason,
                strnlen(message->reason, sizeof message->reason));
-    struct core_destination *to = &core->destinations[message->destination];
-    to->cause = message->code == 0x10   ? CAUSE_NO_SUBSCRIBER
-                : message->code == 0x97 ? CAUSE_QUOTA
-                                        : CAUSE_NOT_AUTHORISED;
-    snprintf(to->reason, sizeof to->reason, "%s", reason);
+    if (message->stream != STREAM_RECORD && message->stream != STREAM_GAP)
+        return; /* rows sent again: their first sending is what waits, or nothing is */
+    const int w = core_well_index(core, message->well);
+    struct core_cursor *cursor =
+        &core->destinations[message->destination].cursor[message->stream - 1][w];
+    cursor->refusal_cause = message->code == 0x10   ? CAUSE_NO_SUBSCRIBER
+                            : message->code == 0x97 ? CAUSE_QUOTA
+                                                    : CAUSE_NOT_AUTHORISED;
+    snprintf(cursor->refusal, sizeof cursor->refusal, "%s", reason);
 }
 
 static void destination(struct core *core, const struct wall_destination *message)
@@ -277,8 +308,10 @@ static void destination(struct core *core, const struct wall_destination *messag
         to->month_bytes = message->month_bytes;
         to->month_dirty = true;
     }
-    if (to->state != message->state)
+    if (to->state != message->state) {
         to->since = stamp_take(core->options.clock, &core->watch);
+        core_forget_refusals(core, message->destination); /* a new connection tells anew */
+    }
     to->state = message->state;
     to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE ? message->cause
                                                                              : CAUSE_UNREACHABLE;

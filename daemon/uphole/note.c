@@ -99,8 +99,8 @@ static void say_gap(const struct order_view *view, const struct gap *gap, struct
 {
     char since[STAMP_TEXT_MAX];
     const struct well_plan *well = plan_well_by_number(view->plan, gap->well);
-    text_add(text, "%s%s gap since %s", well != NULL && !gap->all_wells ? well->id : "",
-             well != NULL && !gap->all_wells ? " " : "",
+    text_add(text, "%s %s gap since %s",
+             well != NULL && !gap->all_wells ? well->id : "all wells:", gap_kind_name(gap->kind),
              stamp_to_short_text(gap->start.utc_ms, since));
 }
 

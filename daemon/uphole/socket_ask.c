@@ -210,6 +210,8 @@ int socket_ask_print(struct socket_asked *asked, const char *question)
         return code;
     }
     fwrite(body, 1, length, stdout);
+    if (length > 0 && body[length - 1] != '\n')
+        putchar('\n');
     free(body);
     return 0;
 }

@@ -132,8 +132,8 @@ static void delivery_stage(const struct status_view *view, uint16_t w, const str
                      to.waiting, duration_to_text(to.waiting_ms, span));
         else if (to.acknowledges)
             text_add(text, ": everything is accepted, up to record %" PRIu64, to.seq);
-        if (to.state != DELIVERY_UP && to.reason[0] != '\0')
-            text_add(text, ". %s", to.reason);
+        if (to.reason[0] != '\0' && (to.state != DELIVERY_UP || to.waiting > 0))
+            text_add(text, to.waiting > 0 ? ". Why they wait: %s" : ". %s", to.reason);
         text_add(text, "\n");
         order_of(view, d, w, text);
     }

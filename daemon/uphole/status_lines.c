@@ -9,6 +9,8 @@
 #include <inttypes.h>
 #include <string.h>
 
+#define START_TAKES_MS 2000 /* from the run's beginning to the start of its lines */
+
 /** One row serves both forms: a count is said where it is not 0, and is always in the object. */
 static const struct count_row {
     const char *key, *words;
@@ -44,11 +46,18 @@ static uint64_t count_of(const struct line_counts *counts, size_t row)
     return n;
 }
 
-/** Share of the time since the run began in which the line was in an exchange or a rest. */
+/** Since when a line is counted: since the run began, or since a reload started it anew. */
+static int64_t counted_from_ms(const struct status_view *view, const struct line_counts *counts)
+{
+    const int64_t began_ms = view->began->boot_ms, from_ms = counts->since_us / 1000;
+    return from_ms > began_ms + START_TAKES_MS ? from_ms : began_ms;
+}
+
+/** Share of the time since then in which the line was in an exchange or a rest. */
 static double bus_use(const struct status_view *view, const struct line_counts *counts,
                       const struct stamp *now)
 {
-    const int64_t ran_ms = now->boot_ms - view->began->boot_ms;
+    const int64_t ran_ms = now->boot_ms - counted_from_ms(view, counts);
     const double percent = ran_ms > 0 ? (double)counts->busy_us / 10.0 / (double)ran_ms : 0;
     return percent > 100 ? 100 : percent;
 }
@@ -117,6 +126,11 @@ void status_lines_as_text(const struct status_view *view, const struct stamp *no
             if (counts.exceptions[e] > 0)
                 text_add(text, "; %" PRIu64 " refused with exception %02X", counts.exceptions[e],
                          e);
+        const int64_t from_ms = counted_from_ms(view, &counts);
+        if (from_ms > view->began->boot_ms) {
+            text_add(text, "; counted");
+            text_add_since(text, now->utc_ms - (now->boot_ms - from_ms), now->utc_ms);
+        }
         text_add(text, "\n");
         hold_line(view, i, now, text);
         source_lines(view, i, now, text);
@@ -165,6 +179,8 @@ static void add_line(const struct status_view *view, uint16_t i, const struct st
     text_add(text, "},\"slowest_answer_ms\":%" PRId64 ",\"busy_ms\":%" PRId64 ",\"busy_percent\":",
              counts.slowest_answer_us / 1000, counts.busy_us / 1000);
     text_add_number(text, bus_use(view, &counts, now), 0.01);
+    text_add(text, ",\"counted_since\":");
+    text_add_instant(text, now->utc_ms - (now->boot_ms - counted_from_ms(view, &counts)));
     add_hold(view, i, now, text);
     text_add(text, "}");
 }

@@ -21,6 +21,10 @@ void status_delivery_of(const struct core *core, uint16_t destination, uint16_t 
                                  .reason = to->reason};
     if (!out->acknowledges)
         return;
+    if (core->wall_up && to->state == DELIVERY_UP)
+        for (int s = 1; s >= 0; s--) /* records before ledger rows */
+            if (to->cursor[s][well_index].refusal[0] != '\0')
+                out->reason = to->cursor[s][well_index].refusal;
     out->waiting = core_waiting(core, destination, well_index);
     if (out->waiting > 0 && cursor->waiting_since.boot_ms != 0 &&
         cursor->waiting_since.boot_ms < now_boot_ms)

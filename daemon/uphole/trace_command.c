@@ -26,7 +26,7 @@
 
 #define LOOK_AGAIN_MS 500
 #define FOR_MOST_MS INT64_C(86400000)
-#define FILE_MOST (16u * 1024 * 1024)
+#define TRACE_WRITTEN_MAX (16u * 1024 * 1024)
 #define LAST_LINES_ROOM 256 /* for the comment that says that the file is full, and `end` */
 
 struct tracing {
@@ -47,7 +47,7 @@ struct tracing {
 
 static void put(struct tracing *tracing, const char *text, size_t n)
 {
-    if (tracing->into != NULL && tracing->written + n > FILE_MOST - LAST_LINES_ROOM)
+    if (tracing->into != NULL && tracing->written + n > TRACE_WRITTEN_MAX - LAST_LINES_ROOM)
         tracing->full = true;
     if (tracing->full)
         return;
@@ -188,10 +188,10 @@ static void put_end(struct tracing *tracing)
     if (full) {
         fprintf(tracing->out,
                 "# The file is full (%u MiB): what came later on the line is not in it.\n",
-                FILE_MOST >> 20);
+                TRACE_WRITTEN_MAX >> 20);
         fprintf(stderr,
                 "uphole trace: %s is full (%u MiB); what came later on the line is not in it\n",
-                tracing->into, FILE_MOST >> 20);
+                tracing->into, TRACE_WRITTEN_MAX >> 20);
         tracing->full = false;
         tracing->written = 0;
     }

@@ -98,7 +98,8 @@ struct line_counts {
     uint64_t requests, answers, silent, cut_short, bad_checksum, wrong_reply, stray_bytes, foreign_frames, late_replies, port_losses;
     uint64_t exceptions[256];
     int64_t slowest_answer_us;
-    int64_t busy_us; /* time spent in exchanges and rests */
+    int64_t busy_us;  /* time spent in exchanges and rests */
+    int64_t since_us; /* boot time from which a line's totals count; 0: not told yet */
 };
 
 struct line; /* opaque */

@@ -126,10 +126,11 @@ static void too_many_values_are_refused(void **state)
 static void a_byte_order_mark_before_the_text_does_no_harm(void **state)
 {
     (void)state;
-    refused_text("\xEF\xBB\xBF"
-                 "colour: blue\n",
-                 "x.yaml:1:1: unknown key `colour` in the configuration; expected site, box, "
-                 "orders_group, lines, wells, destinations, journal or maps");
+    refused_text(
+        "\xEF\xBB\xBF"
+        "colour: blue\n",
+        "x.yaml:1:1: unknown key `colour` in the configuration; expected site, box, orders_group, "
+        "lines, wells, destinations, journal or maps");
 }
 
 static void an_empty_text_is_refused(void **state)

@@ -63,6 +63,7 @@ def free_port():
 def shape(line):
     """A line with its numbers, times and hexadecimal words taken out."""
     line = re.sub(r"0x[0-9A-Fa-f]+|\b[0-9a-f]{6}:\d+|\b[0-9a-f]{8,}\b|/dev/pts/\d+|/tmp/[\w./-]*|config/tour.yaml", "N", line)
+    line = re.sub(r"\b(scan|reading|record)s\b", r"\1", line)
     line = re.sub(r"-?\d[\d,.:eE+-]*Z?( min| s| h)?", "N", line)
     return re.sub(r"(N ?)+", "N ", re.sub(r"\s+", " ", line)).strip()
 
@@ -78,8 +79,8 @@ class Shell:
 
     def run(self, command):
         for old, new in self.replace:
-            command = command.replace(old, new)
-        self.bash.stdin.write(command + "\necho; echo \"END OF COMMAND $?\"\n")
+            command = re.sub(r"(?<![\w/])" + re.escape(old), lambda _: new, command)
+        self.bash.stdin.write(command + "\ncode=$?; echo; echo \"END OF COMMAND $code\"\n")
         self.bash.stdin.flush()
         out = []
         for line in self.bash.stdout:
@@ -162,12 +163,13 @@ def a_command(shell, where, line):
     for old, new in swaps:
         command = command.replace(old, new)
     command = command.replace("--for 10min", "--for 1min").replace("uphole ", UPHOLE + " ", 1)
-    config = " config/tour.yaml" if " check" in command else " --config config/tour.yaml"
+    command = command.replace(" /etc/uphole/uphole.yaml", " config/tour.yaml")
+    config = "" if "tour.yaml" in command else " config/tour.yaml" if re.match(r"\S+ check", command) else " --config config/tour.yaml"
     command = re.sub(r"(\s*#.*)?$", "", command)
     if " trace " in command:
         command = "timeout 5 " + command
     code, output = shell.run(command + config)
-    must(where, code in (0, 124), "exit %d: %s" % (code, output[-400:]))
+    must(where, code in (0, 124), "%s: exit %d: %s" % (command + config, code, output[-400:]))
     DONE.append(where)
 
 
@@ -293,6 +295,9 @@ def main():
     open(directory + "/tour.yaml", "w").write(text)
     os.symlink(ROOT + "/config/maps", directory + "/maps")
     shell = Shell(directory, port, table_port)
+    # A broker without any subscriber accepts nothing for good; this one waits for the tour's broker.
+    reader = subprocess.Popen(["bash", "-c", "until mosquitto_sub -p %d -t '#'; do sleep 0.3; done" % port], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                              start_new_session=True)
     try:
         tour(shell)
         answered(shell)
@@ -304,6 +309,7 @@ def main():
         the_move(shell)
     finally:
         shell.end()
+        os.killpg(reader.pid, 15)
         shutil.rmtree(directory, ignore_errors=True)
     for line in LISTED:
         print("listed:", line)
