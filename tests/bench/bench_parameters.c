@@ -79,7 +79,7 @@ static void move(struct made *made, int64_t i)
 
 static double decode_alone(struct made *made, int64_t n)
 {
-    static volatile double sum;
+    double sum = 0.0;
     const int64_t began = now_ns();
     for (int64_t i = 0; i < n; i++) {
         move(made, i);
@@ -93,7 +93,8 @@ static double decode_alone(struct made *made, int64_t n)
             }
         }
     }
-    return (double)(now_ns() - began) / (double)n;
+    const double ns = (double)(now_ns() - began) / (double)n;
+    return isfinite(sum) ? ns : NAN; /* so that nothing is optimised away */
 }
 
 /** Both sources, each POLL_MS; ns a pair of scans. `good` counts Good well parameters of the last.
