@@ -170,10 +170,10 @@ uint8_t derived_source(size_t index, const struct plan *plan, const struct well_
 {
     const struct derived_row *row = derived_row(index);
     uint8_t first = SOURCE_NONE, source;
-    if (well_channel(plan, well, row->point, utc_ms, &source) != 0)
-        return SOURCE_NONE; /* the map delivers it as measured */
     if (well_datum_missing(well, utc_ms, row->needs) != WELL_DATA)
         return SOURCE_NONE; /* what it needs of the well is not stated: switched off */
+    if (well_channel(plan, well, row->point, utc_ms, &source) != 0)
+        return SOURCE_NONE; /* the map delivers it as measured */
     for (unsigned i = 0; i < row->n_required; i++) {
         if (well_channel(plan, well, point_of(&row->input[i], plan, well, utc_ms), utc_ms,
                          &source) == 0)
