@@ -47,7 +47,7 @@ static const struct quality_row ROWS[] = {
     /* Beyond the survey, curve or table: again outside the defined range; UncertainSubstituteValue would claim a hand-entered value. */
     {73,  "extrapolated", "derived, beyond the survey, curve or table", true, false, 0x40940000, "UncertainEngineeringUnitsExceeded", 0},
     /* "The value is at one of the sensor limits." */
-    {74,  "limited", "at the end of the instrument's scale; the true value lies beyond", true, false, 0x40930000, "UncertainSensorNotAccurate", 0},
+    {74,  "limited", "at the end of the scale, or of what was watched; the true value lies beyond", true, false, 0x40930000, "UncertainSensorNotAccurate", 0},
     /* The value is fresh and right, only its history is not kept: plain Uncertain. */
     {75,  "not_journaled", "shown live while the disk refuses; its history is not kept", true, false, 0x40000000, "Uncertain", 0},
     {192, "good", "fresh, possible, unit confirmed", true, false, 0x00000000, "Good", 192},

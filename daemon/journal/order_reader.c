@@ -129,7 +129,15 @@ static enum up_rc look_at_slice(struct journal_reader *reader, uint16_t well, ui
                                     .boot = (uint32_t)column_u64(row, 15),
                                     .clock = (uint8_t)sqlite3_column_int(row, 9)};
         struct stamp at = scan.begun;
-        (void)order_corrects(times, &scan, &at);
+        /* Rows of several boots may lie in one chunk, each boot with an order of its own. */
+        if (times->pos != 0 && !order_corrects(times, &scan, &at) &&
+            scan.begun.clock >= CLOCK_STATE_UNSYNCHRONISED) {
+            const enum up_rc rc = journal_time_of(reader, &scan, &at, NULL, error);
+            if (rc != UP_OK) {
+                (void)!reader_end(reader, row, SQLITE_DONE, NULL);
+                return rc;
+            }
+        }
         if (at.utc_ms < from_utc_ms || at.utc_ms > to_utc_ms)
             continue;
         out->to = scan.pos;

@@ -35,6 +35,13 @@ static const char *const READER_SQL[R_ROWS] = {
                  " AND NOT EXISTS (SELECT 1 FROM gap n WHERE n.run = g.run AND n.id = g.id AND "
                  "n.revision = g.revision + 1)"
                  " ORDER BY g.start_utc_ms, g.well, g.source, g.pos LIMIT ?4 OFFSET ?3",
+    [R_LEDGER_OF] =
+        "SELECT " GAP_SELECT_COLUMNS
+        " FROM gap g WHERE g.start_utc_ms <= ?2 AND (g.is_open OR g.end_utc_ms >= ?1)"
+        " AND (g.well = ?3 OR g.all_wells) AND (g.start_utc_ms, g.run, g.id) > (?4, ?5, ?6)"
+        " AND NOT EXISTS (SELECT 1 FROM gap n WHERE n.run = g.run AND n.id = g.id AND "
+        "n.revision = g.revision + 1)"
+        " ORDER BY g.start_utc_ms, g.run, g.id LIMIT ?7",
     [R_PLAN] = "SELECT text, digest FROM plan WHERE id = ?1",
     [R_NEWEST_PLAN] = "SELECT plan FROM run WHERE plan IS NOT NULL ORDER BY pos DESC LIMIT 1",
     [R_WELL] = "SELECT id FROM well WHERE number = ?1",

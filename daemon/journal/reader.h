@@ -15,6 +15,7 @@ enum reader_row {
     R_ANEW, /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,   /* every revision after a pos */
     R_LEDGER, /* newest revisions that touch an interval */
+    R_LEDGER_OF, /* the same of a well, behind a key that no revision moves */
     R_PLAN,
     R_NEWEST_PLAN,
     R_WELL,

@@ -53,6 +53,22 @@ enum up_rc journal_read_ledger(struct journal_reader *reader, int64_t from_utc_m
     return take_gaps(reader, row, n, into, got, error);
 }
 
+enum up_rc journal_read_ledger_of(struct journal_reader *reader, uint16_t well, int64_t from_utc_ms,
+                                  int64_t to_utc_ms, const struct gap *after, size_t n,
+                                  struct gap *into, size_t *got, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_LEDGER_OF];
+    n = n < SLICE_ROWS ? n : SLICE_ROWS;
+    sqlite3_bind_int64(row, 1, from_utc_ms);
+    sqlite3_bind_int64(row, 2, to_utc_ms);
+    sqlite3_bind_int(row, 3, well);
+    sqlite3_bind_int64(row, 4, after != NULL ? after->start.utc_ms : INT64_MIN);
+    bind_u64(row, 5, after != NULL ? after->run : 0);
+    bind_u64(row, 6, after != NULL ? after->id : 0);
+    bind_u64(row, 7, n);
+    return take_gaps(reader, row, n, into, got, error);
+}
+
 enum up_rc journal_read_plan(struct journal_reader *reader, uint32_t id, char **text,
                              size_t *length, char digest[static 65], struct up_error *error)
 {

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * backlog_inside.h - the backlog's state, shared by backlog.c (rows as they come) and
- * backlog_order.c (rows that an order sends once more). Nobody else includes it.
+ * backlog_order.c (rows that an order sends once more), and the way of folding that export_fold.c
+ * borrows. Nobody else includes it.
  */
 #ifndef UPHOLE_BACKLOG_INSIDE_H
 #define UPHOLE_BACKLOG_INSIDE_H

@@ -136,6 +136,8 @@ static void begin_wells(struct core *core, const struct plan *before)
             continue;
         fold_init(well->fold);
         well->begins_anew = true;
+        /* Words that were asked by other entries or maps are not shown under these. */
+        memset(well->newest_scan, 0, sizeof well->newest_scan);
     }
 }
 

@@ -16,10 +16,10 @@
 #include <sysexits.h>
 
 static const struct command *const COMMANDS[] = {
-    &COMMAND_CHECK,   &COMMAND_RUN,       &COMMAND_STATUS,   &COMMAND_READ,    &COMMAND_WATCH,
-    &COMMAND_TRACE,   &COMMAND_RELOAD,    &COMMAND_HOLD,     &COMMAND_RELEASE, &COMMAND_GAPS,
-    &COMMAND_NOTE,    &COMMAND_SUPPORT,   &COMMAND_RESEND,   &COMMAND_TABLE,   &COMMAND_DECODE,
-    &COMMAND_CONVERT, &COMMAND_CALCULATE, &COMMAND_SIMULATE,
+    &COMMAND_CHECK,  &COMMAND_RUN,     &COMMAND_STATUS,    &COMMAND_READ,     &COMMAND_WATCH,
+    &COMMAND_TRACE,  &COMMAND_RELOAD,  &COMMAND_HOLD,      &COMMAND_RELEASE,  &COMMAND_GAPS,
+    &COMMAND_EXPORT, &COMMAND_NOTE,    &COMMAND_SUPPORT,   &COMMAND_RESEND,   &COMMAND_TABLE,
+    &COMMAND_DECODE, &COMMAND_CONVERT, &COMMAND_CALCULATE, &COMMAND_SIMULATE,
 };
 enum { COMMAND_N = sizeof COMMANDS / sizeof COMMANDS[0] };
 
@@ -28,7 +28,7 @@ const char COMMAND_ABOUT[] = "Carry a downhole gauge's readings from the surface
                              "what was carried.\n";
 const char COMMAND_EXIT_CODES[] =
     "Exit codes: 0 good, 1 the thing asked does not hold, 64 wrong usage, 65 bad data, 66 no such "
-    "file, 69 not available,\n"
+    "file, 69 not available, 73 a file can't be made,\n"
     "74 input or output failed, 75 try again later (somebody else holds it), 77 not permitted, 78 "
     "bad configuration.\n";
 const char COMMAND_CAUTION[] =

@@ -215,6 +215,10 @@ UP_MUST enum up_rc journal_read_gaps(struct journal_reader *reader, uint16_t wel
 /** Newest revision of each ledger row that touches [from, to] (UTC ms); slices by `after` (run, id order of start); for `uphole gaps`. */
 UP_MUST enum up_rc journal_read_ledger(struct journal_reader *reader, int64_t from_utc_ms, int64_t to_utc_ms, size_t skip, size_t n,
                                        struct gap *into, size_t *got, struct up_error *error);
+/** The same of one well (and rows of all wells), in the order of their start: those behind row `after` (NULL: from the first). By a key that new
+ *  revisions do not move, so a slice loses no row while others are written. */
+UP_MUST enum up_rc journal_read_ledger_of(struct journal_reader *reader, uint16_t well, int64_t from_utc_ms, int64_t to_utc_ms,
+                                          const struct gap *after, size_t n, struct gap *into, size_t *got, struct up_error *error);
 /** Text of a plan by id; *text is malloc'd, the caller frees it. */
 UP_MUST enum up_rc journal_read_plan(struct journal_reader *reader, uint32_t id, char **text, size_t *length, char digest[static 65],
                                      struct up_error *error);

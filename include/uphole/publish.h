@@ -32,6 +32,17 @@ size_t payload_record(char *into, size_t room, const struct plan *plan, const st
 /** The same; `by` (NULL: none) says by what rows of a revision above 0 came to be. */
 size_t payload_record_by(char *into, size_t room, const struct plan *plan, const struct unit_choice *units, enum sent_as sent,
                          const char *by, const struct record *records, size_t n, size_t *used);
+/** One reading of a record as payload_record sends it: the same number, unit, reference, quality and age, for who writes other formats. */
+struct payload_cell {
+    double value, resolution;   /* NaN: null */
+    double age_s, age_resolution;
+    const char *unit, *reference; /* NULL: null */
+    uint8_t reference_code;     /* enum pressure_reference */
+    uint8_t quality;
+};
+/** `well` is that of `plan`, the plan under which `record` was measured; `index` below record->n. */
+struct payload_cell payload_cell(const struct plan *plan, const struct well_plan *well, const struct unit_choice *units,
+                                 const struct record *record, uint16_t index);
 size_t payload_gap(char *into, size_t room, const struct plan *plan, const struct gap *gap, const char *well_id);
 
 struct box_state {

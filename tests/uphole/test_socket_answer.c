@@ -9,6 +9,7 @@
 
 #include "../../daemon/uphole/reload.h"
 #include "../../daemon/uphole/socket_answer.h"
+#include "../../daemon/uphole/status_view.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -115,6 +116,45 @@ static void what_waits_is_counted_in_records_and_goes_with_the_acceptance(void *
         strstr(answer_room, "\"waiting_records\":0,\"waiting_s\":0,\"accepted_seq\":4,"));
 }
 
+/** The rig's configuration with another unit id, as a file beside it. */
+static struct plan *plan_of_another_unit(const struct rig *rig)
+{
+    char path[sizeof rig->directory + 16], text[4096];
+    snprintf(path, sizeof path, "%s/uphole.yaml", rig->directory);
+    FILE *file = fopen(path, "r");
+    assert_non_null(file);
+    const size_t n = fread(text, 1, sizeof text - 1, file);
+    fclose(file);
+    text[n] = '\0';
+    char *unit = strstr(text, "unit_id: 1");
+    assert_non_null(unit);
+    unit[strlen("unit_id: ")] = '3';
+    file = fopen(path, "w");
+    assert_non_null(file);
+    assert_int_equal(fwrite(text, 1, n, file), n);
+    fclose(file);
+    struct plan_faults faults = {0};
+    struct plan *plan = NULL;
+    assert_int_equal(plan_from_file(path, UPHOLE_SOURCE_DIR "/config/maps", &plan, &faults), UP_OK);
+    return plan;
+}
+
+/* A hold may keep a line from being asked for hours after a reload. Planted defect:
+ * reload-shows-another-units-words. */
+static void words_of_another_unit_are_not_shown_under_a_new_plan(void **state)
+{
+    struct rig *rig = *state;
+    struct up_error error = {0};
+    core_set_safe(rig->core);
+    rig_poll(rig, 2);
+    assert_non_null(status_newest_scan(rig->core, 0, SOURCE_GAUGE));
+    struct plan *next = plan_of_another_unit(rig);
+    assert_int_equal(core_take_plan(rig->core, next, 1, 1, "test", &error), UP_OK);
+    plan_free(rig->plan);
+    rig->plan = next;
+    assert_null(status_newest_scan(rig->core, 0, SOURCE_GAUGE));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -127,6 +167,8 @@ int main(void)
             a_well_that_did_not_answer_shows_neither_raw_words_nor_values, rig_setup, rig_teardown),
         cmocka_unit_test_setup_teardown(
             what_waits_is_counted_in_records_and_goes_with_the_acceptance, rig_setup, rig_teardown),
+        cmocka_unit_test_setup_teardown(words_of_another_unit_are_not_shown_under_a_new_plan,
+                                        rig_setup, rig_teardown),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

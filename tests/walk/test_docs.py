@@ -24,12 +24,12 @@ FAILURES, DONE, LISTED = [], [], []
 
 # What needs root, a service manager, a compiler's quarter of an hour or hardware, and where that is run instead.
 ELSEWHERE = [("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
-             ("apt install", "package_install"), ("systemctl", "package_install, package_service"), ("sudo systemctl", "package_install, package_service"),
-             ("journalctl", "package_service"), ("install -", "package_install"), ("[Service]", "package_service"), ("LoadCredential=", "package_service"),
-             ("IPAddress", "package_service"), ("cmake -S", "package_install"), ("adduser", "package_install"), ("sudo tar", "walk_docs, the move below"),
+             ("apt install", "package"), ("systemctl", "needs a service manager: package and walk_service, which plays it"), ("sudo systemctl", "needs a service manager: package and walk_service, which plays it"),
+             ("journalctl", "walk_service"), ("install -", "package"), ("[Service]", "walk_service"), ("LoadCredential=", "walk_service"),
+             ("IPAddress", "walk_service"), ("cmake -S", "package"), ("adduser", "package"), ("sudo tar", "walk_docs, the move below"),
              ("python3 docs/examples/", "walk_integrator"), ("UPHOLE_GOLDEN_WRITE=1", "test_golden"), ("git diff", "test_golden")]
 # Figures of an invented site, to be read: what they show is asserted by the tests named.
-SHOWN = [("surface unit ──", "a drawing"), ("  holds:", "the demo"), ("9f3c61:17", "test_gaps_words"), ("{schema", "")]
+SHOWN = [("surface unit ──", "a drawing"), ("  holds:", "the demo"), ("9f3c61:17", "test_gaps"), ("{schema", "")]
 
 
 def blocks(path):
@@ -156,7 +156,8 @@ def a_command(shell, where, line):
         return simulate(where, command)
     if " watch " in command:
         command = "timeout 2 " + command
-    swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1])]
+    swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
+             ("--from 2031-03-01T06:00:00Z --to 2031-03-02T06:00:00Z", "--from 2025-03-01T06:00:00Z"), ("--into heron-7", "--into %s/heron-7" % shell.replace[0][1])]
     if " note " in command:
         ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
         swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))

@@ -1,0 +1,349 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * export.c - `uphole export`: rows of one well in an interval as a table, from the journal alone.
+ *
+ * Asks nothing of the daemon and never writes to the journal. A file is written under another name
+ * first: one of the right name is a whole one, and none is ever replaced.
+ */
+#include "export.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <getopt.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+#include <unistd.h>
+
+/* ---- the command line ---- */
+
+static int read_time(const char *name, const char *text, int64_t *utc_ms)
+{
+    if (stamp_from_text(text, strlen(text), utc_ms))
+        return 0;
+    return command_usage_error(
+        &COMMAND_EXPORT, "--%s %s is no time; expected one like 2031-03-01T06:00:00Z", name, text);
+}
+
+enum { RAW = 1000, MEASURED, CSV, NDJSON };
+
+static int read_options(int argc, char **argv, struct export_asked *asked)
+{
+    static const struct option OPTIONS[] = {SOCKET_ASK_OPTIONS,
+                                            {"from", required_argument, NULL, 'f'},
+                                            {"to", required_argument, NULL, 't'},
+                                            {"raw", no_argument, NULL, RAW},
+                                            {"measured", no_argument, NULL, MEASURED},
+                                            {"csv", no_argument, NULL, CSV},
+                                            {"ndjson", no_argument, NULL, NDJSON},
+                                            {"units", required_argument, NULL, 'u'},
+                                            {"as", required_argument, NULL, 'a'},
+                                            {"into", required_argument, NULL, 'i'},
+                                            {NULL, 0, NULL, 0}};
+    bool has[4] = {false}, has_units = false;
+    int code = 0;
+    optind = 1;
+    for (int c; code == 0 && (c = command_option(&COMMAND_EXPORT, argc, argv, OPTIONS)) != -1;) {
+        if (socket_ask_takes(&asked->where, c))
+            continue;
+        if (c == COMMAND_OPTION_BAD)
+            return EX_USAGE;
+        if (c >= RAW)
+            has[c - RAW] = true;
+        else if (c == 'f' || c == 't')
+            code = read_time(c == 'f' ? "from" : "to", optarg,
+                             c == 'f' ? &asked->from_utc_ms : &asked->to_utc_ms);
+        else if (c == 'i')
+            asked->into = optarg;
+        else if (c == 'a')
+            asked->destination = optarg;
+        else if (c == 'u' && strcmp(optarg, "metric") != 0 && strcmp(optarg, "us") != 0)
+            code =
+                command_usage_error(&COMMAND_EXPORT, "--units %s: expected metric or us", optarg);
+        asked->has_from = asked->has_from || c == 'f';
+        has_units = has_units || c == 'u';
+        if (c == 'u')
+            asked->us = strcmp(optarg, "us") == 0;
+    }
+    if (code != 0)
+        return code;
+    asked->raw = has[RAW - RAW];
+    asked->ndjson = has[NDJSON - RAW];
+    if ((asked->raw && has[MEASURED - RAW]) || (asked->ndjson && has[CSV - RAW]))
+        return command_usage_error(&COMMAND_EXPORT, "state --raw or --measured, --csv or --ndjson, "
+                                                    "not both");
+    if (asked->destination != NULL && has_units)
+        return command_usage_error(&COMMAND_EXPORT, "state --units or --as, not both");
+    if (asked->raw && (has_units || asked->destination != NULL))
+        return command_usage_error(&COMMAND_EXPORT, "raw words have no unit: leave --units and "
+                                                    "--as out");
+    if (argc - optind != 1)
+        return command_usage_error(&COMMAND_EXPORT, "expected one well, as in 'uphole export "
+                                                    "heron-7 --from 2031-03-01T06:00:00Z'");
+    asked->well = argv[optind];
+    if (!asked->has_from)
+        return command_usage_error(&COMMAND_EXPORT,
+                                   "--from TIME is missing; as in --from 2031-03-01T06:00:00Z");
+    if (asked->from_utc_ms > asked->to_utc_ms)
+        return command_usage_error(&COMMAND_EXPORT, "the time asked for ends before it begins");
+    return 0;
+}
+
+/* ---- the journal ---- */
+
+static enum up_rc find_well(struct export *export, struct journal_reader *reader,
+                            struct up_error *error)
+{
+    char name[NAME_LENGTH_MAX + 1], known[160] = "";
+    for (uint16_t number = 1; journal_read_well_id(reader, number, name); number++) {
+        if (strcmp(name, export->asked.well) == 0) {
+            export->well = number;
+            return UP_OK;
+        }
+        const size_t length = strlen(known);
+        snprintf(known + length, sizeof known - length, "%s%s", number > 1 ? ", " : "", name);
+    }
+    return UP_FAIL(error, UP_E_MISSING, "the journal knows no well '%.40s'; it knows %s",
+                   export->asked.well, known[0] != '\0' ? known : "none yet");
+}
+
+/** The units of a destination, as the plan of the interval's newest row has them. */
+static enum up_rc choose_units(struct export *export, struct up_error *error)
+{
+    export->units = (struct unit_choice){.set = export->asked.us ? UNITS_US : UNITS_METRIC};
+    if (export->asked.destination == NULL)
+        return UP_OK;
+    for (uint16_t i = 0; i < export->plan->n_destinations; i++)
+        if (strcmp(export->plan->destinations[i].name, export->asked.destination) == 0) {
+            export->units = export->plan->destinations[i].units;
+            return UP_OK;
+        }
+    return UP_FAIL(error, UP_E_MISSING, "there is no destination '%.40s' in that time",
+                   export->asked.destination);
+}
+
+static bool unused(void *context, const struct wall_message *message)
+{
+    (void)context;
+    (void)message;
+    return false;
+}
+
+/** Fixes the range of rows, and reads the plan under which its newest row was taken. */
+static enum up_rc find_range(struct export *export, struct journal_reader *reader,
+                             struct up_error *error)
+{
+    uint32_t id = journal_read_newest_plan(reader);
+    size_t got = 0;
+    enum up_rc rc = journal_range_of_time(reader, export->well, export->asked.from_utc_ms,
+                                          export->asked.to_utc_ms, &export->range, error);
+    if (rc == UP_OK && export->range.to != 0)
+        rc = journal_read_scans(reader, export->well, export->range.to - 1, 1, export->scans, &got,
+                                error);
+    if (rc == UP_OK && got > 0)
+        id = export->scans[0].plan;
+    if (rc == UP_OK)
+        rc = export_read_plan(reader, id, &export->plan, error);
+    return rc != UP_OK ? rc : choose_units(export, error);
+}
+
+static enum up_rc prepare(struct export *export, struct up_error *error)
+{
+    const char *directory = export->asked.where.directory;
+    struct journal_reader *reader = NULL;
+    export->scans = calloc(JOURNAL_SLICE_MAX, sizeof *export->scans);
+    export->gaps = calloc(JOURNAL_SLICE_MAX, sizeof *export->gaps);
+    export->line = malloc(PAYLOAD_MAX);
+    export->as_read.fold = malloc(fold_bytes());
+    export->as_corrected.fold = malloc(fold_bytes());
+    if (export->scans == NULL || export->gaps == NULL || export->line == NULL ||
+        export->as_read.fold == NULL || export->as_corrected.fold == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for an export");
+    enum up_rc rc = journal_reader_open(directory, &reader, error);
+    if (rc == UP_OK)
+        rc = find_well(export, reader, error);
+    if (rc == UP_OK)
+        rc = find_range(export, reader, error);
+    journal_reader_close(reader);
+    if (rc != UP_OK)
+        return rc;
+    rc = backlog_open(&(struct backlog_options){.plan = export->plan,
+                                                .journal_directory = directory,
+                                                .send = unused},
+                      &export->backlog, error);
+    if (rc == UP_OK)
+        export->reader = export->backlog->reader;
+    return rc;
+}
+
+/** First walk: whether there is anything, and the columns of a CSV. NDJSON needs neither. */
+static int look(struct export *export, struct up_error *error)
+{
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    int64_t oldest = 0, newest = 0;
+    if (export->asked.ndjson && export->range.from != 0)
+        return 0;
+    export->collecting = true;
+    const enum up_rc rc = export_walk(export, error);
+    export->collecting = false;
+    if (rc != UP_OK)
+        return command_fail(error);
+    if (export->n_scans + export->n_gap_rows > 0)
+        return 0;
+    fprintf(stderr, "uphole: there is nothing of %s from %s to %s", export->asked.well,
+            stamp_to_text(export->asked.from_utc_ms, from),
+            stamp_to_text(export->asked.to_utc_ms, to));
+    if (journal_span(export->reader, &oldest, &newest))
+        fprintf(stderr, "; the journal goes from %s to %s", stamp_to_text(oldest, from),
+                stamp_to_text(newest, to));
+    fputs(".\n", stderr);
+    return 1;
+}
+
+/* ---- the file ---- */
+
+static int cannot(const char *path, int code, int why)
+{
+    fprintf(stderr, "uphole: %s can't be written: %s. %s\n", path, strerror(why),
+            why == ENOSPC || why == EDQUOT ? "Nothing was left of it; make room, or name another "
+                                             "place with --into."
+                                           : "Name another place with --into.");
+    return code;
+}
+
+static enum up_rc write_rows(struct export *export, struct up_error *error)
+{
+    if (!export->asked.ndjson)
+        export_csv_header(export);
+    return export_walk(export, error);
+}
+
+/** Where the file system has no second names (a memory stick), it is renamed instead. */
+static int give_name(const char *partial, const char *path)
+{
+    if (link(partial, path) == 0)
+        return 0;
+    if (errno != EPERM && errno != EOPNOTSUPP && errno != ENOSYS)
+        return cannot(path, EX_CANTCREAT, errno);
+    if (access(path, F_OK) == 0)
+        return cannot(path, EX_CANTCREAT, EEXIST);
+    return rename(partial, path) == 0 ? 0 : cannot(path, EX_CANTCREAT, errno);
+}
+
+static int write_file(struct export *export, const char *path, struct up_error *error)
+{
+    char partial[PATH_LENGTH_MAX + 32];
+    if (strlen(path) >= PATH_LENGTH_MAX)
+        return cannot(path, EX_CANTCREAT, ENAMETOOLONG);
+    if (access(path, F_OK) == 0) /* said before the work; link() decides */
+        return cannot(path, EX_CANTCREAT, EEXIST);
+    snprintf(partial, sizeof partial, "%s.partial-%ld", path, (long)getpid());
+    const int fd = open(partial, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
+    if (fd < 0)
+        return cannot(path, EX_CANTCREAT, errno);
+    export->file = fdopen(fd, "w");
+    if (export->file == NULL) {
+        close(fd);
+        unlink(partial);
+        return cannot(path, EX_CANTCREAT, ENOMEM);
+    }
+    int code = 0;
+    errno = 0;
+    if (write_rows(export, error) != UP_OK)
+        code = command_fail(error);
+    else if (ferror(export->file) || fflush(export->file) != 0 || fsync(fd) != 0)
+        code = cannot(path, EX_IOERR, errno != 0 ? errno : EIO);
+    if (fclose(export->file) != 0 && code == 0)
+        code = cannot(path, EX_IOERR, errno);
+    if (code == 0)
+        code = give_name(partial, path);
+    unlink(partial);
+    if (code == 0)
+        printf("%s: %llu scans and %llu gaps of %s.\n", path, (unsigned long long)export->n_scans,
+               (unsigned long long)export->n_gap_rows, export->asked.well);
+    return code;
+}
+
+static int put_out(struct export *export, struct up_error *error)
+{
+    if (export->asked.into != NULL) {
+        sigset_t stops, before; /* the walk looks whether one is pending: nothing half-written */
+        sigemptyset(&stops);
+        sigaddset(&stops, SIGINT);
+        sigaddset(&stops, SIGTERM);
+        sigaddset(&stops, SIGHUP);
+        sigprocmask(SIG_BLOCK, &stops, &before);
+        const int code = write_file(export, export->asked.into, error);
+        sigprocmask(SIG_SETMASK, &before, NULL);
+        return code;
+    }
+    export->file = stdout;
+    return write_rows(export, error) != UP_OK ? command_fail(error) : 0; /* main asks the stream */
+}
+
+static int run_export(int argc, char **argv)
+{
+    struct up_clock clock;
+    struct up_error error = {0};
+    struct export *export = calloc(1, sizeof *export);
+    clock_of_system(&clock);
+    if (export == NULL)
+        return EX_OSERR;
+    export->asked.where.config = CONFIG_DEFAULT;
+    export->asked.now_utc_ms = export->asked.to_utc_ms = clock.utc_us(clock.context) / 1000;
+    int code = read_options(argc, argv, &export->asked);
+    if (code == 0) {
+        code = socket_ask_where(&export->asked.where, &error);
+        if (code == 0)
+            code = up_exit_code(prepare(export, &error));
+        if (code != 0)
+            (void)command_fail(&error);
+        if (code == 0)
+            code = look(export, &error);
+        if (code == 0)
+            code = put_out(export, &error);
+    }
+    backlog_close(export->backlog);
+    plan_free(export->plan);
+    free(export->scans);
+    free(export->gaps);
+    free(export->line);
+    free(export->as_read.fold);
+    free(export->as_corrected.fold);
+    free(export);
+    return code;
+}
+
+const struct command COMMAND_EXPORT = {
+    .name = "export",
+    .summary = "write a well's rows and gaps as a table, for a spreadsheet or a script",
+    .usage = "export WELL --from TIME [--to TIME] [--raw | --measured] [--csv | --ndjson] [--units "
+             "SET | --as DESTINATION] [--into FILE] [--config FILE [--maps DIRECTORY] | --journal "
+             "DIRECTORY]",
+    .help =
+        "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
+        "  --to TIME            up to TIME, which belongs to it; now by default\n"
+        "  --measured           values as they are published (the default)\n"
+        "  --raw                words as they stood on the wire, in hexadecimal, with times\n"
+        "  --csv                RFC 4180, the units in the header (the default)\n"
+        "  --ndjson             a JSON object a line: the messages record and gap, or raw rows\n"
+        "  --units SET          metric (the default) or us\n"
+        "  --as DESTINATION     in the units of that destination\n"
+        "  --into FILE          the file, which must not exist; by default standard "
+        "output\n" SOCKET_ASK_HELP "\n"
+        "Every poll is a row, failed ones too; each gap of the ledger is a row of its own kind, "
+        "where it began. A row whose time was\n"
+        "corrected stands there once, with the right time and its revision. Text that a "
+        "spreadsheet would run or turn into a number\n"
+        "has an apostrophe before it. Reads only, and works beside a running Uphole and without "
+        "one; the line is not asked anything.\n"
+        "\n"
+        "Exit code 1: there is nothing in that time; 66: no such well; 73: the file exists or "
+        "can't be made; 74: the disk is full or\n"
+        "the journal can't be read, and nothing is left of the file.\n"
+        "\n"
+        "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
+        "interlocks or safety functions.\n",
+    .run = run_export,
+};

@@ -1,0 +1,120 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * export.h - what the parts of `uphole export` share.
+ *
+ * Rows are walked in slices and never held: export_walk.c brings them in order, with the ledger's
+ * rows between them; export_fold.c measures them as live delivery did; export_csv.c, export_raw.c
+ * write them. A CSV needs its columns first, so it is walked twice over the same range of rows.
+ */
+#ifndef UPHOLE_EXPORT_H
+#define UPHOLE_EXPORT_H
+
+#include "backlog_inside.h"
+#include "socket_ask.h"
+
+#include "uphole/publish.h"
+
+#include <stdio.h>
+
+#define EXPORT_REFERENCES 4 /* enum pressure_reference */
+
+struct export_asked {
+    struct socket_asked where;
+    const char *well, *into, *destination;
+    bool has_from, raw, ndjson, us;
+    int64_t from_utc_ms, to_utc_ms, now_utc_ms;
+};
+
+/** A CSV that is being written: the first cell of a row has no comma before it. */
+struct csv {
+    FILE *file;
+    bool is_begun;
+};
+
+/** What is known of a scan beside its words: its time as known by now. */
+struct export_scan {
+    const struct scan *scan;
+    struct stamp at;             /* corrected where it was corrected */
+    uint32_t revision;           /* that of the row with this time */
+    const char *by;              /* by what a row of a revision above 0 came to be; else NULL */
+    const struct record *record; /* NULL: not measured */
+    const struct plan *plan;     /* under which it was taken, numbered; of a measured row */
+    uint32_t plan_digest;
+};
+
+struct export
+{
+    struct export_asked asked;
+    struct backlog *backlog;       /* its reader, and its way of folding */
+    struct journal_reader *reader; /* the backlog's */
+    struct plan *plan;             /* of the newest row of the interval */
+    uint16_t well;
+    struct unit_choice units;
+    struct row_range range;
+    struct kept_fold as_read, as_corrected;
+    struct row_order times;  /* the one that covers the present row */
+    struct record corrected; /* the present row under it */
+    bool slice_has_times;
+    struct scan *scans; /* JOURNAL_SLICE_MAX */
+    struct gap *gaps;   /* JOURNAL_SLICE_MAX */
+    struct gap last_gap;
+    size_t n_gaps, next_gap;
+    bool gaps_begun, gaps_ended;
+    uint32_t digest_of, digest; /* a plan's id and the first 32 bits of its digest; raw rows */
+    uint32_t numbered;          /* the plan whose wells were numbered last */
+    /* Columns of a CSV, found by the first walk. */
+    bool collecting;
+    bool column[POINT_COUNT][EXPORT_REFERENCES];
+    const char *unit[POINT_COUNT], *reference[EXPORT_REFERENCES];
+    uint16_t n_blocks;
+    uint64_t n_scans, n_gap_rows; /* written, or found */
+    FILE *file;
+    char *line; /* PAYLOAD_MAX */
+};
+
+/* ---- export_fold.c ---- */
+
+/** Sets numbers of all wells of `plan` as the journal has them. */
+void export_number_wells(struct journal_reader *reader, struct plan *plan);
+/** The plan `id` of the journal, numbered; the caller frees it. */
+UP_MUST enum up_rc export_read_plan(struct journal_reader *reader, uint32_t id, struct plan **out,
+                                    struct up_error *error);
+/** The times order that covers `scan` becomes export->times (pos 0: none), and its fold anew. */
+UP_MUST enum up_rc export_take_times(struct export *export, const struct scan *scan,
+                                     struct up_error *error);
+/** Measures the next scan of the walk, `before` being the pos of the well's row before it. */
+UP_MUST enum up_rc export_fold(struct export *export, struct export_scan *row, uint64_t before,
+                               struct up_error *error);
+/** Makes both folds stand before `scan`, wherever they stood; *before receives that row's pos. */
+UP_MUST enum up_rc export_stand_before(struct export *export, const struct scan *scan,
+                                       uint64_t *before, struct up_error *error);
+
+/* ---- export_walk.c ---- */
+
+/** Walks the interval once: finds columns (export->collecting) or writes. */
+UP_MUST enum up_rc export_walk(struct export *export, struct up_error *error);
+/** True where the box knew the time: else a time stamp would be a guess. */
+bool export_time_is_known(const struct stamp *at);
+
+/* ---- export_csv.c, export_raw.c ---- */
+
+void csv_text(struct csv *csv, const char *text); /* guarded; NULL or "": an empty cell */
+__attribute__((format(printf, 2, 3))) void csv_number(struct csv *csv, const char *format, ...);
+void csv_empty(struct csv *csv, unsigned n);
+void csv_end(struct csv *csv);
+
+void export_collect(struct export *export, const struct export_scan *row);
+void export_csv_header(struct export *export);
+UP_MUST enum up_rc export_csv_scan(struct export *export, const struct export_scan *row,
+                                   struct up_error *error);
+void export_csv_gap(struct export *export, const struct gap *gap);
+void export_raw_header(struct csv *csv, unsigned n_blocks);
+void export_raw_cells(struct csv *csv, const struct export_scan *row, unsigned n_blocks);
+/** Cells of the raw columns, to leave them empty. */
+unsigned export_raw_columns(unsigned n_blocks);
+UP_MUST enum up_rc export_ndjson_scan(struct export *export, const struct export_scan *row,
+                                      struct up_error *error);
+UP_MUST enum up_rc export_ndjson_gap(struct export *export, const struct gap *gap,
+                                     struct up_error *error);
+
+#endif
