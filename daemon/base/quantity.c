@@ -54,6 +54,7 @@ static const struct kind_name KIND_NAMES[] = {
     {"apparent power", QUANTITY_APPARENT_POWER},
     {"oil gravity", QUANTITY_OIL_GRAVITY},
     {"gas oil ratio", QUANTITY_GAS_OIL_RATIO},
+    {"specific energy", QUANTITY_SPECIFIC_ENERGY},
 };
 #define KIND_NAME_COUNT (sizeof KIND_NAMES / sizeof KIND_NAMES[0])
 

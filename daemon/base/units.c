@@ -180,6 +180,9 @@ static const struct unit_row UNITS[] = {
 
     UNIT("m3/m3",   QUANTITY_GAS_OIL_RATIO, "m3/m3",            "H60", 1, 0, 1, SI), /* code (m) */
     UNIT("ft3/bbl", QUANTITY_GAS_OIL_RATIO, "[cft_i]/[bbl_us]", NULL,  96, 0, 539, NIST), /* 1728 in3 / 9702 in3 */
+
+    UNIT("kWh/m3",  QUANTITY_SPECIFIC_ENERGY, "kW.h/m3",         NULL, 1, 0, 1, SI),
+    UNIT("kWh/bbl", QUANTITY_SPECIFIC_ENERGY, "kW.h/[bbl_us]",   NULL, 62500000000, 0, 9936705933, NIST),
 };
 /* clang-format on */
 

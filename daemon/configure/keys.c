@@ -165,6 +165,22 @@ static const struct key KEYS[] = {
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "water_density", "1050 kg/m3", NULL, 500, 2000, QUANTITY_DENSITY, NULL, NULL, FIELD(well_data, water_density_kg_m3), "Density of the produced water."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "liquid_density", "920 kg/m3", NULL, 300, 2500, QUANTITY_DENSITY, NULL, NULL, FIELD(well_data, liquid_density_kg_m3), "Mean density of the liquid in the pump, where it is known as one number."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "local_atmosphere", "101.3 kPa", NULL, 50, 110, QUANTITY_PRESSURE, NULL, NULL, FIELD(well_data, local_atmosphere_kpa), "Atmospheric pressure at the wellhead. Nothing is added to a pressure without it; with it fluid_level_above_intake may take an absolute intake pressure and a gauge casing head pressure."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "gauge_depth", "1862 m TVD", NULL, 0, 12000, QUANTITY_LENGTH, "TVD", NULL, FIELD(well_data, gauge_depth_m), "True vertical depth at which the gauge measures the intake pressure. Where it is stated, fluid level and submergence count from it."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "datum_depth", "2010 m TVD", NULL, 0, 12000, QUANTITY_LENGTH, "TVD", NULL, FIELD(well_data, datum_depth_m), "True vertical depth of the datum, usually the middle of the perforations."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "port_spacing", "12 m", NULL, 0, 200, QUANTITY_LENGTH, NULL, NULL, FIELD(well_data, port_spacing_m), "Vertical height of the discharge pressure above the intake pressure."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "stages", "220", NULL, 1, 2000, QUANTITY_COUNT, NULL, NULL, FIELD(well_data, stages), "Stages of the pump."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "reference_frequency", "50 Hz", NULL, 1, 500, QUANTITY_FREQUENCY, NULL, NULL, FIELD(well_data, reference_frequency_hz), "Frequency to which head and rate are brought."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "liquid_rate", "240 m3/d", NULL, 0, 50000, QUANTITY_FLOW, NULL, NULL, FIELD(well_data, liquid_rate_m3_d), "Liquid rate of the last test, at stock-tank conditions. After 31 days without a new entry what is worked out with it is Uncertain."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "oil_volume_factor", "1.12", NULL, 1, 4, QUANTITY_COUNT, NULL, NULL, FIELD(well_data, oil_volume_factor), "Volume of oil at the pump for one of stock-tank oil. Without it 1 stands in, and what is worked out with the rate through the pump is Uncertain."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "gas_gravity", "0.75", NULL, 0.5, 2, QUANTITY_COUNT, NULL, NULL, FIELD(well_data, gas_gravity), "Gravity of the gas, air = 1."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "gas_oil_ratio", "120 m3/m3", NULL, 0, 5000, QUANTITY_GAS_OIL_RATIO, NULL, NULL, FIELD(well_data, gas_oil_ratio_m3_m3), "Gas produced for a volume of stock-tank oil."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "annulus_density", "850 kg/m3", NULL, 300, 2500, QUANTITY_DENSITY, NULL, NULL, FIELD(well_data, annulus_density_kg_m3), "Mean density of the liquid in the annulus above the intake: mostly oil (common practice, no source)."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "annulus_temperature", "57 degC", NULL, -20, 250, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, annulus_temperature_degc), "Mean temperature of the gas column in the annulus."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "static_pressure", "22 MPa absolute", NULL, 1, 200000, QUANTITY_PRESSURE, "absolute", NULL, FIELD(well_data, static_pressure_kpa), "Static reservoir pressure at the datum, absolute; its date is that of this entry."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "bubble_point", "12 MPa absolute", NULL, 1, 200000, QUANTITY_PRESSURE, "absolute", NULL, FIELD(well_data, bubble_point_kpa), "Bubble point of the oil, absolute, as measured."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "productivity_index", "1.5 m3/(d.bar)", NULL, 0, 10000, QUANTITY_PRODUCTIVITY, NULL, NULL, FIELD(well_data, index_m3_d_bar), "Productivity index above the bubble point, from a test."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "winding_limit", "150 degC", NULL, 20, 400, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, winding_limit_degc), "Limit of the motor winding, from its maker."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "insulation_reference", "40 degC", NULL, 0, 200, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, insulation_reference_degc), "Temperature to which the insulation resistance is brought."},
 
     {SECTION_DESTINATION, VALUE_SPECIAL, false, MQTT, "mqtt", "mqtts://host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The broker. `mqtt://` without TLS is taken only for this box itself; ports 8883 and 1883 where none is stated."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "modbus_tcp", "address:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The address to listen on; port 1502 where none is stated."},
@@ -242,7 +258,7 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "bits", "4 to 6", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type bits: the field to take, 0 the lowest bit. Without it the whole register."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "values", "{0: stopped, 1: running}", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of states and counts: raw number to its meaning, or to the number to publish, at most 32."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "length", "8 registers", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type text: registers it takes."},
-    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak, which side of the transformer."},
+    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak; of a current `motor side` or `drive side` of the step-up transformer."},
 };
 /* clang-format on */
 

@@ -56,7 +56,8 @@ static void quantity_text(double value, unit_number unit, char into[static DECIM
 {
     char number[DECIMAL_TEXT_MAX];
     decimal_to_text(decimal_from_double(value), number);
-    (void)snprintf(into, DECIMAL_TEXT_MAX, "%.40s %.20s", number, unit_get(unit)->name);
+    (void)snprintf(into, DECIMAL_TEXT_MAX, "%.40s%s%.20s", number, unit != 0 ? " " : "",
+                   unit != 0 ? unit_get(unit)->name : "");
 }
 
 bool value_quantity(struct plan_faults *faults, const struct node *node, const char *name,
@@ -68,7 +69,9 @@ bool value_quantity(struct plan_faults *faults, const struct node *node, const c
     if (!value_is_text(faults, node, name, "a number with its unit"))
         return false;
     if (!split_number(node->text, node->length, &number, &rest, &n)) {
-        fault_at(faults, node, "`%s: %.60s` is no number with its unit; expected such as `10 %s`",
+        fault_at(faults, node,
+                 in != 0 ? "`%s: %.60s` is no number with its unit; expected such as `10 %s`"
+                         : "`%s: %.60s` is no number; expected such as `10`%.0s",
                  name, node->text, unit_get(in)->name);
         return false;
     }
@@ -80,8 +83,14 @@ bool value_quantity(struct plan_faults *faults, const struct node *node, const c
                  name, node->text, suffix);
         return false;
     }
-    const unit_number unit = unit_of_text(faults, node, name, rest, n - tail, unit_get(in)->kind);
-    if (!unit)
+    if (in == 0 && n > tail) {
+        fault_at(faults, node, "`%s: %.60s` has no unit; expected a number alone", name,
+                 node->text);
+        return false;
+    }
+    const unit_number unit =
+        in == 0 ? 0 : unit_of_text(faults, node, name, rest, n - tail, unit_get(in)->kind);
+    if (in != 0 && !unit)
         return false;
     *value = in_unit(number, unit, in);
     if (*value >= low && *value <= high)

@@ -95,8 +95,9 @@ static void value_text(const struct key *key, const void *from, char text[static
         if (isnan(value))
             break;
         decimal_to_text(decimal_from_double(value), number);
-        (void)snprintf(text, PATH_LENGTH_MAX, "%s %s%s%s", number,
-                       unit_get(unit_of_kind(key->quantity))->name, key->suffix ? " " : "",
+        const unit_number unit = unit_of_kind(key->quantity);
+        (void)snprintf(text, PATH_LENGTH_MAX, "%s%s%s%s%s", number, unit != 0 ? " " : "",
+                       unit != 0 ? unit_get(unit)->name : "", key->suffix ? " " : "",
                        key->suffix ? key->suffix : "");
         break;
     }

@@ -6,31 +6,16 @@
  * A derived point rides with the records of one source, the first that maps one of its required
  * inputs, so that a well's columns stand still. All reasons that apply go through quality_first.
  */
-#include "fold_state.h"
+#include "derive_rows.h"
 
 #include <math.h>
 #include <string.h>
 
 #define STANDARD_GRAVITY_M_S2 9.80665 /* NIST SP 811 (2008) app. B */
-
-/** One input; where the first point is not mapped, or stated as not fitted, the other stands for
- * it. */
-struct derived_input {
-    uint16_t point, or_else;
-};
-struct derived_row {
-    uint16_t point;
-    uint8_t how; /* enum derived_how */
-    uint8_t n_required, n_optional;
-    struct derived_input input[INPUTS_MAX]; /* required, then optional */
-    bool needs_one_reference; /* pressures to subtract: both absolute, or both gauge, and known */
-    bool takes_atmosphere;    /* of the well, where it is stated: makes a gauge pressure absolute */
-    bool needs_one_detector;  /* vibrations: both rms, or both peak */
-    bool needs_density;
-    bool needs_pump; /* exists only while the pump runs; its last input tells */
-    /** May lower `quality`: 9 where there is no value, 72 where the formula does not hold. */
-    double (*compute)(const double *value, const struct well_setting *setting, uint8_t *quality);
-};
+#define ICE_POINT_K 273.15
+#define VACUUM_KPA                                                                                 \
+    110.0 /* no air weighs more (highest at sea level some 108.5 kPa, from memory)                 \
+           */
 
 static double difference(const double *value, const struct well_setting *setting, uint8_t *quality)
 {
@@ -94,8 +79,6 @@ static double unbalance(const double *value, const struct well_setting *setting,
 /* Formulas: points.c, notes of each row. Motor temperature is the winding's, else the oil's;
  * whether the pump runs is told by its drive's state, else by the frequency. */
 /* clang-format off */
-#define RUNS {POINT_DRIVE_RUN_STATE, POINT_DRIVE_FREQUENCY}
-#define MOTOR_TEMPERATURE {POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE}
 static const struct derived_row DERIVED[] = {
     {.point = POINT_PUMP_DIFFERENTIAL_PRESSURE, .n_required = 2, .input = {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}},
      .needs_one_reference = true, .compute = difference},
@@ -114,19 +97,26 @@ static const struct derived_row DERIVED[] = {
 };
 /* clang-format on */
 
+#define DERIVED_COUNT (sizeof DERIVED / sizeof *DERIVED)
+
+const struct derived_row *derived_row(size_t index)
+{
+    return index < DERIVED_COUNT ? &DERIVED[index] : &DERIVED_WELL[index - DERIVED_COUNT];
+}
+
 size_t derived_count(void)
 {
-    return sizeof DERIVED / sizeof *DERIVED;
+    return DERIVED_COUNT + DERIVED_WELL_COUNT;
 }
 
 unsigned derived_point(size_t index)
 {
-    return DERIVED[index].point;
+    return derived_row(index)->point;
 }
 
 enum derived_how derived_how(size_t index)
 {
-    return (enum derived_how)DERIVED[index].how;
+    return (enum derived_how)derived_row(index)->how;
 }
 
 const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
@@ -168,7 +158,7 @@ static uint16_t point_of(const struct derived_input *input, const struct plan *p
 size_t derived_inputs(size_t index, const struct plan *plan, const struct well_plan *well,
                       int64_t utc_ms, uint16_t points[INPUTS_MAX])
 {
-    const struct derived_row *row = &DERIVED[index];
+    const struct derived_row *row = derived_row(index);
     unsigned n = (unsigned)row->n_required + row->n_optional;
     for (unsigned i = 0; i < n; i++)
         points[i] = point_of(&row->input[i], plan, well, utc_ms);
@@ -178,8 +168,10 @@ size_t derived_inputs(size_t index, const struct plan *plan, const struct well_p
 uint8_t derived_source(size_t index, const struct plan *plan, const struct well_plan *well,
                        int64_t utc_ms)
 {
-    const struct derived_row *row = &DERIVED[index];
+    const struct derived_row *row = derived_row(index);
     uint8_t first = SOURCE_NONE, source;
+    if (well_datum_missing(well, utc_ms, row->needs) != WELL_DATA)
+        return SOURCE_NONE; /* what it needs of the well is not stated: switched off */
     if (well_channel(plan, well, row->point, utc_ms, &source) != 0)
         return SOURCE_NONE; /* the map delivers it as measured */
     for (unsigned i = 0; i < row->n_required; i++) {
@@ -224,6 +216,11 @@ void input_describe(struct input *input, unsigned point, const struct channel *c
     bool is_rms = says(channel->about, "rms"), is_peak = says(channel->about, "peak");
     if (is_rms != is_peak)
         input->detector = is_rms ? DETECTOR_RMS : DETECTOR_PEAK;
+    const bool is_motor = says(channel->about, "motor side"),
+               is_drive = says(channel->about, "drive side");
+    input->side = SIDE_UNKNOWN;
+    if (is_motor != is_drive)
+        input->side = is_motor ? SIDE_OF_MOTOR : SIDE_OF_DRIVE;
 }
 
 /* ---- quality ---- */
@@ -256,7 +253,10 @@ static bool atmosphere_helps(const struct derived_row *row, const struct well_se
 static void judge_settings(const struct derived_row *row, const struct input *inputs,
                            const struct well_setting *setting, struct verdict *verdict)
 {
-    for (unsigned i = 0; row->needs_one_reference && i < row->n_required; i++) {
+    const unsigned pressures = row->needs_one_reference    ? row->n_required
+                               : row->needs_same_pressures ? 2
+                                                           : 0;
+    for (unsigned i = 0; i < pressures; i++) {
         if (!is_known(inputs[i].reference) ||
             (inputs[i].reference != inputs[0].reference && !atmosphere_helps(row, setting)))
             reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
@@ -267,6 +267,24 @@ static void judge_settings(const struct derived_row *row, const struct input *in
         else if (inputs[0].detector != DETECTOR_UNKNOWN && inputs[i].detector != inputs[0].detector)
             reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
     }
+    for (unsigned i = 0; row->needs_absolute && i < row->n_required; i++) {
+        const bool is_pressure = point_get(inputs[i].point)->kind == QUANTITY_PRESSURE;
+        const bool counts_from_air =
+            inputs[i].reference == REFERENCE_GAUGE && isfinite(setting->local_atmosphere_kpa);
+        if (is_pressure && inputs[i].reference != REFERENCE_ABSOLUTE && !counts_from_air)
+            reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
+    }
+    for (unsigned i = 0; row->needs_motor_side && i < row->n_required; i++) {
+        if (point_get(inputs[i].point)->kind != QUANTITY_CURRENT)
+            continue;
+        if (inputs[i].side != SIDE_OF_MOTOR)
+            reason(verdict,
+                   inputs[i].side == SIDE_UNKNOWN ? QUALITY_INPUT_UNSURE : QUALITY_NOT_CONFIGURED,
+                   inputs[i].point);
+    }
+    for (unsigned i = 0; row->needs_winding && i < row->n_required; i++)
+        if (inputs[i].point == POINT_MOTOR_OIL_TEMPERATURE)
+            reason(verdict, QUALITY_INPUT_UNSURE, inputs[i].point);
     if (row->needs_density && !isfinite(setting->density_kg_m3))
         reason(verdict, QUALITY_NOT_CONFIGURED, 0);
     else if (row->needs_density && setting->is_assumed)
@@ -285,6 +303,9 @@ static void judge_inputs(const struct derived_row *row, const struct input *inpu
                                      row->n_optional, &worst);
     if (worst >= 0 && worst < (int)n)
         reason(verdict, result, inputs[worst].point);
+    for (unsigned i = 0; i < row->n_required; i++)
+        if (quality_class_of(quality[i]) != QUALITY_CLASS_BAD && !isfinite(inputs[i].value))
+            reason(verdict, QUALITY_INPUT_BAD, inputs[i].point);
     if (!row->needs_pump)
         return;
     const struct input *runs = &inputs[n - 1];
@@ -295,28 +316,76 @@ static void judge_inputs(const struct derived_row *row, const struct input *inpu
         reason(verdict, QUALITY_INPUT_UNSURE, runs->point);
 }
 
+/** What is made of well data alone stands while its carrier is read at all: then the clock tells
+ * which entry holds, and the row is no older than the reading beside it. */
+static void judge_ride(const struct input *input, struct verdict *verdict)
+{
+    if (quality_class_of(input->quality) == QUALITY_CLASS_BAD)
+        reason(verdict, QUALITY_INPUT_BAD, input->point);
+    else if (input->quality == QUALITY_STALE || input->quality == QUALITY_CLOCK_UNSURE ||
+             input->quality == QUALITY_NOT_JOURNALED)
+        reason(verdict, QUALITY_INPUT_UNSURE, input->point);
+}
+
+/** Numbers that nature does not have: a map without `instrument_range` lets them through. Values
+ * are in the unit of their point, pressures of rows that need it already absolute. */
+static void judge_nature(const struct derived_row *row, const struct input *inputs,
+                         const double *value, struct verdict *verdict)
+{
+    static const struct {
+        uint8_t kind;
+        double low, high;
+    } NATURE[] = {
+        {QUANTITY_TEMPERATURE, -ICE_POINT_K, INFINITY},
+        {QUANTITY_FREQUENCY, 0.0, INFINITY},
+        {QUANTITY_CURRENT, 0.0, INFINITY},
+        {QUANTITY_VOLTAGE, 0.0, INFINITY},
+        {QUANTITY_RESISTANCE, 0.0, INFINITY},
+        {QUANTITY_RATIO, 0.0, 1.0},
+    };
+    for (unsigned i = 0; i < row->n_required; i++) {
+        const struct point *point = point_get(inputs[i].point);
+        for (size_t k = 0; k < sizeof NATURE / sizeof *NATURE; k++)
+            if (point->kind == NATURE[k].kind &&
+                (value[i] < NATURE[k].low || value[i] > NATURE[k].high))
+                reason(verdict, QUALITY_OUT_OF_DOMAIN, inputs[i].point);
+        const double vacuum =
+            row->needs_absolute || inputs[i].reference == REFERENCE_ABSOLUTE ? 0.0 : -VACUUM_KPA;
+        if (point->kind == QUANTITY_PRESSURE && value[i] < vacuum)
+            reason(verdict, QUALITY_OUT_OF_DOMAIN, inputs[i].point);
+    }
+}
+
 struct reading derive(size_t index, const struct input *inputs, const struct well_setting *setting,
                       int64_t *fresh)
 {
-    const struct derived_row *row = &DERIVED[index];
+    const struct derived_row *row = derived_row(index);
     double value[INPUTS_MAX] = {0};
     *fresh = INT64_MAX;
     for (unsigned i = 0; i < row->n_required; i++) {
         value[i] = inputs[i].value;
-        if (atmosphere_helps(row, setting) && inputs[0].reference != inputs[1].reference &&
-            inputs[i].reference == REFERENCE_GAUGE)
+        const bool is_mixed =
+            atmosphere_helps(row, setting) && inputs[0].reference != inputs[1].reference;
+        if ((is_mixed || row->needs_absolute) && inputs[i].reference == REFERENCE_GAUGE)
             value[i] += setting->local_atmosphere_kpa;
         if (inputs[i].fresh < *fresh)
             *fresh = inputs[i].fresh;
     }
     struct verdict verdict = {QUALITY_GOOD, 0};
     judge_settings(row, inputs, setting, &verdict);
-    judge_inputs(row, inputs, &verdict);
+    if (row->rides_only)
+        judge_ride(&inputs[0], &verdict);
+    else
+        judge_inputs(row, inputs, &verdict);
+    if (index >= DERIVED_COUNT && !row->rides_only)
+        judge_nature(row, inputs, value, &verdict);
     double number = row->compute != 0 ? NAN : 0.0;
     if (row->compute != 0 && quality_class_of(verdict.quality) != QUALITY_CLASS_BAD) {
         uint8_t quality = QUALITY_GOOD;
         number = row->compute(value, setting, &quality) + 0.0;
-        reason(&verdict, isfinite(number) ? quality : (uint8_t)QUALITY_OUT_OF_DOMAIN, 0);
+        if (!isfinite(number) && quality_class_of(quality) != QUALITY_CLASS_BAD)
+            quality = QUALITY_OUT_OF_DOMAIN;
+        reason(&verdict, quality, 0);
     }
     return reading_of(row->point, verdict.quality, verdict.worst_input, number, 0.0);
 }

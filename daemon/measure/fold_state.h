@@ -235,8 +235,46 @@ int64_t pump_lapse_of(const struct plan *plan, const struct source_entry *entry)
 int64_t rate_step_of(const struct source_entry *entry);
 
 /* well_data.c */
+
+/** What the configuration may state of a well beside its density; WELL_DATA: none. */
+enum well_datum {
+    DATUM_INTAKE_DEPTH = 0,
+    DATUM_GAUGE_DEPTH,
+    DATUM_DATUM_DEPTH,
+    DATUM_PORT_SPACING,
+    DATUM_STAGES,
+    DATUM_REFERENCE_FREQUENCY,
+    DATUM_LIQUID_RATE,
+    DATUM_OIL_VOLUME_FACTOR,
+    DATUM_GAS_GRAVITY,
+    DATUM_GAS_OIL_RATIO,
+    DATUM_OIL_GRAVITY,
+    DATUM_WATER_CUT,
+    DATUM_ANNULUS_DENSITY,
+    DATUM_ANNULUS_TEMPERATURE,
+    DATUM_STATIC_PRESSURE,
+    DATUM_BUBBLE_POINT,
+    DATUM_INDEX,
+    DATUM_WINDING_LIMIT,
+    DATUM_INSULATION_REFERENCE,
+    WELL_DATA
+};
+#define NEEDS(datum) (UINT32_C(1) << (datum))
+/** The first of `needs` that the well data of that time don't state; WELL_DATA where all stand. A
+ * density counts as needed where DATUM bit 31 is set. */
+#define NEEDS_DENSITY (UINT32_C(1) << 31)
+enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs);
+/** All of `needs` that are missing. */
+uint32_t well_data_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs);
+/** As if it were not stated. */
+void well_datum_forget(struct well_data *data, enum well_datum datum);
+/** Its key in the configuration. */
+const char *well_datum_key(enum well_datum datum);
+
 struct well_setting {
-    double density_kg_m3; /* NaN: not configured */
+    double datum[WELL_DATA]; /* in the units of struct well_data; NaN: not stated */
+    double density_kg_m3;    /* NaN: not configured */
+    bool rate_is_old;        /* liquid_rate was stated more than MEASURE_RATE_HOLDS_MS ago */
     bool is_assumed; /* the produced water's density is not stated; that of fresh water stands in */
     double intake_depth_m;       /* NaN: not configured */
     double local_atmosphere_kpa; /* NaN: not configured, and then nothing stands for it */
@@ -246,7 +284,7 @@ struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms
 double oil_density_kg_m3(double gravity_api);
 
 /* derive.c */
-#define INPUTS_MAX 4
+#define INPUTS_MAX 6
 struct input {
     bool is_mapped;
     uint16_t point;
@@ -255,7 +293,9 @@ struct input {
     int64_t fresh;     /* instant of age zero */
     uint8_t reference; /* of pressures */
     uint8_t detector;  /* of vibrations: enum detector */
+    uint8_t side;      /* of the step-up transformer: enum side */
 };
+enum side { SIDE_UNKNOWN = 0, SIDE_OF_MOTOR, SIDE_OF_DRIVE };
 enum detector { DETECTOR_UNKNOWN = 0, DETECTOR_RMS, DETECTOR_PEAK };
 enum derived_how { HOW_FORMULA = 0, HOW_RATE, HOW_RUN_TIME };
 

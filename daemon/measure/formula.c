@@ -47,6 +47,15 @@ const struct formula *formula_at(size_t index)
     return 0;
 }
 
+const struct formula *formula_of(formula_function *function)
+{
+    for (size_t g = 0; g < sizeof GROUPS / sizeof *GROUPS; g++)
+        for (size_t i = 0; i < GROUPS[g]->n; i++)
+            if (GROUPS[g]->row[i].compute == function)
+                return &GROUPS[g]->row[i];
+    return 0;
+}
+
 size_t formula_input_index(const struct formula *formula, const char *name)
 {
     size_t i = 0;

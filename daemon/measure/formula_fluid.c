@@ -60,7 +60,7 @@ FORMULA_FUNCTION(cut_at_pump)
     out->value = water / all;
 }
 
-FORMULA_FUNCTION(datum_pressure)
+FORMULA_SHARED(datum_pressure)
 {
     const double column = given[3].value * STANDARD_GRAVITY * (given[2].value - given[1].value);
     formula_step(steps, "rho g (D_D - D_g)", column, "MPa");

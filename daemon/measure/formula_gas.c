@@ -148,7 +148,7 @@ FORMULA_FUNCTION(standing_temperature)
 }
 
 /** p, T, gamma_g, and the choices of correlations. */
-FORMULA_FUNCTION(z_chain)
+FORMULA_SHARED(gas_z_chain)
 {
     struct formula_given reduced[2] = {{.present = true}, {.present = true}};
     struct formula_result pressure = {0}, temperature = {0};
@@ -175,7 +175,7 @@ FORMULA_FUNCTION(gas_density)
                  (given[3].value * GAS_CONSTANT * given[1].value);
 }
 
-FORMULA_FUNCTION(volume_factor)
+FORMULA_SHARED(gas_volume_factor)
 {
     const double p_sc = formula_or(&given[3], STANDARD_ATMOSPHERE_PA);
     const double t_sc = formula_or(&given[4], STANDARD_60F_K);
@@ -215,9 +215,9 @@ static const struct formula ROWS[] = {
     FORMULA("gas.z_hy", "Compressibility factor, Hall and Yarborough", "Z = a p_pr / y", "", "not for T_pr <= 1",
             "Hall and Yarborough 1973 (from memory)", REDUCED, z_hy),
     FORMULA("gas.z_chain", "Compressibility factor of a gas by its gravity", "Z(T / T_pc, p / p_pc)", "", SWEET,
-            "Sutton 1985 or Standing 1977, then Dranchuk and Abou-Kassem 1975 or Hall and Yarborough 1973 (from memory)", CHAIN, z_chain),
+            "Sutton 1985 or Standing 1977, then Dranchuk and Abou-Kassem 1975 or Hall and Yarborough 1973 (from memory)", CHAIN, gas_z_chain),
     FORMULA("gas.density", "Density of gas", "rho_g = p gamma_g M_air / (Z R T)", "kg/m3", "", "real gas law; M_air: ISO 6976:2016 (from memory)", DENSITY, gas_density),
-    FORMULA("gas.B_g", "Gas formation volume factor", "B_g = (p_sc / T_sc) Z T / p", "m3/m3", "", "real gas law", VOLUME, volume_factor),
+    FORMULA("gas.B_g", "Gas formation volume factor", "B_g = (p_sc / T_sc) Z T / p", "m3/m3", "", "real gas law", VOLUME, gas_volume_factor),
 };
 /* clang-format on */
 

@@ -21,6 +21,10 @@ struct formula_group {
 #define FORMULA_FUNCTION(name)                                                                     \
     static void name(const struct formula_given *given, struct formula_steps *steps,               \
                      struct formula_result *out)
+/** The same, of a formula that derived points use as well. */
+#define FORMULA_SHARED(name)                                                                       \
+    void name(const struct formula_given *given, struct formula_steps *steps,                      \
+              struct formula_result *out)
 #define INPUT(symbol, own_unit, words, ...)                                                        \
     {                                                                                              \
         .name = (symbol), .unit = (own_unit), .about = (words), __VA_ARGS__                        \
@@ -53,7 +57,15 @@ extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_SURVEY
     FORMULA_INFLOW, FORMULA_BUILDUP, FORMULA_PVT, FORMULA_INTAKE, FORMULA_STATISTICS,
     FORMULA_UNCERTAINTY;
 
-/* The value of each function's first arguments; for formulas that use another one's. All SI. */
+/* Formulas that derived points use too; inputs in the order of their rows. */
+typedef void formula_function(const struct formula_given *given, struct formula_steps *steps,
+                              struct formula_result *out);
+formula_function level_height, gas_z_chain, gas_volume_factor, pvt_rs_standing, pvt_bo_standing,
+    intake_free_fraction, intake_turpin, water_margin, inflow_composite_rate,
+    insulation_at_reference, affinity_head, affinity_rate, power_active, power_efficiency,
+    pump_total_head, datum_pressure;
+/** The first row that a function computes; NULL: none. For formula_evaluate, which judges inputs. */
+const struct formula *formula_of(formula_function *function);
 /** Z by Dranchuk and Abou-Kassem; fills reason or flags. */
 void gas_z_dak(double reduced_temperature, double reduced_pressure, struct formula_result *out);
 /** Vertical depth at a measured depth; n stations in m and rad, ascending. Fills reason or flags.

@@ -108,7 +108,7 @@ FORMULA_FUNCTION(composite_bubble_rate)
 }
 
 /** Above the bubble point a straight line, below it Vogel's curve, of one slope where they meet. */
-FORMULA_FUNCTION(composite_rate)
+FORMULA_SHARED(inflow_composite_rate)
 {
     const double j = given[0].value, p_r = given[1].value, p_wf = given[3].value;
     const double p_b = given[2].value < p_r ? given[2].value : p_r;
@@ -281,7 +281,7 @@ static const struct formula ROWS[] = {
     FORMULA("ipr.vogel_x", "Vogel's pressure ratio", "x = [sqrt(81 - 80 q / q_max) - 1] / 8", "", VOGEL_VALIDITY, VOGEL_SOURCE, RATIO, vogel_ratio),
     FORMULA("ipr.composite_qb", "Rate at the bubble point", "q_b = J (p_r - p_b)", "m3/d", "", "definition", BUBBLE_RATE, composite_bubble_rate),
     FORMULA("ipr.composite_q", "Rate, straight line and Vogel", "q_b + (J p_b / 1.8)(1 - 0.2 x - 0.8 x^2), x = p_wf / p_b, below p_b", "m3/d", VOGEL_VALIDITY,
-            "composite of Vogel 1968 (from memory)", COMPOSITE, composite_rate),
+            "composite of Vogel 1968 (from memory)", COMPOSITE, inflow_composite_rate),
     FORMULA("ipr.composite_J", "Productivity index from a test below the bubble point", "J = q / [(p_r - p_b) + (p_b / 1.8)(1 - 0.2 x - 0.8 x^2)]", "m3/(d MPa)",
             VOGEL_VALIDITY, "composite of Vogel 1968 (from memory)", COMPOSITE_TEST, composite_index),
     FORMULA("ipr.fetkovich_n", "Fetkovich's exponent from two tests", "n = ln(q1 / q2) / ln[(p_r^2 - p1^2) / (p_r^2 - p2^2)]", "", "n from 0.5 to 1", FETKOVICH_SOURCE, TWO_TESTS, fetkovich_exponent),

@@ -46,7 +46,7 @@ FORMULA_FUNCTION(fraction_of_rates)
 }
 
 /** GOR, R_s, q_o, q_w, B_o, B_w, B_g. What is dissolved is not free; less than nothing is none. */
-FORMULA_FUNCTION(fraction)
+FORMULA_SHARED(intake_free_fraction)
 {
     const double excess = fmax(0.0, given[0].value - given[1].value);
     const double gas = given[2].value * excess * given[6].value;
@@ -59,7 +59,7 @@ FORMULA_FUNCTION(fraction)
         formula_none(out, REASON_DOMAIN, FORMULA_NO_INPUT);
 }
 
-FORMULA_FUNCTION(turpin)
+FORMULA_SHARED(intake_turpin)
 {
     const double ratio = given[0].value / given[1].value;
     formula_step(steps, "q_g / q_l", ratio, "");
@@ -139,7 +139,7 @@ FORMULA_FUNCTION(saturation_temperature)
     out->value = 0.5 * (sum - sqrt(sum * sum - 4.0 * (N[9] + N[10] * d)));
 }
 
-FORMULA_FUNCTION(saturation_margin)
+FORMULA_SHARED(water_margin)
 {
     saturation_temperature(given, steps, out);
     formula_step(steps, "T_s(p_i)", out->value, "degC");
@@ -183,15 +183,15 @@ static const struct formula ROWS[] = {
     FORMULA("gas.Bg_constant", "Constant of the gas volume factor in field units", "p_sc / T_sc", "", "", "real gas law", BG_CONSTANT, volume_constant),
     FORMULA("gas.free_volume", "Free gas at intake conditions", "q_g,sc B_g", "bbl/d", "", DESIGN, FREE_VOLUME, product),
     FORMULA("gas.free_fraction", "Free gas fraction at the intake", "q_g / (q_g + q_o + q_w), at intake conditions", "", "before any separation", DESIGN, FRACTION_OF_RATES, fraction_of_rates),
-    FORMULA("gas.free_fraction", "Free gas fraction at the intake", "q_o (GOR - R_s) B_g / (q_o (GOR - R_s) B_g + q_o B_o + q_w B_w)", "", "before any separation", DESIGN, FRACTION, fraction),
+    FORMULA("gas.free_fraction", "Free gas fraction at the intake", "q_o (GOR - R_s) B_g / (q_o (GOR - R_s) B_g + q_o B_o + q_w B_w)", "", "before any separation", DESIGN, FRACTION, intake_free_fraction),
     FORMULA("gas.turpin", "Turpin's number", "2000 (q_g / q_l) / (3 p_i)", "", "stable below 1; fitted to few stages up to about 400 psig: an indicator",
-            "Turpin, Lea and Bearden 1986 (from memory)", TURPIN, turpin),
+            "Turpin, Lea and Bearden 1986 (from memory)", TURPIN, intake_turpin),
     FORMULA("gas.separation_total", "Natural and mechanical separation", "E = E_n + E_m (1 - E_n)", "", "", "balance", SEPARATION, separation_total),
     FORMULA("gas.v_inf", "Rise velocity of a gas bubble", "1.53 [sigma g (rho_L - rho_g) / rho_L^2]^0.25", "m/s", "", "Harmathy 1960 (from memory)", RISE, rise_velocity),
     FORMULA("gas.E_natural", "Natural separation", "E_n = v_inf / (v_inf + v_sl)", "", "simple form", "Alhanati 1993 (from memory)", NATURAL, natural_separation),
     FORMULA("water.p_sat", "Saturation pressure of water", "[2 C / (-B + sqrt(B^2 - 4 A C))]^4", "MPa", IF97_RANGE, IF97, OF_T, saturation_pressure),
     FORMULA("water.T_sat", "Saturation temperature of water", "{n10 + D - sqrt[(n10 + D)^2 - 4 (n9 + n10 D)]} / 2", "degC", IF97_RANGE, IF97, OF_P, saturation_temperature),
-    FORMULA("water.margin", "Margin to boiling", "T_s(p_i) - T", "K", IF97_RANGE, IF97, MARGIN, saturation_margin),
+    FORMULA("water.margin", "Margin to boiling", "T_s(p_i) - T", "K", IF97_RANGE, IF97, MARGIN, water_margin),
 };
 /* clang-format on */
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * formula_level.c - the annulus: height of liquid above the intake, with the weight of the gas
- * column.
+ * formula_level.c - the annulus: level_height of liquid above the intake, with the weight of the
+ * gas column.
  */
 #include "formula_groups.h"
 
@@ -43,7 +43,7 @@ static double excess(const struct formula_given *given, double k, double h_m)
            given[3].value * STANDARD_GRAVITY * h_m - given[0].value;
 }
 
-FORMULA_FUNCTION(height)
+FORMULA_SHARED(level_height)
 {
     const double depth_m = given[2].value;
     const double k = exponent_of(given[4].value, given[5].value, given[6].value);
@@ -58,6 +58,8 @@ FORMULA_FUNCTION(height)
     }
     for (int i = 0; i < BISECTIONS; i++) {
         const double middle = 0.5 * (low + high);
+        if (middle <= low || middle >= high)
+            break; /* no number lies between */
         if (excess(given, k, middle) < 0.0)
             low = middle;
         else
@@ -68,7 +70,7 @@ FORMULA_FUNCTION(height)
 
 FORMULA_FUNCTION(level_depth)
 {
-    height(given, steps, out);
+    level_height(given, steps, out);
     formula_step(steps, "h", out->value, "m");
     out->value = given[2].value - out->value;
 }
@@ -103,7 +105,7 @@ static const struct formula ROWS[] = {
     FORMULA("level.field_constant", "Constant of the gas column in field units", "M_air g / R", "degR/ft", "", "definitions; texts print 0.01875 (from memory)",
             CONSTANT, column_constant),
     FORMULA("level.height_above_intake", "Liquid above the intake", "p_i = p_c exp(k (D_i - h)) + rho_a g h, solved for h", "m", LEVEL_VALIDITY,
-            LEVEL_SOURCE, HEIGHT, height),
+            LEVEL_SOURCE, HEIGHT, level_height),
     FORMULA("level.fluid_level_TVD", "Vertical depth of the fluid level", "D_f = D_i - h", "m", LEVEL_VALIDITY, LEVEL_SOURCE, HEIGHT, level_depth),
     FORMULA("level.height_no_gas_weight", "Liquid above the intake, gas without weight", "h0 = (p_i - p_c) / (rho_a g)", "m",
             "a first estimate: the gas usually shortens it by 1 to 10 %", "hydrostatics", PLAIN, height_without_gas),

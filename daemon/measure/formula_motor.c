@@ -128,7 +128,7 @@ FORMULA_FUNCTION(at_40)
     out->value = given[0].value * k;
 }
 
-FORMULA_FUNCTION(at_reference)
+FORMULA_SHARED(insulation_at_reference)
 {
     const double k = halving(given[1].value, given[2].value);
     formula_step(steps, "2^((T - T_ref)/10)", k, "");
@@ -218,7 +218,7 @@ static const struct formula ROWS[] = {
     FORMULA("motor.rise_at_current", "Rise at another current", "dT2 = dT1 (I2 / I1)^2", "K", "rough; same cooling", "losses as the square of current", AT_CURRENT, rise_at_current),
     FORMULA("insulation.K_T", "Factor to 40 degC", "K_T = 0.5^((40 - T) / 10)", "", TREND_ONLY, "IEEE 43 (from memory)", INSULATION_T, factor_40),
     FORMULA("insulation.R40", "Insulation resistance at 40 degC", "R_40 = K_T R_T", "Mohm", TREND_ONLY, "IEEE 43 (from memory)", AT_40, at_40),
-    FORMULA("insulation.R_ref", "Insulation resistance at a reference temperature", "R_ref = R_T 2^((T - T_ref) / 10)", "Mohm", TREND_ONLY, "IEEE 43 (from memory)", AT_REFERENCE, at_reference),
+    FORMULA("insulation.R_ref", "Insulation resistance at a reference temperature", "R_ref = R_T 2^((T - T_ref) / 10)", "Mohm", TREND_ONLY, "IEEE 43 (from memory)", AT_REFERENCE, insulation_at_reference),
     FORMULA("insulation.K_T_thermoset", "Factor to 40 degC, thermosetting insulation", "exp[-4230 (1/(T + 273) - 1/313)], 1245 below 40 degC", "", "10 to 85 degC",
             "IEEE 43-2013 (from memory)", INSULATION_T, factor_thermoset),
     FORMULA("insulation.PI", "Polarisation index", "R_10min / R_1min", "", "not above 5 Gohm", "IEEE 43 (from memory)", POLARISATION, polarisation),

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * formula_power.c - electrical power, losses in the cable, efficiency, specific energy, and the
- * affinity laws.
+ * formula_power.c - electrical power, losses in the cable, power_efficiency, specific energy, and
+ * the affinity laws.
  */
 #include "formula_groups.h"
 
@@ -19,7 +19,7 @@ FORMULA_FUNCTION(apparent_power)
     out->value = ROOT_3 * given[0].value * given[1].value;
 }
 
-FORMULA_FUNCTION(active_power)
+FORMULA_SHARED(power_active)
 {
     const double apparent = ROOT_3 * given[0].value * given[1].value;
     formula_step(steps, "S = sqrt(3) V I", apparent, "kVA");
@@ -65,7 +65,7 @@ static void judge_efficiency(struct formula_result *out)
         out->flags |= FLAG_OUTSIDE_VALIDITY;
 }
 
-FORMULA_FUNCTION(efficiency)
+FORMULA_SHARED(power_efficiency)
 {
     (void)steps;
     out->value = given[0].value / given[1].value;
@@ -108,12 +108,12 @@ static void affine(const struct formula_given *given, struct formula_steps *step
         out->flags |= FLAG_OUTSIDE_VALIDITY;
 }
 
-FORMULA_FUNCTION(affine_rate)
+FORMULA_SHARED(affinity_rate)
 {
     affine(given, steps, out, 1);
 }
 
-FORMULA_FUNCTION(affine_head)
+FORMULA_SHARED(affinity_head)
 {
     affine(given, steps, out, 2);
 }
@@ -176,26 +176,26 @@ static const struct formula_input SLIP[] = {INPUT("f", "Hz", "frequency", .bound
 #define AFFINITY "frequency ratio 0.6 to 1.3 (common practice, no source); slip neglected; compares states of the pump, does not predict a rate"
 static const struct formula ROWS[] = {
     FORMULA("elec.apparent_power", "Apparent power", "S = sqrt(3) V I", "kVA", SINE, "three-phase circuit", APPARENT, apparent_power),
-    FORMULA("elec.active_power", "Active power", "P = sqrt(3) V I pf", "kW", SINE, "three-phase circuit", ACTIVE, active_power),
+    FORMULA("elec.active_power", "Active power", "P = sqrt(3) V I pf", "kW", SINE, "three-phase circuit", ACTIVE, power_active),
     FORMULA("elec.cable_loss", "Loss in the cable", "P_c = 3 I^2 R_c", "W", "", "Joule", LOSS, cable_loss),
     FORMULA("elec.copper_resistance", "Resistance of copper at a temperature", "R_T = R_20 [1 + 0.00393 (T - 20 degC)]", "ohm", "", "IEC 60028", COPPER, copper),
     FORMULA("elec.voltage_drop", "Voltage drop along the cable", "dV = sqrt(3) I (R_c pf + X_c sin phi)", "V", "approximate", "three-phase circuit", DROP, voltage_drop),
     FORMULA("elec.current_imbalance", "Current unbalance", "max |I_k - I_mean| / I_mean", "", "",
             "common practice, no source; NEMA MG 1 defines the unbalance of voltages so (from memory)", PHASES, unbalance),
     FORMULA("eff.pump_motor", "Efficiency of pump and motor", "eta = P_h / P_m", "", "above 0.85 the inputs are wrong (common practice, no source)",
-            "definition", PUMP_MOTOR, efficiency),
+            "definition", PUMP_MOTOR, power_efficiency),
     FORMULA("eff.system", "Efficiency of the system", "eta = dp Q / P_in", "", "pump work over power at the meter; above 0.85 the inputs are wrong (common practice, no source)",
             "definition", SYSTEM, system_efficiency),
     FORMULA("energy.specific", "Energy for a volume", "SE = P_in / Q", "kWh/m3", "", "definition", SPECIFIC, quotient),
     FORMULA("energy.specific_min", "Least energy for a volume", "dp", "kWh/m3", "an ideal pump and motor", "definition", LEAST, least_energy),
     FORMULA("energy.specific_from_eff", "Energy for a volume from the efficiency", "SE = dp / eta", "kWh/m3", "", "definition", FROM_EFFICIENCY, quotient),
-    FORMULA("affinity.rate", "Rate at another frequency", "Q2 = Q1 f2 / f1", "m3/d", AFFINITY, "affinity laws", RATE, affine_rate),
-    FORMULA("affinity.head", "Head at another frequency", "H2 = H1 (f2 / f1)^2", "m", AFFINITY, "affinity laws", HEAD, affine_head),
+    FORMULA("affinity.rate", "Rate at another frequency", "Q2 = Q1 f2 / f1", "m3/d", AFFINITY, "affinity laws", RATE, affinity_rate),
+    FORMULA("affinity.head", "Head at another frequency", "H2 = H1 (f2 / f1)^2", "m", AFFINITY, "affinity laws", HEAD, affinity_head),
     FORMULA("affinity.power", "Power at another frequency", "P2 = P1 (f2 / f1)^3", "kW", AFFINITY, "affinity laws", POWER, affine_power),
-    FORMULA("affinity.normalised_rate", "Rate at the reference frequency", "Q f_ref / f", "m3/d", AFFINITY, "affinity laws", NORMAL_RATE, affine_rate),
-    FORMULA("affinity.normalised_head", "Head at the reference frequency", "H (f_ref / f)^2", "m", AFFINITY, "affinity laws", NORMAL_HEAD, affine_head),
+    FORMULA("affinity.normalised_rate", "Rate at the reference frequency", "Q f_ref / f", "m3/d", AFFINITY, "affinity laws", NORMAL_RATE, affinity_rate),
+    FORMULA("affinity.normalised_head", "Head at the reference frequency", "H (f_ref / f)^2", "m", AFFINITY, "affinity laws", NORMAL_HEAD, affinity_head),
     FORMULA("affinity.normalised_power", "Power at the reference frequency", "P (f_ref / f)^3", "kW", AFFINITY, "affinity laws", NORMAL_POWER, affine_power),
-    FORMULA("affinity.speed_50Hz", "Speed at another frequency", "n2 = n1 f2 / f1", "rpm", AFFINITY, "affinity laws", SPEED, affine_rate),
+    FORMULA("affinity.speed_50Hz", "Speed at another frequency", "n2 = n1 f2 / f1", "rpm", AFFINITY, "affinity laws", SPEED, affinity_rate),
     FORMULA("affinity.sync_speed", "Synchronous speed", "n_sync = 120 f / poles", "rpm", "", "definition", SYNC, sync_speed),
     FORMULA("affinity.slip", "Slip", "(n_sync - n) / n_sync", "", "", "definition", SLIP, slip),
 };

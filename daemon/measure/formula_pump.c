@@ -28,8 +28,8 @@ static void pressure_head(const struct formula_given *given, struct formula_step
         out->flags |= FLAG_REVERSED_DP;
 }
 
-static void total_head(const struct formula_given *given, struct formula_steps *steps,
-                       struct formula_result *out)
+void pump_total_head(const struct formula_given *given, struct formula_steps *steps,
+                     struct formula_result *out)
 {
     const double v_d = formula_or(&given[4], 0.0), v_i = formula_or(&given[5], 0.0);
     const double velocity_m = (v_d * v_d - v_i * v_i) / (2.0 * STANDARD_GRAVITY);
@@ -130,7 +130,7 @@ static const struct formula ROWS[] = {
      .validity = HEAD_VALIDITY, .source = HEAD_SOURCE, FORMULA_INPUTS(PRESSURE_HEAD), .compute = pressure_head},
     {.label = "pump.total_head", .title = "Pump head, with port spacing and velocities",
      .expression = "H = (p_d - p_i) / (rho g) + dz + (v_d^2 - v_i^2) / (2 g)", .unit = "m",
-     .validity = HEAD_VALIDITY, .source = HEAD_SOURCE, FORMULA_INPUTS(TOTAL_HEAD), .compute = total_head},
+     .validity = HEAD_VALIDITY, .source = HEAD_SOURCE, FORMULA_INPUTS(TOTAL_HEAD), .compute = pump_total_head},
     {.label = "pump.pressure_head_ft", .title = "Pump head in feet from a pressure difference", .expression = "H_p = dp / (rho g)", .unit = "ft",
      .validity = HEAD_VALIDITY, .source = HEAD_SOURCE, FORMULA_INPUTS(HEAD_OF_DIFFERENCE), .compute = head_of_difference},
     {.label = "pump.head_per_stage", .title = "Head of one stage", .expression = "H / N_st", .unit = "m", .validity = "",

@@ -52,7 +52,7 @@ FORMULA_FUNCTION(pb_standing)
         formula_none(out, REASON_DOMAIN, 0);
 }
 
-FORMULA_FUNCTION(rs_standing)
+FORMULA_SHARED(pvt_rs_standing)
 {
     const double p = given[0].value / PSI_IN_PA, t = fahrenheit(&given[3]);
     const double r = standing_solution(p, given[1].value, given[2].value, t);
@@ -61,7 +61,7 @@ FORMULA_FUNCTION(rs_standing)
     out->value = r * SCF_STB;
 }
 
-FORMULA_FUNCTION(bo_standing)
+FORMULA_SHARED(pvt_bo_standing)
 {
     const double r = given[0].value / SCF_STB, t = fahrenheit(&given[3]);
     const double gamma_o = 141.5 / (131.5 + given[2].value);
@@ -169,9 +169,9 @@ static const struct formula_input RATIO[] = {SOLUTION};
 #define VB "Vasquez and Beggs 1980 (from memory)"
 static const struct formula ROWS[] = {
     FORMULA("pvt.pb_standing", "Bubble point, Standing", "p_b = 18.2 [(R_s / gamma_g)^0.83 10^(0.00091 T - 0.0125 API) - 1.4]", "psia", STANDING_RANGE, STANDING, BUBBLE, pb_standing),
-    FORMULA("pvt.rs_standing", "Solution gas, Standing", "R_s = gamma_g [(p / 18.2 + 1.4) 10^(0.0125 API - 0.00091 T)]^(1/0.83)", "scf/stb", STANDING_RANGE, STANDING, OF_PRESSURE, rs_standing),
-    FORMULA("pvt.rs_standing_roundtrip", "Solution gas back from the bubble point, Standing", "R_s(p_b(R_s))", "scf/stb", STANDING_RANGE, STANDING, OF_PRESSURE, rs_standing),
-    FORMULA("pvt.bo_standing", "Oil volume factor, Standing", "B_o = 0.9759 + 0.000120 [R_s (gamma_g / gamma_o)^0.5 + 1.25 T]^1.2", "", STANDING_RANGE, STANDING, BUBBLE, bo_standing),
+    FORMULA("pvt.rs_standing", "Solution gas, Standing", "R_s = gamma_g [(p / 18.2 + 1.4) 10^(0.0125 API - 0.00091 T)]^(1/0.83)", "scf/stb", STANDING_RANGE, STANDING, OF_PRESSURE, pvt_rs_standing),
+    FORMULA("pvt.rs_standing_roundtrip", "Solution gas back from the bubble point, Standing", "R_s(p_b(R_s))", "scf/stb", STANDING_RANGE, STANDING, OF_PRESSURE, pvt_rs_standing),
+    FORMULA("pvt.bo_standing", "Oil volume factor, Standing", "B_o = 0.9759 + 0.000120 [R_s (gamma_g / gamma_o)^0.5 + 1.25 T]^1.2", "", STANDING_RANGE, STANDING, BUBBLE, pvt_bo_standing),
     FORMULA("pvt.gamma_gs", "Gas gravity at 114.7 psia", "gamma_g [1 + 5.912e-5 API T_sep log10(p_sep / 114.7)]", "", VB_RANGE, VB, AT_SEPARATOR, gravity_at_separator),
     FORMULA("pvt.pb_vasquez_beggs", "Bubble point, Vasquez and Beggs", "p_b = [(C1 R_s / gamma_gs) 10^(-C3 API / (T + 460))]^C2", "psia", VB_RANGE, VB, BUBBLE_VB, pb_vb),
     FORMULA("pvt.pb_vb_roundtrip", "Bubble point back from the solution gas, Vasquez and Beggs", "p_b(R_s(p))", "psia", VB_RANGE, VB, BUBBLE_OF_SEPARATOR, pb_vb_of_separator),

@@ -12,6 +12,8 @@ struct derived_pressure {
 };
 static const struct derived_pressure DERIVED_PRESSURES[] = {
     {POINT_PUMP_DIFFERENTIAL_PRESSURE, {POINT_DISCHARGE_PRESSURE, POINT_INTAKE_PRESSURE}},
+    {POINT_DATUM_PRESSURE, {POINT_INTAKE_PRESSURE, POINT_INTAKE_PRESSURE}},
+    {POINT_DRAWDOWN, {POINT_INTAKE_PRESSURE, POINT_INTAKE_PRESSURE}}, /* a difference, as 34 is */
 };
 
 static uint8_t mapped_reference(const struct plan *plan, const struct well_plan *well,

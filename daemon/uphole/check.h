@@ -75,6 +75,12 @@ double check_month_bytes(const struct check_destination *at);
 void check_advise_limits(struct check_facts *facts, const struct check_destination *at);
 /** Where the credential `name` is, or will be looked for: "is looked for in ...". */
 void check_credential(const char *name, char *into, size_t room);
+/** Prints text broken at blanks so that lines keep to the terminal, every line but the first after
+ * `indent` blanks. */
+void check_wrapped(FILE *out, int indent, const char *text);
+/** Which derived points a well has, and what switches the others off (check_derived.c). */
+void check_show_derived(FILE *out, const struct check_facts *facts, const struct well_plan *well);
+void check_show_derived_json(FILE *out, const struct check_facts *facts);
 void check_show_text(FILE *out, const struct check_facts *facts);
 void check_show_json(FILE *out, const struct check_facts *facts);
 /** Shows one map file as a table. Faults as map_from_file. */

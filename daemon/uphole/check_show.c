@@ -8,7 +8,6 @@
 
 #include "uphole/table.h"
 
-#include <math.h>
 #include <string.h>
 
 static const char *seconds(double s, char into[static 24])
@@ -31,9 +30,7 @@ static const char *bytes(double n, char into[static 24])
     return into;
 }
 
-/* Prints text broken at blanks so that lines keep to the terminal, every line but the first after
- * `indent` blanks. */
-static void wrapped(FILE *out, int indent, const char *text)
+void check_wrapped(FILE *out, int indent, const char *text)
 {
     const int width = command_width();
     int column = indent;
@@ -93,7 +90,7 @@ static void show_lines(FILE *out, const struct check_facts *facts)
                            seconds(at->line->listen_first_ms / 1e3, listen));
         }
         fprintf(out, "  %-16s ", at->line->name);
-        wrapped(out, 19, text);
+        check_wrapped(out, 19, text);
     }
 }
 
@@ -128,7 +125,7 @@ static void show_later_entries(FILE *out, const struct check_facts *facts,
                        facts->plan->maps[entry->map].name, facts->plan->lines[entry->line].name,
                        entry->unit_id, seconds(entry->poll_every_ms / 1e3, poll));
         fprintf(out, "%19s", "");
-        wrapped(out, 21, text);
+        check_wrapped(out, 21, text);
     }
 }
 
@@ -144,11 +141,11 @@ static void show_source(FILE *out, const struct check_facts *facts, const struct
                    seconds(entry->poll_every_ms / 1e3, poll), at->reads.n,
                    at->reads.n == 1 ? "read" : "reads", at->registers,
                    seconds((double)at->wire_us / 1e6, wire), 100 * at->share);
-    wrapped(out, 19, text);
+    check_wrapped(out, 19, text);
     (void)snprintf(text, sizeof text, "reads on the wire, counted from 0: %s",
                    ranges_text(&at->reads, ranges, sizeof ranges));
     fprintf(out, "%19s", "");
-    wrapped(out, 21, text);
+    check_wrapped(out, 21, text);
     (void)seconds(entry->refresh_ms / 1e3, refresh);
     (void)seconds((entry->poll_every_ms + entry->refresh_ms) / 1e3, sum);
     (void)seconds(entry->stale_limit_ms / 1e3, limit);
@@ -167,140 +164,8 @@ static void show_source(FILE *out, const struct check_facts *facts, const struct
                     round),
             limit, poll, refresh, sum);
     fprintf(out, "%19s", "");
-    wrapped(out, 21, text);
+    check_wrapped(out, 21, text);
     show_later_entries(out, facts, at);
-}
-
-/* ---- derived points and the data they need ---- */
-
-static bool well_maps(const struct check_facts *facts, const struct well_plan *well, unsigned point)
-{
-    for (unsigned i = 0; i < facts->n_sources; i++)
-        if (facts->sources[i].well == well && map_channel(facts->sources[i].map, point) &&
-            facts->sources[i].entry->fitted[point] != FITTED_NO)
-            return true;
-    return false;
-}
-
-/* Derived points and what they need; the second of two inputs in a pair may stand for the first. */
-struct derived_need {
-    uint16_t point;
-    uint16_t input[3][2];
-};
-static const struct derived_need DERIVED_NEEDS[] = {
-    {POINT_PUMP_DIFFERENTIAL_PRESSURE, {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}}},
-    {POINT_PUMP_HEAD, {{POINT_DISCHARGE_PRESSURE, 0}, {POINT_INTAKE_PRESSURE, 0}}},
-    {POINT_MOTOR_TEMPERATURE_RISE,
-     {{POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE},
-      {POINT_INTAKE_TEMPERATURE, 0}}},
-    {POINT_FLUID_LEVEL_ABOVE_INTAKE, {{POINT_INTAKE_PRESSURE, 0}, {POINT_CASING_HEAD_PRESSURE, 0}}},
-    {POINT_VIBRATION_RESULTANT, {{POINT_VIBRATION_X, 0}, {POINT_VIBRATION_Y, 0}}},
-    {POINT_CURRENT_UNBALANCE,
-     {{POINT_MOTOR_CURRENT_A, 0}, {POINT_MOTOR_CURRENT_B, 0}, {POINT_MOTOR_CURRENT_C, 0}}},
-    {POINT_INTAKE_PRESSURE_RATE, {{POINT_INTAKE_PRESSURE, 0}}},
-    {POINT_MOTOR_TEMPERATURE_RATE,
-     {{POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE}}},
-    {POINT_RUN_TIME, {{POINT_DRIVE_RUN_STATE, POINT_DRIVE_FREQUENCY}}},
-};
-
-/** 0 where all inputs are there; else the first that is missing. */
-static unsigned missing_input(const struct check_facts *facts, const struct well_plan *well,
-                              const struct derived_need *need)
-{
-    for (unsigned i = 0; i < 3 && need->input[i][0] != POINT_NONE; i++)
-        if (!well_maps(facts, well, need->input[i][0]) &&
-            (need->input[i][1] == POINT_NONE || !well_maps(facts, well, need->input[i][1])))
-            return need->input[i][0];
-    return 0;
-}
-
-static uint8_t reference_of(const struct check_facts *facts, const struct well_plan *well,
-                            unsigned point)
-{
-    for (unsigned i = 0; i < facts->n_sources; i++) {
-        const struct channel *channel = map_channel(facts->sources[i].map, point);
-        if (facts->sources[i].well == well && channel)
-            return channel->reference;
-    }
-    return REFERENCE_NONE;
-}
-
-/** Two pressures that count from different things, or nobody knows from what. */
-static bool references_differ(const struct check_facts *facts, const struct well_plan *well,
-                              const struct derived_need *need)
-{
-    if (need->point != POINT_PUMP_DIFFERENTIAL_PRESSURE && need->point != POINT_PUMP_HEAD &&
-        need->point != POINT_FLUID_LEVEL_ABOVE_INTAKE)
-        return false;
-    const struct well_data *data = plan_data_at(well, facts->now_utc_ms);
-    const uint8_t a = reference_of(facts, well, need->input[0][0]),
-                  b = reference_of(facts, well, need->input[1][0]);
-    const bool known = (a == REFERENCE_ABSOLUTE || a == REFERENCE_GAUGE) &&
-                       (b == REFERENCE_ABSOLUTE || b == REFERENCE_GAUGE);
-    if (known && a != b && need->point == POINT_FLUID_LEVEL_ABOVE_INTAKE && data &&
-        !isnan(data->local_atmosphere_kpa))
-        return false; /* the operator's own word brings them to one */
-    return a != b || !known;
-}
-
-static void show_well_data(FILE *out, const struct check_facts *facts, const struct well_plan *well)
-{
-    const struct well_data *data = plan_data_at(well, facts->now_utc_ms);
-    const bool is_mixed = data && !isnan(data->oil_gravity_api) && !isnan(data->water_cut_ratio);
-    const bool has_density = data && (!isnan(data->liquid_density_kg_m3) || is_mixed);
-    char worked_out[500] = "", off[240];
-    for (size_t i = 0; i < sizeof DERIVED_NEEDS / sizeof *DERIVED_NEEDS; i++) {
-        const struct derived_need *need = &DERIVED_NEEDS[i];
-        const bool needs_density =
-            need->point == POINT_PUMP_HEAD || need->point == POINT_FLUID_LEVEL_ABOVE_INTAKE;
-        if (missing_input(facts, well, need) != 0 || (needs_density && !has_density) ||
-            references_differ(facts, well, need) || well_maps(facts, well, need->point))
-            continue;
-        const size_t n = strlen(worked_out);
-        (void)snprintf(worked_out + n, sizeof worked_out - n, "%s%s",
-                       n > 0 ? ", " : "worked out: ", point_get(need->point)->id);
-    }
-    fprintf(out, "  %-16s ", well->id);
-    wrapped(out, 19, worked_out[0] ? worked_out : "nothing is worked out");
-    for (size_t i = 0; i < sizeof DERIVED_NEEDS / sizeof *DERIVED_NEEDS; i++) {
-        const struct derived_need *need = &DERIVED_NEEDS[i];
-        const unsigned missing = missing_input(facts, well, need);
-        if (well_maps(facts, well, need->point))
-            continue;
-        if (missing != 0)
-            (void)snprintf(off, sizeof off, "%s is off: no %s, or it is stated as not fitted",
-                           point_get(need->point)->id, point_get(missing)->id);
-        else if (references_differ(facts, well, need))
-            (void)snprintf(off, sizeof off,
-                           "%s is off: %s and %s must count from the same `reference`%s",
-                           point_get(need->point)->id, point_get(need->input[0][0])->id,
-                           point_get(need->input[1][0])->id,
-                           need->point == POINT_FLUID_LEVEL_ABOVE_INTAKE
-                               ? ", or well_data must state local_atmosphere"
-                               : "");
-        else
-            continue;
-        fprintf(out, "%19s", "");
-        wrapped(out, 21, off);
-    }
-    if (!has_density) {
-        fprintf(out, "%19s", "");
-        wrapped(out, 21,
-                "no liquid_density, nor oil_gravity with water_cut: switches off pump_head and "
-                "fluid_level_above_intake");
-    } else if (isnan(data->liquid_density_kg_m3) && isnan(data->water_density_kg_m3) &&
-               data->water_cut_ratio > 0) {
-        fprintf(out, "%19s", "");
-        wrapped(
-            out, 21,
-            "no water_density: that of fresh water, 999.016 kg/m3, stands in, and pump_head and "
-            "fluid_level_above_intake are Uncertain (input_unsure)");
-    }
-    if (!data || isnan(data->intake_depth_m)) {
-        fprintf(out, "%19s", "");
-        wrapped(out, 21,
-                "no intake_depth: switches off everything that is carried to another depth");
-    }
 }
 
 static size_t credential_text(const char *key, const char *file, char *text, size_t room)
@@ -352,7 +217,7 @@ static void show_destinations(FILE *out, const struct check_facts *facts)
                            "closed-loop control",
                            to->host, to->port, to->n_views, to->n_views == 1 ? "view" : "views");
         fprintf(out, "  %-16s ", to->name);
-        wrapped(out, 19, text);
+        check_wrapped(out, 19, text);
     }
 }
 
@@ -369,7 +234,7 @@ void check_show_text(FILE *out, const struct check_facts *facts)
         show_source(out, facts, &facts->sources[i]);
     fprintf(out, "\nDerived points, and what missing sensors and well data switch off\n");
     for (int w = 0; w < plan->n_wells; w++)
-        show_well_data(out, facts, &plan->wells[w]);
+        check_show_derived(out, facts, &plan->wells[w]);
     show_destinations(out, facts);
     fprintf(out, "\nJournal\n  %-16s ", "");
     used = (size_t)snprintf(
@@ -385,12 +250,12 @@ void check_show_text(FILE *out, const struct check_facts *facts)
     (void)snprintf(text + used, sizeof text - used,
                    ". Rows are not removed yet: `keep` and `at_most` take effect with retention in "
                    "a later version");
-    wrapped(out, 19, text);
+    check_wrapped(out, 19, text);
     if (facts->n_advice > 0)
         fprintf(out, "\nAdvice\n");
     for (unsigned i = 0; i < facts->n_advice; i++) {
         fprintf(out, "  - ");
-        wrapped(out, 4, facts->advice[i]);
+        check_wrapped(out, 4, facts->advice[i]);
     }
     if (facts->more_advice > 0)
         fprintf(out, "  - and %u more.\n", facts->more_advice);
@@ -453,6 +318,8 @@ void check_show_json(FILE *out, const struct check_facts *facts)
         fputs(i ? "," : "", out);
         show_source_json(out, facts, &facts->sources[i]);
     }
+    fprintf(out, "],\"derived\":[");
+    check_show_derived_json(out, facts);
     fprintf(out, "],\"destinations\":[");
     for (unsigned i = 0; i < facts->n_destinations; i++)
         fprintf(

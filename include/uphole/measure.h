@@ -13,6 +13,7 @@
 
 #define MEASURE_VERSION 1u
 #define MEASURE_FACTS_MAX 128
+#define MEASURE_RATE_HOLDS_MS (INT64_C(31) * 86400000) /* of a stated liquid rate: a test a month; common practice, no source */
 
 /* ---- the fold of one well ---- */
 
@@ -53,6 +54,29 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
  */
 void measure_at(const struct fold *fold, const struct plan *plan, const struct well_plan *well,
                 uint64_t run, const struct stamp *now, bool journaled, struct snapshot *out);
+
+/* ---- what the maps and the data of a well allow ---- */
+
+enum lack_kind {
+    LACKS_NOTHING = 0, /* worked out */
+    LACKS_NOT_ASKED,   /* a map delivers the point itself */
+    LACKS_POINT,       /* `input` is in no map, or stated as not fitted */
+    LACKS_REFERENCE,   /* `beside` and `input` don't count from the same, or nobody knows from what */
+    LACKS_ABSOLUTE,    /* `input` is not absolute, and no local_atmosphere is stated */
+    LACKS_DATA         /* well_data lack `data` */
+};
+struct lack {
+    uint16_t point, input, beside;
+    uint8_t kind;  /* enum lack_kind; the first that holds, in their order */
+    bool takes_atmosphere; /* LACKS_REFERENCE: a stated local_atmosphere would help */
+    uint32_t data; /* bits for measure_datum_key */
+    bool of_rate;  /* made of the well's stated liquid rate: it grows old */
+    bool of_pump_rate; /* and of the oil's volume factor */
+};
+/** What a derived point lacks as of `utc_ms`; false past the last one (index 0 up, in the order of their numbers). Pure. */
+bool measure_lacks(const struct plan *plan, const struct well_plan *well, int64_t utc_ms, size_t index, struct lack *out);
+/** Key of a bit of `data` in the configuration; "" for a bit that stands for none. Bit 31: the density. */
+const char *measure_datum_key(unsigned bit);
 
 /* ---- by hand: the same code, step by step (uphole decode) ---- */
 

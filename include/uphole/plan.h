@@ -177,6 +177,22 @@ struct well_data {
     double water_density_kg_m3;
     double liquid_density_kg_m3;
     double local_atmosphere_kpa; /* what a gauge pressure of this well counts from */
+    double gauge_depth_m; /* true vertical */
+    double datum_depth_m; /* true vertical */
+    double port_spacing_m;
+    double stages;
+    double reference_frequency_hz;
+    double liquid_rate_m3_d; /* at stock-tank conditions */
+    double oil_volume_factor;
+    double gas_gravity; /* air = 1 */
+    double gas_oil_ratio_m3_m3;
+    double annulus_density_kg_m3;
+    double annulus_temperature_degc;
+    double static_pressure_kpa; /* absolute, at the datum */
+    double bubble_point_kpa; /* absolute */
+    double index_m3_d_bar;
+    double winding_limit_degc;
+    double insulation_reference_degc;
 };
 
 struct well_plan {

@@ -48,6 +48,7 @@ enum quantity {
     QUANTITY_APPARENT_POWER,         /* kVA */
     QUANTITY_OIL_GRAVITY,            /* degAPI (no linear factor; only itself) */
     QUANTITY_GAS_OIL_RATIO,          /* m3/m3 */
+    QUANTITY_SPECIFIC_ENERGY,        /* kWh/m3 */
     QUANTITY_COUNT_OF_KINDS
 };
 

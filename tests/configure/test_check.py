@@ -106,9 +106,28 @@ class Check(unittest.TestCase):
         self.assertIn("no liquid_density, nor oil_gravity with water_cut: switches off pump_head and fluid_level_above_intake", got)
         self.assertIn("heron-7 worked out: motor_temperature_rise, vibration_resultant, ", got)
         self.assertIn("fluid_level_above_intake is off: intake_pressure and casing_head_pressure must count from the same `reference`, or well_data must state local_atmosphere", got)
-        self.assertIn("run_time pump_differential_pressure is off: no discharge_pressure, or it is stated as not fitted", got)
+        self.assertIn("run_time, liquid_density, liquid_gradient, electrical_power, boiling_margin pump_differential_pressure is off: no discharge_pressure, or it is stated as not fitted", got)
         self.assertIn("no water_density: that of fresh water, 999.016 kg/m3, stands in", got)
         self.assertNotIn("no water_density", words(self.with_text(self.example().replace("water_cut: 60 %}", "water_cut: 60 %, water_density: 1050 kg/m3}")).stdout))
+
+    def test_well_parameters_name_what_they_lack(self):
+        got = words(check(EXAMPLE).stdout)
+        for sentence in ("datum_pressure is off: well_data states no gauge_depth, datum_depth submergence",
+                         "free_gas_fraction, turpin_number are off: well_data states no gas_gravity, gas_oil_ratio ",
+                         "submergence, fluid_level_depth are off: casing_head_pressure must be absolute, or well_data must state local_atmosphere",
+                         "electrical_power is off: no motor_voltage, or it is stated as not fitted",
+                         "datum_pressure is off: well_data states no gauge_depth, datum_depth, liquid_density (or oil_gravity with water_cut)"):
+            self.assertIn(sentence, got)
+        more = "water_cut: 60 %, gauge_depth: 1862 m TVD, datum_depth: 2010 m TVD, liquid_rate: 240 m3/d, reference_frequency: 50 Hz}"
+        text = self.example().replace("water_cut: 60 %}", more)
+        got = words(self.with_text(text).stdout)
+        self.assertIn("run_time, datum_pressure, liquid_density, liquid_gradient, reference_rate, electrical_power, specific_energy, boiling_margin ", got)
+        self.assertNotIn("datum_pressure is off: well_data states no gauge_depth, datum_depth submergence", got)
+        self.assertIn("no oil_volume_factor: 1 stands in", got)
+        points = {w["well"]: {p["point"]: p for p in w["points"]} for w in json.loads(check(EXAMPLE, "--json").stdout)["derived"]}
+        self.assertEqual(points["heron-7"]["boiling_margin"], {"point": "boiling_margin", "state": "worked_out"})
+        self.assertEqual(points["heron-7"]["drawdown"]["why"], "well_data states no gauge_depth, datum_depth, static_pressure")
+        self.assertEqual(len(points["heron-8"]), 32)
 
     def test_halves_of_two_values_in_one_register_are_pointed_out(self):
         with open(os.path.join(MAPS, "scaled-16.yaml"), encoding="utf-8") as file:

@@ -33,7 +33,7 @@ def table(text, code):
 
 
 # The tables, whole; the counts are those of the files, so that no row is lost unseen.
-for name in ("worked_examples.md", "surveys.md", "further.md"):
+for name in ("worked_examples.md", "surveys.md", "further.md", "parameters.md"):
     rows = sum(1 for line in open(TABLES + "/" + name) if line.startswith("| ") and line.split("-")[0].strip("| ").isalpha() and line.split("|")[1].strip()[-1:].isdigit())
     out, _ = run("--rows", TABLES + "/" + name)
     must("%s: %s" % (name, out.splitlines()[-1:]), out.splitlines()[-1:] == ["%d passed, 0 failed" % rows])

@@ -287,8 +287,10 @@ static void references_and_kinds_that_differ_are_not_put_together(void **state)
 
 static void no_input_that_is_not_good_leaves_a_good_value(void **state)
 {
-    (void)state; /* every row, every input, every quality; the input is named */
-    for (size_t row = 0; row < derived_count(); row++) {
+    (void)state; /* every row, every input, every quality; the input is named. Points of well
+                    data: test_derive_well.c */
+    for (size_t row = 0; row < derived_count() && derived_point(row) < POINT_DATUM_PRESSURE;
+         row++) {
         struct plan plan = {0};
         struct well_plan well = {0};
         uint16_t points[INPUTS_MAX];

@@ -22,6 +22,7 @@ PSI = F("0.45359237") * F("9.80665") / (F("0.0254") ** 2) / 1000  # kPa
 HP = F(550) * F("0.3048") * F("0.45359237") * F("9.80665") / 1000  # kW
 KGF = F("98.0665")
 G = F("9.80665")
+BARREL = F("0.158987294928")
 
 # point: kind, metric unit, resolution
 PRESSURE, TEMPERATURE = ("pressure", "kPa", "1"), ("temperature", "degC", "0.1")
@@ -46,12 +47,24 @@ POINTS = {
     "undelivered_records": ("count", None, "1"), "journal_time_left": ("duration", "h", "1"),
     "gauge_status": ("state", None, "1"), "drive_run_state": ("state", None, "1"), "drive_fault_code": ("count", None, "1"),
     "motor_load": ("ratio", "%", "0.1"), "motor_energy": ("energy", "kWh", "1"),
+    "datum_pressure": ("pressure", "kPa", "1"), "submergence": ("length", "m", "1"), "fluid_level_depth": ("length", "m", "1"),
+    "liquid_density": ("density", "kg/m3", "1"), "liquid_gradient": ("pressure gradient", "kPa/m", "0.01"), "pump_total_head": ("length", "m", "1"),
+    "head_per_stage": ("length", "m", "0.01"), "reference_head": ("length", "m", "1"), "reference_rate": ("flow", "m3/d", "1"),
+    "hydraulic_power": ("power", "kW", "0.1"), "electrical_power": ("power", "kW", "0.1"), "pump_motor_efficiency": ("ratio", "%", "0.1"),
+    "specific_energy": ("specific energy", "kWh/m3", "0.01"), "gas_compressibility_factor": ("ratio", "1", "0.001"),
+    "free_gas_fraction": ("ratio", "%", "0.1"), "turpin_number": ("ratio", "1", "0.01"), "boiling_margin": ("temperature difference", "K", "0.1"),
+    "motor_temperature_margin": ("temperature difference", "K", "0.1"), "reference_insulation": ("resistance", "kohm", "1"),
+    "drawdown": ("pressure", "kPa", "1"), "productivity_index": ("productivity", "m3/(d.bar)", "0.01"), "inflow_rate": ("flow", "m3/d", "1"),
+    "inflow_share": ("ratio", "%", "0.1"),
 }
 US = {"pressure": ("psi", "0.1", lambda v: v / PSI), "temperature": ("degF", "0.1", lambda v: v * F(9, 5) + 32),
       "temperature difference": ("degF", "0.1", lambda v: v * F(9, 5)), "acceleration": ("g", "0.001", lambda v: v / G),
       "length": ("ft", "1", lambda v: v / F("0.3048")), "power": ("hp", "0.1", lambda v: v / HP),
       "velocity": ("in/s", "0.001", lambda v: v / F("25.4")),
-      "pressure rate": ("psi/h", "0.1", lambda v: v / PSI), "temperature rate": ("degF/h", "0.1", lambda v: v * F(9, 5))}
+      "pressure rate": ("psi/h", "0.1", lambda v: v / PSI), "temperature rate": ("degF/h", "0.1", lambda v: v * F(9, 5)),
+      "pressure gradient": ("psi/ft", "0.001", lambda v: v / PSI * F("0.3048")), "flow": ("bbl/d", "1", lambda v: v / BARREL),
+      "specific energy": ("kWh/bbl", "0.01", lambda v: v * BARREL), "productivity": ("bbl/(d.psi)", "0.001", lambda v: v / BARREL * PSI / 100)}
+US_RESOLUTION = {"head_per_stage": "0.1"}  # where it is not that of the kind
 OWN = {"pressure": ("kgf/cm2", "0.01", lambda v: v / KGF), "temperature": ("degF", "0.1", lambda v: v * F(9, 5) + 32),
        "acceleration": ("g", "0.001", lambda v: v / G), "resistance": ("Mohm", "0.001", lambda v: v / 1000)}
 CONVERT = [{}, US, OWN]
@@ -91,6 +104,8 @@ def check_number(got, value, point, to, where):
     if converted:
         unit, resolution, convert = CONVERT[to][kind]
         exact = convert(exact)
+        if to == 1:
+            resolution = US_RESOLUTION.get(point, resolution)
     step = F(resolution)
     best, allowed = half_even(exact, step)
     if F(got) / step not in (allowed if converted else {best}):

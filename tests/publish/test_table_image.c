@@ -286,7 +286,7 @@ static void blocks_stand_where_the_configuration_says_and_others_read_zero(void 
     for (uint16_t r = 512; r < 1024; r++)
         check_register(own, METRIC_HIGH, r, 0);      /* block 1: no such well */
     check_register(own, METRIC_HIGH, slot(1, 2), 0); /* heron-7 hasn't been read */
-    for (uint16_t r = 240; r < 512; r++)
+    for (uint16_t r = TABLE_FIRST_SLOT + TABLE_SLOT_REGISTERS * (POINT_COUNT - 1); r < 512; r++)
         check_register(own, METRIC_HIGH, r, 0); /* no points there yet */
 }
 

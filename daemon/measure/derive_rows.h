@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * derive_rows.h - the two tables of derived points, private to measure: what every ESP well has
+ * (derive.c), and well parameters that need dated well data (derive_well.c).
+ */
+#ifndef UPHOLE_DERIVE_ROWS_H
+#define UPHOLE_DERIVE_ROWS_H
+
+#include "fold_state.h"
+
+/* clang-format off */
+#define RUNS {POINT_DRIVE_RUN_STATE, POINT_DRIVE_FREQUENCY}
+#define MOTOR_TEMPERATURE {POINT_MOTOR_WINDING_TEMPERATURE, POINT_MOTOR_OIL_TEMPERATURE}
+/* clang-format on */
+
+/** One input; where the first point is not mapped, or stated as not fitted, the other stands for
+ * it. */
+struct derived_input {
+    uint16_t point, or_else;
+};
+struct derived_row {
+    uint16_t point;
+    uint8_t how; /* enum derived_how */
+    uint8_t n_required, n_optional;
+    struct derived_input input[INPUTS_MAX]; /* required, then optional */
+    bool needs_one_reference;  /* pressures to subtract: both absolute, or both gauge, and known */
+    bool needs_same_pressures; /* the same of the first two inputs alone */
+    bool takes_atmosphere;   /* of the well, where it is stated: makes a gauge pressure absolute */
+    bool needs_one_detector; /* vibrations: both rms, or both peak */
+    bool needs_motor_side;   /* of the step-up transformer: a current beside the motor's voltage */
+    bool needs_winding;      /* the oil is cooler than the winding that the limit is of */
+    bool needs_density;
+    bool needs_absolute; /* each pressure is brought to absolute; 8 where that can't be */
+    bool rides_only; /* made of well data alone; its input only says with whose records it goes */
+    uint32_t needs;  /* bits of enum well_datum: without them the point is switched off */
+    bool needs_pump; /* exists only while the pump runs; its last input tells */
+    /** May lower `quality`: 9 where there is no value, 72 where the formula does not hold. */
+    double (*compute)(const double *value, const struct well_setting *setting, uint8_t *quality);
+};
+
+/** Well parameters: points 53 and above, in the order of their numbers. */
+extern const struct derived_row DERIVED_WELL[];
+extern const size_t DERIVED_WELL_COUNT;
+/** Of both tables; `index` below derived_count(). */
+const struct derived_row *derived_row(size_t index);
+
+#endif
