@@ -92,8 +92,8 @@ static enum up_rc at_shut(const struct shutin_asked *asked, struct reading *read
 static enum up_rc time_of_row(struct reading *reading, double *s, struct up_error *error)
 {
     const char *cell = reading->csv->field[reading->time];
-    int64_t utc_ms;
-    double number;
+    int64_t utc_ms = 0;
+    double number = 0.0;
     if (reading->dates && calculate_cell_time(cell, &utc_ms))
         *s = (double)(utc_ms - reading->shut_ms) / 1e3;
     else if (!reading->dates && calculate_cell_number(cell, &number))
@@ -116,7 +116,7 @@ static enum up_rc take_row(struct reading *reading, struct shutin_record *record
                            struct up_error *error)
 {
     const char *cell = reading->csv->field[reading->pressure];
-    double s, pressure, quality;
+    double s = 0.0, pressure = 0.0, quality = 0.0;
     if (is_blank(cell) || is_blank(reading->csv->field[reading->time])) {
         record->empty++;
         return UP_OK;
