@@ -96,7 +96,7 @@ struct mqtt_client {
     uint32_t maximum_packet; /* 0: no limit stated */
     uint32_t learned_packet; /* a broker hung up over a message of more; 0: none did */
     int64_t learned_until_ms;
-    bool is_guess;  /* learned_packet: the broker didn't say so */
+    bool is_guess;  /* learned_packet: the broker didn't say so of one row */
     bool no_retain; /* the broker keeps nothing: nothing is sent to be kept */
     bool said_no_retain;
     uint32_t said_packet;

@@ -4,8 +4,9 @@
  * the rows that are larger than it ever takes.
  *
  * A limit is stated (MQTT 5.0, 3.2.2.3), or learned from a broker that hangs up over a message. A
- * stated or admitted limit sets a row aside that can't be split; a guess (MQTT 3.1.1 says nothing
- * when it hangs up) only makes batches smaller, because a weak link looks the same.
+ * stated limit, or a refusal of that very row, sets a row aside that can't be split; a guess (half
+ * of a batch that was refused; MQTT 3.1.1 says nothing when it hangs up, and a weak link looks the
+ * same) only makes batches smaller.
  */
 #include "mqtt_inside.h"
 
@@ -56,7 +57,7 @@ void mqtt_learn_limit(struct mqtt_client *client, const struct mqtt_trouble *tro
         return;
     client->learned_packet = (uint32_t)(is_one_row ? largest : largest / 2);
     client->learned_until_ms = mqtt_now_ms(client) + LEARNED_FOR_MS;
-    client->is_guess = !says_so;
+    client->is_guess = !says_so || !is_one_row;
     client->renew = true; /* else the library would send the same message again, for ever */
 }
 
