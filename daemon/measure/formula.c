@@ -121,6 +121,24 @@ const char *formula_flag_name(enum formula_flag flag)
     return "";
 }
 
+FORMULA_SHARED(formula_itself)
+{
+    (void)steps;
+    out->value = given[0].value;
+}
+
+FORMULA_SHARED(formula_product)
+{
+    (void)steps;
+    out->value = given[0].value * given[1].value;
+}
+
+FORMULA_SHARED(formula_quotient)
+{
+    (void)steps;
+    out->value = given[0].value / given[1].value;
+}
+
 void formula_step(struct formula_steps *steps, const char *symbol, double value, const char *unit)
 {
     if (steps == 0 || steps->n == FORMULA_STEPS_MAX)

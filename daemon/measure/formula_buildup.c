@@ -210,7 +210,6 @@ FORMULA_FUNCTION(radius)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define PRODUCING CONFIGURED("t_p", "h", "producing time before shut-in", BOUND_POSITIVE)
 #define PERMEABILITY CONFIGURED("k", "mD", "permeability", BOUND_POSITIVE)
 #define POROSITY CONFIGURED("phi", "", "porosity", BOUND_POSITIVE)

@@ -111,7 +111,6 @@ FORMULA_FUNCTION(friction_gradient)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 static const struct formula_input GRAVITY[] = {CONFIGURED("API", "degAPI", "oil gravity at 60 degF", BOUND_NONE)};
 static const struct formula_input RELATIVE[] = {CONFIGURED("gamma_o", "", "relative density of oil, water = 1", BOUND_POSITIVE)};
 static const struct formula_input OIL[] = {CONFIGURED("API", "degAPI", "oil gravity at 60 degF", BOUND_NONE),

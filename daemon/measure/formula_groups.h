@@ -30,6 +30,9 @@ struct formula_group {
         .name = (symbol), .unit = (own_unit), .about = (words), __VA_ARGS__                        \
     }
 #define FORMULA_INPUTS(array) .input = (array), .n_inputs = sizeof(array) / sizeof *(array)
+/** INPUT of a datum that the configuration states. */
+#define CONFIGURED(symbol, own_unit, words, limit)                                                 \
+    INPUT(symbol, own_unit, words, .take = TAKE_CONFIGURED, .bound = (limit))
 /** A whole row. */
 #define FORMULA(name, words, form, result_unit, valid, from, inputs, function)                     \
     {                                                                                              \
@@ -60,11 +63,14 @@ extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_SURVEY
 /* Formulas that derived points use too; inputs in the order of their rows. */
 typedef void formula_function(const struct formula_given *given, struct formula_steps *steps,
                               struct formula_result *out);
+/* The first input; it times, and over, the second one. */
+formula_function formula_itself, formula_product, formula_quotient;
 formula_function level_height, gas_z_chain, gas_volume_factor, pvt_rs_standing, pvt_bo_standing,
     intake_free_fraction, intake_turpin, water_margin, inflow_composite_rate,
     insulation_at_reference, affinity_head, affinity_rate, power_active, power_efficiency,
     pump_total_head, datum_pressure;
-/** The first row that a function computes; NULL: none. For formula_evaluate, which judges inputs. */
+/** The first row that a function computes; NULL: none. For formula_evaluate, which judges inputs.
+ */
 const struct formula *formula_of(formula_function *function);
 /** Z by Dranchuk and Abou-Kassem; fills reason or flags. */
 void gas_z_dak(double reduced_temperature, double reduced_pressure, struct formula_result *out);

@@ -8,13 +8,6 @@
 
 #define CONVERT_SOURCE "NIST SP 811 (2008) app. B; definitions"
 
-static void itself(const struct formula_given *given, struct formula_steps *steps,
-                   struct formula_result *out)
-{
-    (void)steps;
-    out->value = given[0].value;
-}
-
 static void pressure(const struct formula_given *given, struct formula_steps *steps,
                      struct formula_result *out)
 {
@@ -86,17 +79,17 @@ static const struct formula_input RATIO[] = {
 
 static const struct formula ROWS[] = {
     {.label = "convert.pressure", .title = "A pressure in another unit", .expression = "p", .unit = "Pa", .validity = "",
-     .source = CONVERT_SOURCE, FORMULA_INPUTS(PRESSURE_ALONE), .compute = itself},
+     .source = CONVERT_SOURCE, FORMULA_INPUTS(PRESSURE_ALONE), .compute = formula_itself},
     {.label = "convert.length", .title = "A length in another unit", .expression = "L", .unit = "m", .validity = "",
-     .source = CONVERT_SOURCE, FORMULA_INPUTS(LENGTH_ALONE), .compute = itself},
+     .source = CONVERT_SOURCE, FORMULA_INPUTS(LENGTH_ALONE), .compute = formula_itself},
     {.label = "convert.rate", .title = "A rate in another unit", .expression = "q", .unit = "m3/d", .validity = "",
-     .source = CONVERT_SOURCE, FORMULA_INPUTS(RATE_ALONE), .compute = itself},
+     .source = CONVERT_SOURCE, FORMULA_INPUTS(RATE_ALONE), .compute = formula_itself},
     {.label = "convert.power", .title = "A power in another unit", .expression = "P", .unit = "W", .validity = "",
-     .source = CONVERT_SOURCE, FORMULA_INPUTS(POWER_ALONE), .compute = itself},
+     .source = CONVERT_SOURCE, FORMULA_INPUTS(POWER_ALONE), .compute = formula_itself},
     {.label = "convert.temperature", .title = "A temperature in another unit", .expression = "T", .unit = "degC", .validity = "",
-     .source = CONVERT_SOURCE, FORMULA_INPUTS(TEMPERATURE_ALONE), .compute = itself},
+     .source = CONVERT_SOURCE, FORMULA_INPUTS(TEMPERATURE_ALONE), .compute = formula_itself},
     {.label = "convert.temperature_difference", .title = "A temperature difference in another unit", .expression = "dT", .unit = "K",
-     .validity = "no zero point takes part", .source = CONVERT_SOURCE, FORMULA_INPUTS(DIFFERENCE_ALONE), .compute = itself},
+     .validity = "no zero point takes part", .source = CONVERT_SOURCE, FORMULA_INPUTS(DIFFERENCE_ALONE), .compute = formula_itself},
     {.label = "hydro.pressure", .title = "Pressure of a liquid column", .expression = "dp = rho g dTVD", .unit = "Pa",
      .validity = "constant density; above about 1000 m of compressible liquid the density errs by about 1 % (common practice, no source)",
      .source = "hydrostatics; g: NIST SP 811 (2008) app. B", FORMULA_INPUTS(COLUMN), .compute = pressure},

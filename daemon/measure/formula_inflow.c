@@ -34,12 +34,6 @@ FORMULA_FUNCTION(index_of)
     out->value = given[0].value / drawdown_pa;
 }
 
-FORMULA_FUNCTION(product)
-{
-    (void)steps;
-    out->value = given[0].value * given[1].value;
-}
-
 FORMULA_FUNCTION(linear_rate)
 {
     const double drawdown_pa = given[1].value - given[2].value;
@@ -238,7 +232,6 @@ FORMULA_FUNCTION(index_of_rock_field)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define STATIC CONFIGURED("p_r", "Pa", "static reservoir pressure", BOUND_POSITIVE)
 #define FLOWING INPUT("p_wf", "Pa", "flowing pressure at the datum", .bound = BOUND_NOT_NEGATIVE)
 #define INDEX CONFIGURED("J", "stb/(d psi)", "productivity index", BOUND_POSITIVE)
@@ -272,7 +265,7 @@ static const struct formula_input ROCK[] = {CONFIGURED("k", "mD", "permeability"
 static const struct formula ROWS[] = {
     FORMULA("ipr.drawdown", "Drawdown", "p_r - p_wf", "kPa", "", "definition", DRAWDOWN, drawdown),
     FORMULA("ipr.J", "Productivity index", "J = q / (p_r - p_wf)", "m3/(d MPa)", "above the bubble point, stabilised", "definition", OF_TEST, index_of),
-    FORMULA("ipr.aof_linear", "Rate at no pressure, straight line", "J p_r", "m3/d", "above the bubble point only", "definition", OPEN, product),
+    FORMULA("ipr.aof_linear", "Rate at no pressure, straight line", "J p_r", "m3/d", "above the bubble point only", "definition", OPEN, formula_product),
     FORMULA("ipr.q_linear", "Rate, straight line", "q = J (p_r - p_wf)", "m3/d", "above the bubble point", "definition", LINEAR, linear_rate),
     FORMULA("ipr.p_wf_linear", "Flowing pressure, straight line", "p_wf = p_r - q / J", "kPa", "above the bubble point", "definition", PRESSURE, linear_pressure),
     FORMULA("ipr.vogel_qmax", "Vogel's rate at no pressure", "q_max = q / (1 - 0.2 x - 0.8 x^2), x = p_wf / p_r", "m3/d", VOGEL_VALIDITY, VOGEL_SOURCE, OF_TEST, vogel_most),

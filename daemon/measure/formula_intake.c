@@ -14,12 +14,6 @@
 #define WATER_P_LEAST_PA 611.213
 #define WATER_P_MOST_PA 22.064e6
 
-FORMULA_FUNCTION(product)
-{
-    (void)steps;
-    out->value = given[0].value * given[1].value;
-}
-
 FORMULA_FUNCTION(volume_factor_field)
 {
     const double constant = formula_or(&given[3], 5.04);
@@ -147,7 +141,6 @@ FORMULA_SHARED(water_margin)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define OIL_RATE INPUT("q_o", "stb/d", "stock-tank oil rate", .bound = BOUND_NOT_NEGATIVE)
 #define ABSOLUTE(symbol, own, words) INPUT(symbol, own, words, .bound = BOUND_POSITIVE, .absolute = true)
 static const struct formula_input TOTAL[] = {OIL_RATE, CONFIGURED("GOR", "scf/stb", "producing gas-oil ratio", BOUND_NOT_NEGATIVE)};
@@ -177,11 +170,11 @@ static const struct formula_input MARGIN[] = {ABSOLUTE("p_i", "Pa", "intake pres
 #define IF97 "IAPWS R7-97, region 4"
 #define IF97_RANGE "pure water, 273.15 to 647.096 K; brine boils higher, dissolved gas flashes earlier"
 static const struct formula ROWS[] = {
-    FORMULA("gas.total", "Gas that is produced", "q_o GOR", "Mscf/d", "", DESIGN, TOTAL, product),
-    FORMULA("gas.solution", "Gas that stays dissolved", "q_o R_s", "Mscf/d", "", DESIGN, SOLUTION, product),
+    FORMULA("gas.total", "Gas that is produced", "q_o GOR", "Mscf/d", "", DESIGN, TOTAL, formula_product),
+    FORMULA("gas.solution", "Gas that stays dissolved", "q_o R_s", "Mscf/d", "", DESIGN, SOLUTION, formula_product),
     FORMULA("gas.Bg_field", "Gas volume factor, field form", "constant Z T / p", "bbl/Mscf", "", "real gas law; texts print 5.04 (from memory)", BG_FIELD, volume_factor_field),
     FORMULA("gas.Bg_constant", "Constant of the gas volume factor in field units", "p_sc / T_sc", "", "", "real gas law", BG_CONSTANT, volume_constant),
-    FORMULA("gas.free_volume", "Free gas at intake conditions", "q_g,sc B_g", "bbl/d", "", DESIGN, FREE_VOLUME, product),
+    FORMULA("gas.free_volume", "Free gas at intake conditions", "q_g,sc B_g", "bbl/d", "", DESIGN, FREE_VOLUME, formula_product),
     FORMULA("gas.free_fraction", "Free gas fraction at the intake", "q_g / (q_g + q_o + q_w), at intake conditions", "", "before any separation", DESIGN, FRACTION_OF_RATES, fraction_of_rates),
     FORMULA("gas.free_fraction", "Free gas fraction at the intake", "q_o (GOR - R_s) B_g / (q_o (GOR - R_s) B_g + q_o B_o + q_w B_w)", "", "before any separation", DESIGN, FRACTION, intake_free_fraction),
     FORMULA("gas.turpin", "Turpin's number", "2000 (q_g / q_l) / (3 p_i)", "", "stable below 1; fitted to few stages up to about 400 psig: an indicator",

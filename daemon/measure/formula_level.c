@@ -82,7 +82,6 @@ FORMULA_FUNCTION(height_without_gas)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define GAS CONFIGURED("gamma_g", "", "gas gravity, air = 1", BOUND_POSITIVE), \
     CONFIGURED("T_avg", "degC", "mean temperature of the gas column", BOUND_POSITIVE), \
     CONFIGURED("Z", "", "mean compressibility factor", BOUND_POSITIVE)

@@ -170,7 +170,6 @@ FORMULA_FUNCTION(minimum_old)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define RESISTANCE(symbol, words) INPUT(symbol, "Mohm", words, .bound = BOUND_POSITIVE)
 #define WINDING INPUT("T_w", "degC", "motor winding (or oil) temperature")
 #define LIMIT INPUT("T_lim", "degC", "configured limit", .take = TAKE_CONFIGURED)

@@ -80,12 +80,6 @@ FORMULA_FUNCTION(system_efficiency)
     judge_efficiency(out);
 }
 
-FORMULA_FUNCTION(quotient)
-{
-    (void)steps;
-    out->value = given[0].value / given[1].value;
-}
-
 FORMULA_FUNCTION(least_energy)
 {
     (void)steps;
@@ -141,7 +135,6 @@ FORMULA_FUNCTION(slip)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define CURRENT(symbol, words) INPUT(symbol, "A", words, .bound = BOUND_NOT_NEGATIVE)
 #define VOLTAGE INPUT("V", "V", "voltage, line to line, rms, at the same point as the current", .bound = BOUND_NOT_NEGATIVE)
 #define POWER_FACTOR CONFIGURED("pf", "", "power factor", BOUND_RATIO)
@@ -186,9 +179,9 @@ static const struct formula ROWS[] = {
             "definition", PUMP_MOTOR, power_efficiency),
     FORMULA("eff.system", "Efficiency of the system", "eta = dp Q / P_in", "", "pump work over power at the meter; above 0.85 the inputs are wrong (common practice, no source)",
             "definition", SYSTEM, system_efficiency),
-    FORMULA("energy.specific", "Energy for a volume", "SE = P_in / Q", "kWh/m3", "", "definition", SPECIFIC, quotient),
+    FORMULA("energy.specific", "Energy for a volume", "SE = P_in / Q", "kWh/m3", "", "definition", SPECIFIC, formula_quotient),
     FORMULA("energy.specific_min", "Least energy for a volume", "dp", "kWh/m3", "an ideal pump and motor", "definition", LEAST, least_energy),
-    FORMULA("energy.specific_from_eff", "Energy for a volume from the efficiency", "SE = dp / eta", "kWh/m3", "", "definition", FROM_EFFICIENCY, quotient),
+    FORMULA("energy.specific_from_eff", "Energy for a volume from the efficiency", "SE = dp / eta", "kWh/m3", "", "definition", FROM_EFFICIENCY, formula_quotient),
     FORMULA("affinity.rate", "Rate at another frequency", "Q2 = Q1 f2 / f1", "m3/d", AFFINITY, "affinity laws", RATE, affinity_rate),
     FORMULA("affinity.head", "Head at another frequency", "H2 = H1 (f2 / f1)^2", "m", AFFINITY, "affinity laws", HEAD, affinity_head),
     FORMULA("affinity.power", "Power at another frequency", "P2 = P1 (f2 / f1)^3", "kW", AFFINITY, "affinity laws", POWER, affine_power),

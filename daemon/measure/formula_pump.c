@@ -49,20 +49,6 @@ static void head_of_difference(const struct formula_given *given, struct formula
         out->flags |= FLAG_REVERSED_DP;
 }
 
-static void quotient(const struct formula_given *given, struct formula_steps *steps,
-                     struct formula_result *out)
-{
-    (void)steps;
-    out->value = given[0].value / given[1].value;
-}
-
-static void product(const struct formula_given *given, struct formula_steps *steps,
-                    struct formula_result *out)
-{
-    (void)steps;
-    out->value = given[0].value * given[1].value;
-}
-
 static void power_of_head(const struct formula_given *given, struct formula_steps *steps,
                           struct formula_result *out)
 {
@@ -134,13 +120,13 @@ static const struct formula ROWS[] = {
     {.label = "pump.pressure_head_ft", .title = "Pump head in feet from a pressure difference", .expression = "H_p = dp / (rho g)", .unit = "ft",
      .validity = HEAD_VALIDITY, .source = HEAD_SOURCE, FORMULA_INPUTS(HEAD_OF_DIFFERENCE), .compute = head_of_difference},
     {.label = "pump.head_per_stage", .title = "Head of one stage", .expression = "H / N_st", .unit = "m", .validity = "",
-     .source = "definition", FORMULA_INPUTS(PER_STAGE), .compute = quotient},
+     .source = "definition", FORMULA_INPUTS(PER_STAGE), .compute = formula_quotient},
     {.label = "pump.hydraulic_power", .title = "Hydraulic power", .expression = "P_h = dp Q", .unit = "kW",
      .validity = "rate at pump conditions, which is larger than the stock-tank rate", .source = "ISO 9906, pump power output (from memory)",
-     FORMULA_INPUTS(POWER_OF_DIFFERENCE), .compute = product},
+     FORMULA_INPUTS(POWER_OF_DIFFERENCE), .compute = formula_product},
     {.label = "pump.hydraulic_power", .title = "Hydraulic power", .expression = "P_h = dp q", .unit = "kW",
      .validity = "rate at pump conditions, which is larger than the stock-tank rate", .source = "ISO 9906, pump power output (from memory)",
-     FORMULA_INPUTS(POWER_OF_DIFFERENCE_Q), .compute = product},
+     FORMULA_INPUTS(POWER_OF_DIFFERENCE_Q), .compute = formula_product},
     {.label = "pump.hydraulic_power", .title = "Hydraulic power from head", .expression = "P_h = rho g H Q", .unit = "kW",
      .validity = "rate at pump conditions, which is larger than the stock-tank rate", .source = "ISO 9906, pump power output (from memory)",
      FORMULA_INPUTS(POWER_OF_HEAD), .compute = power_of_head},

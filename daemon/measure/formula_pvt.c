@@ -138,14 +138,7 @@ FORMULA_FUNCTION(rs_vb)
     judge_vb(p, t, r, given[2].value, given[1].value, out);
 }
 
-FORMULA_FUNCTION(itself)
-{
-    (void)steps;
-    out->value = given[0].value;
-}
-
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define SOLUTION CONFIGURED("R_s", "scf/stb", "solution gas-oil ratio", BOUND_NOT_NEGATIVE)
 #define GRAVITY CONFIGURED("gamma_g", "", "gas gravity, air = 1", BOUND_POSITIVE)
 #define GRAVITY_SEPARATOR CONFIGURED("gamma_gs", "", "gas gravity at 114.7 psia", BOUND_POSITIVE)
@@ -176,7 +169,7 @@ static const struct formula ROWS[] = {
     FORMULA("pvt.pb_vasquez_beggs", "Bubble point, Vasquez and Beggs", "p_b = [(C1 R_s / gamma_gs) 10^(-C3 API / (T + 460))]^C2", "psia", VB_RANGE, VB, BUBBLE_VB, pb_vb),
     FORMULA("pvt.pb_vb_roundtrip", "Bubble point back from the solution gas, Vasquez and Beggs", "p_b(R_s(p))", "psia", VB_RANGE, VB, BUBBLE_OF_SEPARATOR, pb_vb_of_separator),
     FORMULA("pvt.rs_vasquez_beggs", "Solution gas, Vasquez and Beggs", "R_s = C1 gamma_gs p^C2 exp[C3 API / (T + 460)]", "scf/stb", VB_RANGE, VB, OF_PRESSURE_VB, rs_vb),
-    FORMULA("pvt.gor_unit", "A gas-oil ratio in another unit", "R_s", "m3/m3", "", "NIST SP 811 (2008) app. B", RATIO, itself),
+    FORMULA("pvt.gor_unit", "A gas-oil ratio in another unit", "R_s", "m3/m3", "", "NIST SP 811 (2008) app. B", RATIO, formula_itself),
 };
 /* clang-format on */
 

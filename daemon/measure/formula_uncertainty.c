@@ -130,7 +130,6 @@ FORMULA_FUNCTION(efficiency_uncertainty)
 }
 
 /* clang-format off */
-#define CONFIGURED(symbol, unit, words, limit) INPUT(symbol, unit, words, .take = TAKE_CONFIGURED, .bound = limit)
 #define HEAD INPUT("p_d", "Pa", "discharge pressure"), INPUT("p_i", "Pa", "intake pressure"), CONFIGURED("rho", "kg/m3", "density", BOUND_POSITIVE)
 static const struct formula_input OF_HEAD[] = {HEAD, CONFIGURED("u_pd", "Pa", "standard uncertainty of p_d", BOUND_NOT_NEGATIVE),
     CONFIGURED("u_pi", "Pa", "standard uncertainty of p_i", BOUND_NOT_NEGATIVE), CONFIGURED("u_rho", "kg/m3", "standard uncertainty of rho", BOUND_NOT_NEGATIVE),

@@ -46,12 +46,6 @@ FORMULA_FUNCTION(acceleration_peak)
     out->value = peak_of(&given[0]) * w;
 }
 
-FORMULA_FUNCTION(itself)
-{
-    (void)steps;
-    out->value = given[0].value;
-}
-
 static void rms_about(const struct formula_given *given, double mean, struct formula_result *out)
 {
     double sum = 0.0;
@@ -107,7 +101,7 @@ static const struct formula ROWS[] = {
     FORMULA("vib.velocity_rms", "Velocity, rms, from acceleration", "v = a / (2 pi f sqrt(2)), a peak", "mm/s", ONE_FREQUENCY, "harmonic motion", ACCELERATION, velocity_rms),
     FORMULA("vib.displacement_pp", "Displacement, peak to peak, from velocity", "2 sqrt(2) v / (2 pi f), v rms", "um", ONE_FREQUENCY, "harmonic motion", VELOCITY_RMS, displacement),
     FORMULA("vib.acceleration_peak", "Acceleration, peak, from velocity", "a = 2 pi f v", "g", ONE_FREQUENCY, "harmonic motion", VELOCITY_PEAK, acceleration_peak),
-    FORMULA("vib.unit", "A velocity in another unit", "v", "mm/s", "", "NIST SP 811 (2008) app. B", VELOCITY, itself),
+    FORMULA("vib.unit", "A velocity in another unit", "v", "mm/s", "", "NIST SP 811 (2008) app. B", VELOCITY, formula_itself),
     FORMULA("vib.rms", "Root mean square of samples", "sqrt(sum x_i^2 / n)", "g", "the mean is not removed", "definition", SAMPLES, rms),
     FORMULA("vib.rms_ac", "Root mean square of samples about their mean", "sqrt(sum (x_i - mean)^2 / n)", "g", "", "definition", SAMPLES, rms_without_mean),
     FORMULA("vib.vector", "Radial vibration, resultant", "sqrt(x^2 + y^2)", "g", "both axes of one kind, rms or peak", "root of the sum of squares", AXES, vector),
