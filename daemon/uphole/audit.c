@@ -120,23 +120,10 @@ static enum up_rc open_reader(struct audit *audit, struct up_error *error)
 {
     if (audit->asked.directory != NULL)
         return journal_reader_open(audit->asked.directory, &audit->reader, error);
-    struct plan *plan = NULL;
-    struct plan_faults *faults = calloc(1, sizeof *faults);
-    if (faults == NULL)
-        return UP_FAIL(error, UP_E_MEMORY, "no memory to read the configuration");
-    enum up_rc rc = plan_from_file(audit->asked.config, audit->asked.maps, &plan, faults);
-    if (rc == UP_OK) {
-        rc = journal_reader_open(plan->journal.path, &audit->reader, error);
-    } else {
-        char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32] = "it can't be read";
-        if (faults->n > 0)
-            plan_fault_to_text(&faults->fault[0], text, sizeof text);
-        rc = UP_FAIL(error, rc,
-                     "%.180s. Correct it, or name the journal's directory with --journal", text);
-    }
-    plan_free(plan);
-    free(faults);
-    return rc;
+    char directory[PATH_LENGTH_MAX];
+    const enum up_rc rc =
+        command_journal_of(audit->asked.config, audit->asked.maps, directory, error);
+    return rc == UP_OK ? journal_reader_open(directory, &audit->reader, error) : rc;
 }
 
 static enum up_rc read_wells(struct audit *audit, struct up_error *error)

@@ -3,6 +3,7 @@
  * calculate_show.c - shows the working of a formula as an engineer would write it down.
  */
 #include "calculate.h"
+#include "command.h"
 
 #include "uphole/quantity.h"
 
@@ -111,17 +112,6 @@ void calculate_show(FILE *stream, const struct calculation *calculation, const c
     fprintf(stream, "  source   %s\n", formula->source);
 }
 
-static void json_string(FILE *stream, const char *text)
-{
-    fputc('"', stream);
-    for (; *text != '\0'; text++)
-        if ((unsigned char)*text < 0x20)
-            fprintf(stream, "\\u%04x", (unsigned)(unsigned char)*text);
-        else
-            fprintf(stream, *text == '"' || *text == '\\' ? "\\%c" : "%c", *text);
-    fputc('"', stream);
-}
-
 static void json_number(FILE *stream, double value)
 {
     if (isfinite(value))
@@ -133,7 +123,7 @@ static void json_number(FILE *stream, double value)
 static void json_text(FILE *stream, const char *name, const char *text)
 {
     fprintf(stream, ",\"%s\":", name);
-    json_string(stream, text);
+    command_json_text(stream, text);
 }
 
 static void json_inputs(FILE *stream, const struct calculation *calculation)
@@ -146,9 +136,9 @@ static void json_inputs(FILE *stream, const struct calculation *calculation)
         if (calculation->pair[i] == NULL)
             continue;
         fprintf(stream, "%s", first ? "" : ",");
-        json_string(stream, formula->input[i].name);
+        command_json_text(stream, formula->input[i].name);
         fputc(':', stream);
-        json_string(stream, as_written(calculation, i, text));
+        command_json_text(stream, as_written(calculation, i, text));
         first = false;
     }
     fputc('}', stream);
@@ -180,7 +170,7 @@ void calculate_show_json(FILE *stream, const struct calculation *calculation, co
     json_text(stream, "reason", formula_reason_name((enum formula_reason)result.reason));
     fprintf(stream, ",\"because_of\":");
     if (result.culprit != FORMULA_NO_INPUT)
-        json_string(stream, formula->input[result.culprit].name);
+        command_json_text(stream, formula->input[result.culprit].name);
     else
         fprintf(stream, "null");
     fprintf(stream, ",\"flags\":[");
@@ -205,7 +195,7 @@ void calculate_list(FILE *stream, bool json)
         const struct formula *formula = formula_at(f);
         if (json) {
             fprintf(stream, "%s{\"quantity\":", f > 0 ? ",\n" : "");
-            json_string(stream, formula->label);
+            command_json_text(stream, formula->label);
             json_text(stream, "title", formula->title);
             json_text(stream, "formula", formula->expression);
             json_text(stream, "unit", formula->unit);

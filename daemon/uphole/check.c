@@ -17,29 +17,15 @@ struct asked {
     const char *reference;
 };
 
-void check_json_text(FILE *out, const char *text)
-{
-    fputc('"', out);
-    for (const unsigned char *at = (const unsigned char *)text; *at; at++) {
-        if (*at == '"' || *at == '\\')
-            fprintf(out, "\\%c", *at);
-        else if (*at < 0x20)
-            fprintf(out, "\\u%04x", *at);
-        else
-            fputc(*at, out);
-    }
-    fputc('"', out);
-}
-
 static void show_faults_json(const struct plan_faults *faults)
 {
     printf("{\"good\":false,\"errors\":[");
     for (int i = 0; i < faults->n; i++) {
         printf("%s{\"file\":", i ? "," : "");
-        check_json_text(stdout, faults->fault[i].file);
+        command_json_text(stdout, faults->fault[i].file);
         printf(",\"line\":%d,\"column\":%d,\"text\":", faults->fault[i].line,
                faults->fault[i].column);
-        check_json_text(stdout, faults->fault[i].text);
+        command_json_text(stdout, faults->fault[i].text);
         printf("}");
     }
     printf("],\"more\":%d}\n", faults->more);

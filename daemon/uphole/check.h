@@ -85,6 +85,5 @@ void check_show_text(FILE *out, const struct check_facts *facts);
 void check_show_json(FILE *out, const struct check_facts *facts);
 /** Shows one map file as a table. Faults as map_from_file. */
 UP_MUST enum up_rc check_map(FILE *out, const char *path, struct plan_faults *faults);
-void check_json_text(FILE *out, const char *text);
 
 #endif

@@ -7,6 +7,7 @@
  * that lack the same stand in one sentence, so that a well without well data is not a page.
  */
 #include "check.h"
+#include "command.h"
 
 #include "uphole/measure.h"
 
@@ -178,7 +179,7 @@ static void show_json(FILE *out, const struct lack *lack)
     reason_of(lack, why, 0);
     if (why[0] != '\0') {
         fprintf(out, ",\"why\":");
-        check_json_text(out, why);
+        command_json_text(out, why);
     }
     fputc('}', out);
 }

@@ -331,7 +331,7 @@ void check_show_json(FILE *out, const struct check_facts *facts)
     fprintf(out, "],\"disk_bytes_a_day\":%.0f,\"advice\":[", facts->disk_bytes_a_day);
     for (unsigned i = 0; i < facts->n_advice; i++) {
         fputs(i ? "," : "", out);
-        check_json_text(out, facts->advice[i]);
+        command_json_text(out, facts->advice[i]);
     }
     fprintf(out, "],\"more_advice\":%u}\n", facts->more_advice);
 }

@@ -6,7 +6,11 @@
 #ifndef UPHOLE_COMMAND_H
 #define UPHOLE_COMMAND_H
 
+#include "uphole/error.h"
+#include "uphole/plan.h"
+
 #include <stddef.h>
+#include <stdio.h>
 
 /** First argument of the SCADA side: the same binary, spawned by `run` with the wall as its only
  * inherited descriptor. */
@@ -54,6 +58,13 @@ int command_fail(const struct up_error *error);
 /** Prints each fault of a configuration to standard error, a line each. */
 struct plan_faults;
 void command_print_faults(const struct plan_faults *faults);
+/** Writes `text` as a JSON string with its quotation marks; `text` is UTF-8. */
+void command_json_text(FILE *out, const char *text);
+/** The journal's directory as a configuration names it. Fails as plan_from_file, with the first
+ * fault and what to do in `error`. */
+UP_MUST enum up_rc command_journal_of(const char *config, const char *maps,
+                                      char directory[static PATH_LENGTH_MAX],
+                                      struct up_error *error);
 /** Prints usage and help of one command to standard output. */
 void command_print_help(const struct command *command);
 /** True where argv asks for --help or -h before any "--". */

@@ -4,6 +4,7 @@
  * in one table.
  */
 #include "decode_show.h"
+#include "command.h"
 
 #include "uphole/measure.h"
 
@@ -40,16 +41,10 @@ static void json_number(const char *key, double value)
         printf(",\"%s\":null", key);
 }
 
-/** A JSON string; the text holds printable ASCII, or UTF-8 of a map that was checked when read. */
 static void json_text(const char *key, const char *text)
 {
-    printf(",\"%s\":\"", key);
-    for (; *text != '\0'; text++) {
-        if (*text == '"' || *text == '\\')
-            putchar('\\');
-        putchar(*text);
-    }
-    putchar('"');
+    printf(",\"%s\":", key);
+    command_json_text(stdout, text);
 }
 
 /* ---- one decoding, step by step ---- */

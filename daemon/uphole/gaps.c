@@ -193,23 +193,10 @@ static enum up_rc open_reader(struct gaps_report *report, struct up_error *error
 {
     if (report->asked.directory != NULL)
         return journal_reader_open(report->asked.directory, &report->reader, error);
-    struct plan *plan = NULL;
-    struct plan_faults *faults = calloc(1, sizeof *faults);
-    if (faults == NULL)
-        return UP_FAIL(error, UP_E_MEMORY, "no memory to read the configuration");
-    enum up_rc rc = plan_from_file(report->asked.config, report->asked.maps, &plan, faults);
-    if (rc == UP_OK) {
-        rc = journal_reader_open(plan->journal.path, &report->reader, error);
-    } else {
-        char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32] = "it can't be read";
-        if (faults->n > 0)
-            plan_fault_to_text(&faults->fault[0], text, sizeof text);
-        rc = UP_FAIL(error, rc,
-                     "%.180s. Correct it, or name the journal's directory with --journal", text);
-    }
-    plan_free(plan);
-    free(faults);
-    return rc;
+    char directory[PATH_LENGTH_MAX];
+    const enum up_rc rc =
+        command_journal_of(report->asked.config, report->asked.maps, directory, error);
+    return rc == UP_OK ? journal_reader_open(directory, &report->reader, error) : rc;
 }
 
 static enum up_rc make_report(struct gaps_report *report, struct up_error *error)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * help.c - what every command shares: help, usage errors, exit codes, the terminal's width.
+ * help.c - what every command shares: help, usage errors, exit codes, the terminal's width,
+ * the journal of a configuration.
  */
 #include "command.h"
 
@@ -10,6 +11,7 @@
 #include <getopt.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
 #include <sysexits.h>
@@ -87,4 +89,40 @@ void command_print_faults(const struct plan_faults *faults)
     }
     if (faults->more > 0)
         fprintf(stderr, "and %d more\n", faults->more);
+}
+
+void command_json_text(FILE *out, const char *text)
+{
+    fputc('"', out);
+    for (const unsigned char *at = (const unsigned char *)text; *at; at++) {
+        if (*at == '"' || *at == '\\')
+            fprintf(out, "\\%c", *at);
+        else if (*at < 0x20)
+            fprintf(out, "\\u%04x", *at);
+        else
+            fputc(*at, out);
+    }
+    fputc('"', out);
+}
+
+enum up_rc command_journal_of(const char *config, const char *maps,
+                              char directory[static PATH_LENGTH_MAX], struct up_error *error)
+{
+    struct plan *plan = NULL;
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    if (faults == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory to read the configuration");
+    enum up_rc rc = plan_from_file(config, maps, &plan, faults);
+    if (rc == UP_OK) {
+        snprintf(directory, PATH_LENGTH_MAX, "%s", plan->journal.path);
+    } else {
+        char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32] = "it can't be read";
+        if (faults->n > 0)
+            plan_fault_to_text(&faults->fault[0], text, sizeof text);
+        rc = UP_FAIL(error, rc,
+                     "%.180s. Correct it, or name the journal's directory with --journal", text);
+    }
+    plan_free(plan);
+    free(faults);
+    return rc;
 }

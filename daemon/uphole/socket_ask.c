@@ -83,23 +83,7 @@ int socket_ask_where(struct socket_asked *asked, struct up_error *error)
                 UP_FAIL(error, UP_E_USAGE, "the journal's directory has a name too long"));
         return 0;
     }
-    struct plan *plan = NULL;
-    struct plan_faults *faults = calloc(1, sizeof *faults);
-    if (faults == NULL)
-        return up_exit_code(UP_FAIL(error, UP_E_MEMORY, "no memory to read the configuration"));
-    enum up_rc rc = plan_from_file(asked->config, asked->maps, &plan, faults);
-    if (rc == UP_OK) {
-        snprintf(asked->directory, sizeof asked->directory, "%s", plan->journal.path);
-    } else {
-        char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32] = "it can't be read";
-        if (faults->n > 0)
-            plan_fault_to_text(&faults->fault[0], text, sizeof text);
-        (void)UP_FAIL(error, rc,
-                      "%.180s. Correct it, or name the journal's directory with --journal", text);
-    }
-    plan_free(plan);
-    free(faults);
-    return up_exit_code(rc);
+    return up_exit_code(command_journal_of(asked->config, asked->maps, asked->directory, error));
 }
 
 static int nobody(const struct sockaddr_un *address, int why, struct up_error *error)

@@ -18,7 +18,7 @@ struct socket_asked {
     const char *journal; /* the directory itself, or NULL: the configuration's */
     const char *well;    /* NULL where the command takes none */
     bool json;
-    char directory[256]; /* once socket_ask_where is done */
+    char directory[PATH_LENGTH_MAX]; /* once socket_ask_where is done */
 };
 /** Help of the shared options. */
 #define SOCKET_ASK_HELP                                                                            \
