@@ -30,6 +30,13 @@ struct kept_fold {
     struct fold *fold;
 };
 
+/** Within [from, to] measuring of the well began anew with row `newest` in that run, and with no
+ * later one; 0: with none. */
+struct known_anew {
+    uint16_t well; /* 0: nothing is known */
+    uint64_t run, from, to, newest;
+};
+
 struct backlog {
     struct backlog_options options;
     struct journal_reader *reader;
@@ -38,6 +45,8 @@ struct backlog {
     struct kept_fold *folds;                        /* destination * n_wells + well index */
     struct kept_fold orders[PLAN_DESTINATIONS_MAX]; /* a destination works on one order at a time */
     struct row_order order[PLAN_DESTINATIONS_MAX], times[PLAN_DESTINATIONS_MAX];
+    struct known_anew anew;
+    uint64_t slice_to;  /* last row of the slice being folded; the journal holds what goes with it */
     struct scan *scans; /* JOURNAL_SLICE_MAX */
     struct gap *gaps;   /* JOURNAL_SLICE_MAX */
     struct fact *facts; /* FACTS_READ_MAX */

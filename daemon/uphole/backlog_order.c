@@ -103,6 +103,7 @@ static enum up_rc send_slice(struct backlog *backlog, const struct wall_want *wa
                              size_t got, uint64_t *sent, struct up_error *error)
 {
     struct kept_fold *kept = &backlog->orders[want->destination];
+    backlog->slice_to = backlog->scans[got - 1].pos;
     for (size_t i = first; i < got; i++) {
         const enum up_rc rc = backlog_fold_one(backlog, kept, &backlog->scans[i], error);
         if (rc != UP_OK)
