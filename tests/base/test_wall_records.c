@@ -107,8 +107,7 @@ static void a_pack_takes_no_more_than_it_holds_and_no_more_than_a_want(void **st
     assert_false(wall_records_add(&pack.records, &impossible, false));
 }
 
-/* Planted defects that this must catch, and did: the count of records is not compared; a record's n
- * is believed. */
+/* Planted defect that this must catch, and did: the count of records is not compared. */
 static void packs_that_do_not_add_up_are_dropped(void **state)
 {
     (void)state;
