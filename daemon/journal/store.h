@@ -18,6 +18,8 @@
 #ifndef UPHOLE_JOURNAL_STORE_H
 #define UPHOLE_JOURNAL_STORE_H
 
+#include "reserve.h"
+
 #include "uphole/journal.h"
 
 #include <pthread.h>
@@ -165,6 +167,7 @@ struct journal {
     size_t n_wells;
     ino_t file_inode, wal_inode;
     bool poisoned;
+    struct reserve reserve;
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */
