@@ -193,7 +193,7 @@ enum up_rc journal_open(const char *directory, const struct up_clock *clock,
     struct journal *journal = calloc(1, sizeof *journal);
     if (journal == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for the journal");
-    journal->lock_fd = -1;
+    journal->lock_fd = journal->reserve.fd = -1;
     pthread_mutex_init(&journal->check_lock, NULL);
     journal->clock = *clock;
     snprintf(journal->directory, sizeof journal->directory, "%s", directory);
@@ -289,6 +289,7 @@ void journal_close(struct journal *journal)
     if (journal == NULL)
         return;
     store_close(&journal->store);
+    reserve_close(journal);
     if (journal->lock_fd >= 0)
         close(journal->lock_fd); /* and with it the lock */
     pthread_mutex_destroy(&journal->check_lock);

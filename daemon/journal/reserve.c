@@ -7,15 +7,17 @@
  */
 #include "store.h"
 
+#include <errno.h>
+#include <fcntl.h>
 #include <limits.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
 #define PAGE_BYTES 4096
 #define FRAME_BYTES (PAGE_BYTES + 24)
 #define LOG_SPARE_FRAMES 256 /* one transaction may begin when the log is all but full */
-#define CHUNK_BYTES 65536
 
 const char RESERVE_SCHEMA_SQL[] =
     "CREATE TABLE IF NOT EXISTS reserve(id INTEGER PRIMARY KEY, room BLOB NOT NULL)";
@@ -44,12 +46,44 @@ static int note_frames(void *context, sqlite3 *db, const char *name, int frames)
  */
 static bool hold_tail(struct journal *journal)
 {
-    sqlite3 *db = journal->store.db;
-    int chunk = CHUNK_BYTES; /* else SQLite takes no hint */
-    sqlite3_int64 bytes =
+    const int64_t wanted =
         (number(journal, "PRAGMA page_count") + journal->reserve.log_frames) * PAGE_BYTES;
-    sqlite3_file_control(db, "main", SQLITE_FCNTL_CHUNK_SIZE, &chunk);
-    return sqlite3_file_control(db, "main", SQLITE_FCNTL_SIZE_HINT, &bytes) == SQLITE_OK;
+    const int64_t there = (int64_t)bytes_of(journal->path);
+    int chunk = 0; /* a checkpoint cuts the file behind its last page */
+    sqlite3_file_control(journal->store.db, "main", SQLITE_FCNTL_CHUNK_SIZE, &chunk);
+    if (there >= wanted || journal->reserve.fd < 0)
+        return true;
+    /* SQLite's own hint writes a byte into each page: 5 MB more for the disk at each checkpoint. */
+    if (fallocate(journal->reserve.fd, 0, there, wanted - there) == 0)
+        return true;
+    return errno == EOPNOTSUPP || errno == ENOSYS || errno == EINTR; /* no such file system */
+}
+
+/**
+ * The one descriptor of the database's file that is not SQLite's. Its close would drop the locks of
+ * every connection of this process, so it stays open as long as the journal does, and longer where
+ * the file was replaced.
+ */
+static void open_descriptor(struct journal *journal)
+{
+    struct stat ours, there;
+    struct reserve *reserve = &journal->reserve;
+    if (reserve->fd >= 0 && fstat(reserve->fd, &ours) == 0 && stat(journal->path, &there) == 0 &&
+        ours.st_ino == there.st_ino && ours.st_dev == there.st_dev)
+        return;
+    if (reserve->fd >= 0 && reserve->n_left == RESERVE_LEFT_MAX)
+        return;
+    if (reserve->fd >= 0)
+        reserve->left[reserve->n_left++] = reserve->fd;
+    reserve->fd = open(journal->path, O_RDWR | O_CLOEXEC | O_NOFOLLOW);
+}
+
+void reserve_close(struct journal *journal)
+{
+    for (unsigned i = 0; i < journal->reserve.n_left; i++)
+        close(journal->reserve.left[i]);
+    if (journal->reserve.fd >= 0)
+        close(journal->reserve.fd);
 }
 
 static void set_tight(struct journal *journal, bool tight)
@@ -78,6 +112,7 @@ static void look_at_tail(struct journal *journal)
 void reserve_attach(struct journal *journal)
 {
     sqlite3_wal_hook(journal->store.db, note_frames, journal);
+    open_descriptor(journal);
     journal->reserve.frames = (uint32_t)(bytes_of(journal->wal_path) / FRAME_BYTES);
     journal->reserve.tight = false;
     journal->reserve.stuck_since_ms = 0;

@@ -28,7 +28,12 @@ extern const char RESERVE_SCHEMA_SQL[]; /* IF NOT EXISTS: added to journals made
 /** Pages that one transaction may need, beside those it frees: 256 scans of the largest kind. */
 #define RESERVE_FREE_PAGES 128
 
+#define RESERVE_LEFT_MAX 8
+
 struct reserve {
+    int fd; /* for fallocate alone; -1: none, and no tail */
+    int left[RESERVE_LEFT_MAX];
+    unsigned n_left;        /* of files that were replaced */
     uint64_t wanted;        /* bytes in the table */
     uint32_t checkpoint_at; /* frames of the log */
     uint32_t log_frames;    /* its fixed size */
@@ -41,6 +46,8 @@ struct reserve {
 
 /** A new connection of the writer: checkpoints are ours from here on. */
 void reserve_attach(struct journal *journal);
+/** After every connection of this process is closed. */
+void reserve_close(struct journal *journal);
 /** After a commit: a checkpoint where the log has its size, and the tail behind the file. */
 void reserve_after_commit(struct journal *journal);
 /** Before a transaction: free pages for it, from the reserve, where the file can't grow. Returns

@@ -16,6 +16,7 @@
  *     only shortens the walk).
  *  3. A scan row never changes; check is a CRC-32 over all that it says.
  *  4. Only SQLite opens the database's files: any other descriptor's close would drop its locks.
+ *     One that is opened for room outlives every connection (reserve.c).
  */
 #ifndef UPHOLE_JOURNAL_STORE_H
 #define UPHOLE_JOURNAL_STORE_H

@@ -134,7 +134,7 @@ static void the_reserve_is_whole_again_once_there_is_room(void **state)
     rig_start(rig, BOOT_A);
     fill_reserve(rig);
     fill_disk(rig);
-    assert_int_equal(append_until_refused(rig, 20000), 20000);
+    assert_int_equal(append_until_refused(rig, 12000), 12000);
     assert_int_equal(journal_keep_reserve(rig->journal, &more, &error), UP_OK);
     journal_room_of(rig->journal, &room);
     free_disk(rig);
