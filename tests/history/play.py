@@ -409,7 +409,7 @@ class Play:
         self.simulator = self.spawn("simulator", BINARY, "simulate", "--config", self.box.config, "--refresh", f"{invented.REFRESH_MS} ms", "--seed",
                                     self.seed % 1000 + 1, "--schedule", "brisk", "--truth", self.directory / "truth.ndjson", "--faults", self.faults())
         self.wait_for("the virtual units", 10, lambda: "ready" in self.log("simulator"))
-        self.never_set = self.chance.random() < 0.2
+        self.never_set = self.seed % 7 == 3
         if self.never_set:
             self.box.set_clock(-TWENTY_YEARS_US, 0)
         else:
@@ -423,8 +423,8 @@ class Play:
 
     def play(self, steps, only=None):
         self.begin()
-        names = only or self.STEPS
-        drawn = [self.chance.choice(names) for _ in range(steps)] if not only else list(only)
+        names = [n for n in self.STEPS if not self.never_set or n not in ("lost_database", "image", "clock")]  # those hide what a set clock corrects
+        drawn = list(only or [self.chance.choice(names) for _ in range(steps)])
         for name in drawn:
             self.told("step", name=name)
             without_broker = self.broker is None
