@@ -10,7 +10,7 @@ Two kinds of power cut, each in stories side by side, and each story a loop of k
 UPHOLE_CUTS cuts in all (50 by default; with UPHOLE_LONG=1 1,000, half of each kind, of which more than 500 at random). Judged by the subscriber's log
 alone: each row names the row before it, so a published row that is in the chain of no later row was lost. Then `uphole audit` must hold.
 
-Planted defect that it must catch (tests/planted): journal-normal, journal-publish-first. The missing checkpoint can't be seen here, since storing the
+Planted defect that it must catch (tests/planted): journal-normal. The missing checkpoint can't be seen here, since storing the
 run syncs the whole log; tests/journal/power_cut.sh and power_cut_reordered.sh see it.
 """
 import os
