@@ -7,7 +7,7 @@ Two kinds of power cut, each in stories side by side, and each story a loop of k
             races with the cut may lose just the one row whose acknowledgement it was)
   undo      a preloaded library undoes a random part of the unsynced writes, whole or torn, and in any order, at the n-th sync or at any write
 
-UPHOLE_CUTS cuts in all (50 by default; with UPHOLE_LONG=1 1,000, half of each kind, of which more than 500 at random). Judged by the subscriber's log
+UPHOLE_KEEP=1 keeps what was written. UPHOLE_CUTS cuts in all (50 by default; with UPHOLE_LONG=1 1,000, half of each kind, of which more than 500 at random). Judged by the subscriber's log
 alone: each row names the row before it, so a published row that is in the chain of no later row was lost. Then `uphole audit` must hold.
 
 Planted defect that it must catch (tests/planted): journal-normal. The missing checkpoint can't be seen here, since storing the
@@ -159,7 +159,12 @@ class Cuts:
             return self.judged()
         finally:
             made.close()
-            shutil.rmtree(self.directory, ignore_errors=True)
+            if os.environ.get("UPHOLE_KEEP"):
+                if self.disk is not None:
+                    shutil.copytree(self.play.box.journal, self.directory / "journal")
+                print(f"  kept: {self.directory}")
+            else:
+                shutil.rmtree(self.directory, ignore_errors=True)
             if self.disk is not None:
                 self.disk.close()
 
