@@ -41,8 +41,8 @@
 #include <stdint.h>
 
 #define DELIVER_WINDOW_MAX 20 /* messages handed over and not settled */
-#define DELIVER_BYTES_MAX                                                                          \
-    262144u /* of their payloads, on a fast link; a slow one gets less (deliver_pace.c) */
+/* Of their payloads, on a fast link; a slow one gets less (deliver_pace.c). */
+#define DELIVER_BYTES_MAX 262144u
 #define DELIVER_ROWS_MAX WALL_WANT_MAX
 #define DELIVER_STALL_MS (5 * 60 * 1000) /* no answer to a message while connected */
 #define DELIVER_WANT_TIMEOUT_MS (30 * 1000)
