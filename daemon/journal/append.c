@@ -259,7 +259,9 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         return checked;
     }
     uint64_t pos = journal->newest_pos;
-    int rc = store_done(journal->store.row[W_BEGIN]);
+    int rc = reserve_before_commit(journal);
+    if (rc == SQLITE_OK)
+        rc = store_done(journal->store.row[W_BEGIN]);
     if (rc == SQLITE_OK)
         rc = insert_scans(journal, batch, &pos);
     if (rc == SQLITE_OK)
@@ -280,6 +282,7 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         return journal_poison(journal, rc, "store a batch of scans", error);
     }
     note_committed(journal, batch, pos, marked);
+    reserve_after_commit(journal);
     return UP_OK;
 }
 

@@ -16,9 +16,12 @@
  *     only shortens the walk).
  *  3. A scan row never changes; check is a CRC-32 over all that it says.
  *  4. Only SQLite opens the database's files: any other descriptor's close would drop its locks.
+ *     One that is opened for room outlives every connection (reserve.c).
  */
 #ifndef UPHOLE_JOURNAL_STORE_H
 #define UPHOLE_JOURNAL_STORE_H
+
+#include "reserve.h"
 
 #include "uphole/journal.h"
 
@@ -170,6 +173,7 @@ struct journal {
     size_t n_wells;
     ino_t file_inode, wal_inode;
     bool poisoned;
+    struct reserve reserve;
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */

@@ -155,6 +155,20 @@ bool journal_untold_damage(struct journal *journal, struct journal_damage *damag
 void journal_newest_of_well(const struct journal *journal, uint16_t well, uint64_t *pos, uint64_t *seq);
 /** All cursors of the database; at most `room`; returns their number. */
 size_t journal_cursors(struct journal *journal, struct cursor *into, size_t room);
+/* ---- room for the worst day: reserve.c ---- */
+
+/** What the configuration allows: from it follow the sizes of the reserve and of the write-ahead log. 0: not stated. */
+void journal_set_room(struct journal *journal, uint64_t at_most_bytes);
+/** A step towards a whole reserve and a log of its size, one small transaction at most; *more: another one is needed. Best once a second. */
+UP_MUST enum up_rc journal_keep_reserve(struct journal *journal, bool *more, struct up_error *error);
+struct journal_room {
+    uint64_t used_bytes;                    /* pages that hold something; neither free ones nor the reserve */
+    uint64_t reserve_bytes, reserve_wanted;
+    uint64_t log_bytes, log_wanted;         /* the write-ahead log's file, and its fixed size */
+    bool tight;                             /* the file system gives no more: only what the file holds is used */
+    int64_t stuck_since_ms;                 /* CLOCK_BOOTTIME since which the log could not be brought into the file; 0: it can */
+};
+void journal_room_of(struct journal *journal, struct journal_room *out);
 /** Bytes of database and WAL on disk; bytes free in the file system. */
 void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
 /** The oldest order above `after` that concerns this destination and well; pos 0 where there is none. Few rows: no slices. */
