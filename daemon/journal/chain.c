@@ -2,8 +2,8 @@
  *
  * chain.c - sealed blocks one by one: the chain of their digests, and what is damaged.
  *
- * Damage is bounded by what still holds: a block's head has a check of its own, and where that fails
- * too, numbers and ranges of its neighbours say where it stood.
+ * Damage is bounded by what still holds: a block's head has a check of its own, and where that
+ * fails too, numbers and ranges of its neighbours say where it stood.
  */
 #include "chain.h"
 
@@ -94,8 +94,7 @@ int chain_prove(struct store *store, struct sealed_packer *packer, struct sealed
         *found = true;
         const bool sound = view_block_of_row(row, &block);
         describe(&block, into);
-        into->holds =
-            sound && sealed_unpack(packer, &block.head, block.data, block.length, table);
+        into->holds = sound && sealed_unpack(packer, &block.head, block.data, block.length, table);
         rc = SQLITE_OK;
     }
     sqlite3_finalize(row);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * damage.c - what was found damaged, and what is known of it. Each thing is found once, kept until a
- * ledger row tells of it, and told once, whatever restarts lie between.
+ * damage.c - what was found damaged, and what is known of it. Each thing is found once, kept until
+ * a ledger row tells of it, and told once, whatever restarts lie between.
  *
  * Nothing is repaired and nothing thrown away: a damaged row or block stays as evidence. What it
  * held is bounded by its neighbours: the well's last scan before it and the first after it.
@@ -13,8 +13,8 @@
 int damage_found(struct journal *journal, uint8_t kind, uint64_t number)
 {
     sqlite3_stmt *row = NULL;
-    int rc = sqlite3_prepare_v2(journal->store.db,
-                                "INSERT OR IGNORE INTO damage VALUES(?1, ?2, 0)", -1, &row, NULL);
+    int rc = sqlite3_prepare_v2(journal->store.db, "INSERT OR IGNORE INTO damage VALUES(?1, ?2, 0)",
+                                -1, &row, NULL);
     if (rc == SQLITE_OK) {
         sqlite3_bind_int(row, 1, kind);
         bind_u64(row, 2, number);
@@ -128,7 +128,7 @@ static enum up_rc bound(struct journal *journal, struct journal_damage *damage,
 {
     struct scan before = {0}, after = {0};
     uint64_t between = 0;
-    struct view *view = NULL;
+    struct scan_view *view = NULL;
     enum up_rc rc = view_open(&journal->store, &view, error);
     const struct view_want below = {.up_to = damage->pos_from - 1, .well = damage->well},
                            above = {.after = damage->pos_to,
@@ -201,7 +201,7 @@ static enum up_rc know(struct journal *journal, struct journal_damage *damage, b
     if (journal_find_well(journal, damage->well) == NULL)
         damage->well = 0;
     return *is_there && damage->well != 0 && damage->pos_from > 0 ? bound(journal, damage, error)
-                                                                 : UP_OK;
+                                                                  : UP_OK;
 }
 
 bool journal_untold_damage(struct journal *journal, struct journal_damage *damage)
@@ -212,9 +212,8 @@ bool journal_untold_damage(struct journal *journal, struct journal_damage *damag
     *damage = (struct journal_damage){0};
     if (journal->all_told || journal->poisoned || !sealer_prepare(journal))
         return false;
-    int rc = sqlite3_prepare_v2(journal->store.db,
-                                "SELECT what, number FROM damage WHERE pos = 0 LIMIT 1", -1, &row,
-                                NULL);
+    int rc = sqlite3_prepare_v2(
+        journal->store.db, "SELECT what, number FROM damage WHERE pos = 0 LIMIT 1", -1, &row, NULL);
     if (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
         damage->kind = (uint8_t)sqlite3_column_int(row, 0);
         damage->number = column_u64(row, 1);

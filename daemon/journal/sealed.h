@@ -21,7 +21,7 @@
 #include "store.h"
 
 #define SEALED_ROWS_MAX 1024
-#define SEALED_TABLE_MAX (256 * 1024)                /* bytes of a block's columns, unpacked */
+#define SEALED_TABLE_MAX (256 * 1024)                  /* bytes of a block's columns, unpacked */
 #define SEALED_RAW_MAX (SEALED_TABLE_MAX + 160 * 1024) /* of its coding before compression */
 #define SEALED_DATA_MAX (SEALED_RAW_MAX + 1)
 #define SEALED_HEAD_BYTES 184
@@ -66,7 +66,8 @@ struct sealed_run {
     uint64_t id;
     uint32_t boot;
 };
-/** Which ranges were asked and how each was answered; scans of one layout have their words side by side. */
+/** Which ranges were asked and how each was answered; scans of one layout have their words side by
+ * side. */
 struct sealed_layout {
     uint16_t rows, words, n_blocks;
     uint32_t columns; /* where its columns begin in the table */
@@ -77,8 +78,8 @@ struct sealed_layout {
 /** Unpacked: every value at a place that follows from its row. */
 struct sealed_table {
     uint16_t n, n_runs, n_layouts, n_blocks;
-    size_t used;                   /* bytes of `bytes` */
-    uint32_t field[FIELD_COUNT];   /* where each begins in `bytes` */
+    size_t used;                    /* bytes of `bytes` */
+    uint32_t field[FIELD_COUNT];    /* where each begins in `bytes` */
     uint16_t rank[SEALED_ROWS_MAX]; /* of a row within its layout */
     struct sealed_run run[SEALED_ROWS_MAX];
     struct sealed_layout layout[SEALED_ROWS_MAX];
@@ -99,17 +100,19 @@ struct sealed_rows {
     uint64_t column[SEALED_ROWS_MAX], residual[SEALED_ROWS_MAX]; /* scratch of the coder */
 };
 void sealed_rows_clear(struct sealed_rows *rows);
-/** False where the block is full: the scan begins the next one. An empty block takes every scan. Scans come in the order of pos. */
+/** False where the block is full: the scan begins the next one. An empty block takes every scan.
+ * Scans come in the order of pos. */
 bool sealed_rows_add(struct sealed_rows *rows, const struct scan *scan);
 /** The columns' coding; its length, at most SEALED_RAW_MAX. */
 size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_MAX]);
-/** False where `raw` is no coding of a block: nothing outside it is read, nothing beyond `room` of table->bytes written. */
+/** False where `raw` is no coding of a block: nothing outside it is read, nothing beyond `room` of
+ * table->bytes written. */
 bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *raw, size_t length);
 uint64_t sealed_table_get(const struct sealed_table *table, enum sealed_field field, size_t row);
-/** One scan as its row held it; but for well and source, which the head knows. `with_words` false: its head alone. */
+/** One scan as its row held it; but for well and source, which the head knows. `with_words` false:
+ * its head alone. */
 void sealed_table_scan(const struct sealed_table *table, size_t row, bool with_words,
                        struct scan *scan);
-
 
 /* ---- data: the coding, packed (sealed_pack.c) ---- */
 
@@ -118,16 +121,18 @@ struct sealed_packer;
 /** `packs` false: it only unpacks. NULL: no memory. */
 struct sealed_packer *sealed_packer_create(bool packs);
 void sealed_packer_destroy(struct sealed_packer *packer); /* NULL is fine */
-/** Codes and packs, and fills lengths into rows->head. Length of the data, 0 where `room` is too little. */
+/** Codes and packs, and fills lengths into rows->head. Length of the data, 0 where `room` is too
+ * little. */
 size_t sealed_pack(struct sealed_packer *packer, struct sealed_rows *rows, uint8_t *data,
                    size_t room);
 /** What a table for this head needs: its arrays and as many bytes as its columns take. */
 size_t sealed_table_bytes(const struct sealed_head *head);
-/** Unpacks into a table of sealed_table_bytes(head). False where the data are not what the head says. */
+/** Unpacks into a table of sealed_table_bytes(head). False where the data are not what the head
+ * says. */
 bool sealed_unpack(struct sealed_packer *packer, const struct sealed_head *head,
                    const uint8_t *data, size_t length, struct sealed_table *table);
 void sealed_digest(const uint8_t before[static SEALED_DIGEST_BYTES],
-                   const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data,
-                   size_t length, uint8_t digest[static SEALED_DIGEST_BYTES]);
+                   const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data, size_t length,
+                   uint8_t digest[static SEALED_DIGEST_BYTES]);
 
 #endif

@@ -20,9 +20,9 @@
 #include <string.h>
 
 static const uint8_t WIDTH[FIELD_COUNT] = {
-    [FIELD_POS] = 8,    [FIELD_SEQ] = 8,     [FIELD_UTC_MS] = 8, [FIELD_OFFSET_MS] = 8,
-    [FIELD_TOOK_MS] = 4, [FIELD_STRAY] = 4,  [FIELD_PLAN] = 4,   [FIELD_RUN] = 2,
-    [FIELD_LAYOUT] = 2, [FIELD_CLOCK] = 1,   [FIELD_OUTCOME] = 1, [FIELD_TRIES] = 1,
+    [FIELD_POS] = 8,     [FIELD_SEQ] = 8,   [FIELD_UTC_MS] = 8,  [FIELD_OFFSET_MS] = 8,
+    [FIELD_TOOK_MS] = 4, [FIELD_STRAY] = 4, [FIELD_PLAN] = 4,    [FIELD_RUN] = 2,
+    [FIELD_LAYOUT] = 2,  [FIELD_CLOCK] = 1, [FIELD_OUTCOME] = 1, [FIELD_TRIES] = 1,
 };
 #define ROW_BYTES 51 /* sum of WIDTH */
 #define WORD_WIDTH 2
@@ -63,8 +63,7 @@ static uint64_t mean_of_last(const uint64_t *column, size_t at, size_t n, unsign
     return last + (uint64_t)(sum / (int64_t)have);
 }
 
-static uint64_t predict(enum predictor predictor, const uint64_t *column, size_t at,
-                        unsigned width)
+static uint64_t predict(enum predictor predictor, const uint64_t *column, size_t at, unsigned width)
 {
     if (at == 0)
         return 0;
@@ -272,9 +271,8 @@ static size_t find_layout(const struct sealed_rows *rows, const struct scan *sca
 
 static void add_layout(struct sealed_rows *rows, const struct scan *scan, size_t n_words)
 {
-    rows->layout[rows->n_layouts++] = (struct sealed_layout){.n_blocks = scan->n_blocks,
-                                                             .words = (uint16_t)n_words,
-                                                             .blocks = (uint32_t)rows->n_blocks};
+    rows->layout[rows->n_layouts++] = (struct sealed_layout){
+        .n_blocks = scan->n_blocks, .words = (uint16_t)n_words, .blocks = (uint32_t)rows->n_blocks};
     for (unsigned i = 0; i < scan->n_blocks; i++)
         rows->block[rows->n_blocks++] = scan->block[i];
 }
@@ -298,8 +296,7 @@ static void widen_head(struct sealed_head *head, const struct scan *scan)
         head->from_utc_ms = scan->begun.utc_ms;
     if (scan->begun.utc_ms > head->to_utc_ms)
         head->to_utc_ms = scan->begun.utc_ms;
-    const unsigned outcome =
-        scan->outcome < SEALED_OUTCOMES ? scan->outcome : SEALED_OUTCOMES - 1;
+    const unsigned outcome = scan->outcome < SEALED_OUTCOMES ? scan->outcome : SEALED_OUTCOMES - 1;
     head->by_outcome[outcome]++;
     head->rows++;
 }
@@ -495,11 +492,11 @@ void sealed_table_scan(const struct sealed_table *table, size_t row, bool with_w
     scan->pos = sealed_table_get(table, FIELD_POS, row);
     scan->run = run->id;
     scan->seq = sealed_table_get(table, FIELD_SEQ, row);
-    scan->begun = (struct stamp){
-        .utc_ms = (int64_t)utc_ms,
-        .boot_ms = (int64_t)(utc_ms - sealed_table_get(table, FIELD_OFFSET_MS, row)),
-        .boot = run->boot,
-        .clock = (uint8_t)sealed_table_get(table, FIELD_CLOCK, row)};
+    scan->begun =
+        (struct stamp){.utc_ms = (int64_t)utc_ms,
+                       .boot_ms = (int64_t)(utc_ms - sealed_table_get(table, FIELD_OFFSET_MS, row)),
+                       .boot = run->boot,
+                       .clock = (uint8_t)sealed_table_get(table, FIELD_CLOCK, row)};
     scan->took_ms = (uint32_t)sealed_table_get(table, FIELD_TOOK_MS, row);
     scan->plan = (uint32_t)sealed_table_get(table, FIELD_PLAN, row);
     scan->outcome = (uint8_t)sealed_table_get(table, FIELD_OUTCOME, row);

@@ -171,7 +171,8 @@ static bool is_sound(sqlite3_stmt *row, struct scan *scan)
     return scan_from_row(row, scan) && sqlite3_column_type(row, 15) != SQLITE_NULL;
 }
 
-/** Gathers rows for one block. *last: newest pos that was looked at; *damaged: a damaged row's pos, where the gathering ended. */
+/** Gathers rows for one block. *last: newest pos that was looked at; *damaged: a damaged row's pos,
+ * where the gathering ended. */
 static int gather_rows(struct journal *journal, uint64_t *last, uint64_t *damaged)
 {
     struct sealer *sealer = journal->sealer;
@@ -247,10 +248,10 @@ static int stage(struct journal *journal)
     struct sealed_head *head = &sealer->packing->head;
     bool proven = false;
     uint8_t *data = sealer->staged + sealer->n_staged;
-    const size_t length =
-        sealer->n_blocks == SEAL_BLOCKS_MAX
-            ? 0
-            : sealed_pack(sealer->packer, sealer->packing, data, SEAL_STAGED_MAX - sealer->n_staged);
+    const size_t length = sealer->n_blocks == SEAL_BLOCKS_MAX
+                              ? 0
+                              : sealed_pack(sealer->packer, sealer->packing, data,
+                                            SEAL_STAGED_MAX - sealer->n_staged);
     if (length == 0) {
         begin_smaller(sealer);
         return SQLITE_OK;
@@ -329,9 +330,9 @@ static int insert_blocks(struct journal *journal)
 /** The range's rows go, but for damaged ones. As many as were sealed, or nothing is. */
 static int remove_rows(struct journal *journal, bool *all)
 {
-    static const char SQL[] =
-        "DELETE FROM scan WHERE pos > ?1 AND pos <= ?2 AND NOT EXISTS (SELECT 1 FROM damage d WHERE "
-        "d.what = 1 AND d.number = scan.pos)";
+    static const char SQL[] = "DELETE FROM scan WHERE pos > ?1 AND pos <= ?2 AND NOT EXISTS "
+                              "(SELECT 1 FROM damage d WHERE "
+                              "d.what = 1 AND d.number = scan.pos)";
     const struct sealer *sealer = journal->sealer;
     sqlite3_stmt *row = NULL;
     size_t sealed = 0;
@@ -352,9 +353,8 @@ static int put_chain(struct journal *journal)
 {
     const struct sealer *sealer = journal->sealer;
     sqlite3_stmt *row = NULL;
-    int rc = sqlite3_prepare_v2(journal->store.db,
-                                "INSERT OR REPLACE INTO chain VALUES(1, ?1, ?2, ?3)", -1, &row,
-                                NULL);
+    int rc = sqlite3_prepare_v2(
+        journal->store.db, "INSERT OR REPLACE INTO chain VALUES(1, ?1, ?2, ?3)", -1, &row, NULL);
     if (rc == SQLITE_OK) {
         bind_u64(row, 1, sealer->chain.sealed);
         sqlite3_bind_blob(row, 2, sealer->chain.digest, SEALED_DIGEST_BYTES, SQLITE_STATIC);
@@ -368,13 +368,16 @@ static int put_chain(struct journal *journal)
 static int store_range(struct journal *journal)
 {
     struct sealer *sealer = journal->sealer;
-    const bool mark = journal->mark_pos < sealer->to; /* rows above the mark are walked at a start */
+    const bool mark =
+        journal->mark_pos < sealer->to; /* rows above the mark are walked at a start */
     bool all = true;
-    int rc = store_done(journal->store.row[W_BEGIN]);
+    int rc = reserve_before_commit(journal);
     if (rc == SQLITE_OK)
+        rc = store_done(journal->store.row[W_BEGIN]);
+    if (rc == SQLITE_OK)
+        rc = remove_rows(journal, &all); /* first: the blocks take pages that it frees */
+    if (rc == SQLITE_OK && all)
         rc = insert_blocks(journal);
-    if (rc == SQLITE_OK)
-        rc = remove_rows(journal, &all);
     if (rc == SQLITE_OK)
         rc = put_chain(journal);
     if (rc == SQLITE_OK && mark)
@@ -385,6 +388,7 @@ static int store_range(struct journal *journal)
         if (mark)
             journal_marked(journal);
         sealer->most_rows = 0;
+        reserve_after_commit(journal);
         return SQLITE_OK;
     }
     if (!sqlite3_get_autocommit(journal->store.db))

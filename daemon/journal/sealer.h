@@ -9,7 +9,7 @@
 
 #define SEAL_PAIRS_MAX 512 /* wells and sources of one range; a range ends before the next */
 #define SEAL_BLOCKS_MAX VIEW_BLOCKS_MAX
-#define SEAL_STAGED_MAX (1024 * 1024) /* bytes of all blocks of one range */
+#define SEAL_STAGED_MAX (512 * 1024) /* bytes of all blocks of one range */
 #define SEAL_KEEP_ROWS 1024
 #define SEAL_BLOCK_ROWS SEALED_ROWS_MAX
 #define SEAL_RANGE_ROWS 16384
@@ -33,9 +33,10 @@ struct sealer {
     uint64_t run;
     struct journal_chain chain;
     uint64_t from, counted, to; /* the range is (from, to] */
-    uint32_t rows, most_rows;   /* counted so far; at most so many, where the range before was too large */
-    size_t n_pairs, pair;       /* the one that is packed */
-    uint64_t packed;            /* of that pair: up to here */
+    uint32_t rows,
+        most_rows; /* counted so far; at most so many, where the range before was too large */
+    size_t n_pairs, pair; /* the one that is packed */
+    uint64_t packed;      /* of that pair: up to here */
     size_t n_blocks, n_staged;
     uint32_t wait; /* calls to let pass: the disk was full */
     struct sealer_pair pairs[SEAL_PAIRS_MAX];
@@ -48,6 +49,5 @@ struct sealer {
 
 /** Allocates what sealing needs, once; false: no memory. */
 bool sealer_prepare(struct journal *journal);
-void sealer_free(struct journal *journal);
 
 #endif

@@ -32,9 +32,9 @@ static const char *const VIEW_SQL[V_ALL] = {
     [V_BLOCK_ENDS] = "SELECT (SELECT min(pos_from) FROM block), (SELECT max(pos_to) FROM block)",
 };
 
-enum up_rc view_open(struct store *store, struct view **out, struct up_error *error)
+enum up_rc view_open(struct store *store, struct scan_view **out, struct up_error *error)
 {
-    struct view *view = calloc(1, sizeof *view);
+    struct scan_view *view = calloc(1, sizeof *view);
     int rc = view == NULL ? SQLITE_NOMEM : SQLITE_OK;
     if (view != NULL) {
         view->store = store;
@@ -55,7 +55,7 @@ enum up_rc view_open(struct store *store, struct view **out, struct up_error *er
     return failed;
 }
 
-void view_close(struct view *view)
+void view_close(struct scan_view *view)
 {
     if (view == NULL)
         return;
@@ -67,7 +67,7 @@ void view_close(struct view *view)
     free(view);
 }
 
-bool view_take_damage(struct view *view, struct journal_damage *damage)
+bool view_take_damage(struct scan_view *view, struct journal_damage *damage)
 {
     if (view->n_damages == 0)
         return false;
@@ -75,14 +75,13 @@ bool view_take_damage(struct view *view, struct journal_damage *damage)
     return true;
 }
 
-void view_note_damage(struct view *view, uint8_t kind, uint64_t number)
+void view_note_damage(struct scan_view *view, uint8_t kind, uint64_t number)
 {
     for (size_t i = 0; i < view->n_damages; i++)
         if (view->damage[i].kind == kind && view->damage[i].number == number)
             return;
     if (view->n_damages < VIEW_DAMAGES_MAX) /* else the next reading finds it again */
-        view->damage[view->n_damages++] =
-            (struct journal_damage){.kind = kind, .number = number};
+        view->damage[view->n_damages++] = (struct journal_damage){.kind = kind, .number = number};
 }
 
 int view_end(sqlite3_stmt *row, int rc)
@@ -125,7 +124,7 @@ bool view_block_of_row(sqlite3_stmt *row, struct view_block *block)
     return memcmp(digest, block->digest, sizeof digest) == 0;
 }
 
-static struct kept_block *find_kept(struct view *view, uint64_t number)
+static struct kept_block *find_kept(struct scan_view *view, uint64_t number)
 {
     for (size_t i = 0; i < view->n_kept; i++)
         if (view->kept[i].number == number)
@@ -134,7 +133,7 @@ static struct kept_block *find_kept(struct view *view, uint64_t number)
 }
 
 /** A place for a block of the range under way: that of one of another range, or a new one. */
-static struct kept_block *place_for(struct view *view, uint64_t pos_to, size_t bytes)
+static struct kept_block *place_for(struct scan_view *view, uint64_t pos_to, size_t bytes)
 {
     struct kept_block *place = NULL;
     for (size_t i = 0; i < view->n_kept; i++)
@@ -156,7 +155,7 @@ static struct kept_block *place_for(struct view *view, uint64_t pos_to, size_t b
 }
 
 /** Unpacks a block unless it is kept. SQLITE_OK also where it is damaged and stepped over. */
-static int keep_block(struct view *view, sqlite3_stmt *row, const struct view_want *want)
+static int keep_block(struct scan_view *view, sqlite3_stmt *row, const struct view_want *want)
 {
     const uint64_t number = column_u64(row, 0);
     struct view_block block;
@@ -174,7 +173,8 @@ static int keep_block(struct view *view, sqlite3_stmt *row, const struct view_wa
     if (place == NULL)
         return SQLITE_NOMEM;
     place->is_done = is_done;
-    if (!is_done && !sealed_unpack(view->packer, &block.head, block.data, block.length, place->table)) {
+    if (!is_done &&
+        !sealed_unpack(view->packer, &block.head, block.data, block.length, place->table)) {
         view_note_damage(view, DAMAGE_BLOCK, number);
         return SQLITE_OK;
     }
@@ -185,7 +185,7 @@ static int keep_block(struct view *view, sqlite3_stmt *row, const struct view_wa
     return SQLITE_OK;
 }
 
-static int load_blocks(struct view *view, uint64_t pos_to, const struct view_want *want)
+static int load_blocks(struct scan_view *view, uint64_t pos_to, const struct view_want *want)
 {
     sqlite3_stmt *row = view->row[V_BLOCKS];
     int rc = SQLITE_OK;
@@ -197,7 +197,7 @@ static int load_blocks(struct view *view, uint64_t pos_to, const struct view_wan
     return view_end(row, rc);
 }
 
-static int find_range(struct view *view, enum view_row which, uint64_t pos, uint16_t well,
+static int find_range(struct scan_view *view, enum view_row which, uint64_t pos, uint16_t well,
                       struct sealed_range *range)
 {
     sqlite3_stmt *row = view->row[which];
@@ -211,8 +211,9 @@ static int find_range(struct view *view, enum view_row which, uint64_t pos, uint
     return view_end(row, rc);
 }
 
-/** The sealed range that holds the first pos above `at`, or comes first behind it; pos_to 0: none. */
-static int next_range(struct view *view, uint64_t at, uint16_t well, struct sealed_range *range)
+/** The sealed range that holds the first pos above `at`, or comes first behind it; pos_to 0: none.
+ */
+static int next_range(struct scan_view *view, uint64_t at, uint16_t well, struct sealed_range *range)
 {
     *range = (struct sealed_range){0};
     return view->has_blocks ? find_range(view, well != 0 ? V_RANGE_OF : V_RANGE, at, well, range)
@@ -220,7 +221,7 @@ static int next_range(struct view *view, uint64_t at, uint16_t well, struct seal
 }
 
 /** The sealed range that holds `at`, or comes last before it. */
-static int range_before(struct view *view, uint64_t at, uint16_t well, struct sealed_range *range)
+static int range_before(struct scan_view *view, uint64_t at, uint16_t well, struct sealed_range *range)
 {
     int rc = next_range(view, at - 1, well, range);
     if (rc == SQLITE_OK && view->has_blocks && (range->pos_to == 0 || range->pos_from > at))
@@ -230,8 +231,9 @@ static int range_before(struct view *view, uint64_t at, uint16_t well, struct se
 
 /* ---- rows ---- */
 
-/** Copies rows in (after, up_to] from the near end, at most a slice. *limit: up to where (down to where) all are known. */
-static int load_rows(struct view *view, const struct view_want *want, uint64_t after,
+/** Copies rows in (after, up_to] from the near end, at most a slice. *limit: up to where (down to
+ * where) all are known. */
+static int load_rows(struct scan_view *view, const struct view_want *want, uint64_t after,
                      uint64_t up_to, bool back, uint64_t *limit)
 {
     sqlite3_stmt *row = view->row[back ? V_ROWS_BACK : V_ROWS];
@@ -245,9 +247,8 @@ static int load_rows(struct view *view, const struct view_want *want, uint64_t a
     *limit = back ? after : up_to;
     while ((rc = sqlite3_step(row)) == SQLITE_ROW) {
         seen++;
-        const bool wanted =
-            (want->well == 0 || sqlite3_column_int(row, 2) == want->well) &&
-            (want->source == 0 || sqlite3_column_int(row, 3) == want->source);
+        const bool wanted = (want->well == 0 || sqlite3_column_int(row, 2) == want->well) &&
+                            (want->source == 0 || sqlite3_column_int(row, 3) == want->source);
         if (wanted) {
             struct scan *scan = &view->rows[view->n_rows];
             const bool holds = scan_from_row(row, scan);
@@ -270,9 +271,10 @@ static int load_rows(struct view *view, const struct view_want *want, uint64_t a
 
 /* ---- steps ---- */
 
-/** One read transaction: the sealed range, its blocks, a slice of rows. (*low, *high] is what is known by it. */
-static int load_step(struct view *view, const struct view_want *want, uint64_t *low,
-                     uint64_t *high, bool back)
+/** One read transaction: the sealed range, its blocks, a slice of rows. (*low, *high] is what is
+ * known by it. */
+static int load_step(struct scan_view *view, const struct view_want *want, uint64_t *low, uint64_t *high,
+                     bool back)
 {
     struct sealed_range range;
     uint64_t limit = 0;
@@ -324,28 +326,30 @@ static size_t row_above(const struct sealed_table *table, uint64_t after)
     return low;
 }
 
-/** Makes the streams of the range under way stand at their first row of (low, high], or their last where the walk goes back. */
-static void begin_streams(struct view *view, const struct view_want *want, uint64_t low,
+/** Makes the streams of the range under way stand at their first row of (low, high], or their last
+ * where the walk goes back. */
+static void begin_streams(struct scan_view *view, const struct view_want *want, uint64_t low,
                           uint64_t high, bool back)
 {
     view->n_streams = 0;
     for (size_t i = 0; i < view->n_kept && view->range_to != 0; i++) {
         const struct kept_block *kept = &view->kept[i];
-        if (kept->pos_to != view->range_to || kept->is_done || (want->well != 0 && kept->well != want->well) ||
+        if (kept->pos_to != view->range_to || kept->is_done ||
+            (want->well != 0 && kept->well != want->well) ||
             (want->source != 0 && kept->source != want->source))
             continue;
         struct stream_of_block *stream = &view->streams[view->n_streams];
         const size_t from = row_above(kept->table, low), to = row_above(kept->table, high);
         if (from == to)
             continue;
-        *stream = (struct stream_of_block){
-            .block = kept, .row = back ? to - 1 : from, .left = to - from};
+        *stream =
+            (struct stream_of_block){.block = kept, .row = back ? to - 1 : from, .left = to - from};
         stream->pos = sealed_table_get(kept->table, FIELD_POS, stream->row);
         view->n_streams++;
     }
 }
 
-static struct stream_of_block *nearest_stream(struct view *view, bool back)
+static struct stream_of_block *nearest_stream(struct scan_view *view, bool back)
 {
     struct stream_of_block *nearest = NULL;
     for (size_t i = 0; i < view->n_streams; i++) {
@@ -367,7 +371,7 @@ static void next_of_stream(struct stream_of_block *stream, bool back)
 }
 
 /** Hands on what is known of (low, high]; false where the visitor has enough. */
-static bool merge(struct view *view, const struct view_want *want, uint64_t low, uint64_t high,
+static bool merge(struct scan_view *view, const struct view_want *want, uint64_t low, uint64_t high,
                   bool back, view_visit visit, void *context)
 {
     size_t row = 0;
@@ -396,8 +400,8 @@ static bool merge(struct view *view, const struct view_want *want, uint64_t low,
     }
 }
 
-static enum up_rc walk(struct view *view, const struct view_want *want, bool back,
-                       view_visit visit, void *context, struct up_error *error)
+static enum up_rc walk(struct scan_view *view, const struct view_want *want, bool back, view_visit visit,
+                       void *context, struct up_error *error)
 {
     const uint64_t end = want->up_to < INT64_MAX ? want->up_to : INT64_MAX;
     uint64_t low = want->after, high = end;
@@ -419,7 +423,7 @@ static enum up_rc walk(struct view *view, const struct view_want *want, bool bac
     return UP_OK;
 }
 
-enum up_rc view_forward(struct view *view, const struct view_want *want, view_visit visit,
+enum up_rc view_forward(struct scan_view *view, const struct view_want *want, view_visit visit,
                         void *context, struct up_error *error)
 {
     const enum up_rc rc = walk(view, want, false, visit, context, error);
@@ -430,14 +434,14 @@ enum up_rc view_forward(struct view *view, const struct view_want *want, view_vi
     return rc;
 }
 
-enum up_rc view_backward(struct view *view, const struct view_want *want, view_visit visit,
+enum up_rc view_backward(struct scan_view *view, const struct view_want *want, view_visit visit,
                          void *context, struct up_error *error)
 {
     view->visit_head = NULL;
     return walk(view, want, true, visit, context, error);
 }
 
-void view_set_heads(struct view *view, view_visit_head visit, void *context)
+void view_set_heads(struct scan_view *view, view_visit_head visit, void *context)
 {
     view->visit_head = visit;
     view->head_context = context;
@@ -450,7 +454,7 @@ static bool take_first(void *context, const struct scan *scan, bool holds)
     return false;
 }
 
-enum up_rc view_newest(struct view *view, const struct view_want *want, struct scan *scan,
+enum up_rc view_newest(struct scan_view *view, const struct view_want *want, struct scan *scan,
                        struct up_error *error)
 {
     struct view_want one = *want;
@@ -471,7 +475,7 @@ static int add_ends(sqlite3_stmt *row, uint64_t *oldest, uint64_t *newest)
     return view_end(row, rc);
 }
 
-enum up_rc view_ends(struct view *view, uint64_t *oldest, uint64_t *newest, struct up_error *error)
+enum up_rc view_ends(struct scan_view *view, uint64_t *oldest, uint64_t *newest, struct up_error *error)
 {
     *oldest = *newest = 0;
     int rc = add_ends(view->row[V_ROW_ENDS], oldest, newest);

@@ -17,13 +17,14 @@
 #include "sealed.h"
 
 #define VIEW_BUFFER JOURNAL_SLICE_MAX
-#define VIEW_BLOCKS_MAX 1024 /* of one sealed range: pairs of well and source, and what didn't fit in one block */
+#define VIEW_BLOCKS_MAX                                                                            \
+    1024 /* of one sealed range: pairs of well and source, and what didn't fit in one block */
 #define VIEW_DAMAGES_MAX 8
 
-struct view;
+struct scan_view;
 /** On `store`, which outlives it. A journal of schema 1 has no blocks. */
-UP_MUST enum up_rc view_open(struct store *store, struct view **out, struct up_error *error);
-void view_close(struct view *view); /* NULL is fine; before the store is closed */
+UP_MUST enum up_rc view_open(struct store *store, struct scan_view **out, struct up_error *error);
+void view_close(struct scan_view *view); /* NULL is fine; before the store is closed */
 
 /** Which scans: after < pos <= up_to. */
 struct view_want {
@@ -34,25 +35,27 @@ struct view_want {
     bool damaged;   /* rows whose check fails come too */
     size_t about;   /* how many the visitor is likely to take; 0: many */
 };
-/** `holds` false: a row whose check fails; it has no blocks. The visitor returns false when it has enough. */
+/** `holds` false: a row whose check fails; it has no blocks. The visitor returns false when it has
+ * enough. */
 typedef bool (*view_visit)(void *context, const struct scan *scan, bool holds);
-UP_MUST enum up_rc view_forward(struct view *view, const struct view_want *want, view_visit visit,
+UP_MUST enum up_rc view_forward(struct scan_view *view, const struct view_want *want, view_visit visit,
                                 void *context, struct up_error *error);
 /** The same, newest first. */
-UP_MUST enum up_rc view_backward(struct view *view, const struct view_want *want, view_visit visit,
+UP_MUST enum up_rc view_backward(struct scan_view *view, const struct view_want *want, view_visit visit,
                                  void *context, struct up_error *error);
 /** The newest scan of a want (its head); pos 0: none. */
-UP_MUST enum up_rc view_newest(struct view *view, const struct view_want *want, struct scan *scan,
+UP_MUST enum up_rc view_newest(struct scan_view *view, const struct view_want *want, struct scan *scan,
                                struct up_error *error);
 /** Oldest and newest pos of all scans, 0 where there is none. From indexes alone. */
-UP_MUST enum up_rc view_ends(struct view *view, uint64_t *oldest, uint64_t *newest,
+UP_MUST enum up_rc view_ends(struct scan_view *view, uint64_t *oldest, uint64_t *newest,
                              struct up_error *error);
-/** Heads of whole blocks, instead of their scans: called with each block of the want that lies wholly in (after, up_to]; true: it is done with,
- *  its scans are not visited. */
+/** Heads of whole blocks, instead of their scans: called with each block of the want that lies
+ * wholly in (after, up_to]; true: it is done with, its scans are not visited. */
 typedef bool (*view_visit_head)(void *context, const struct sealed_head *head);
-void view_set_heads(struct view *view, view_visit_head visit, void *context); /* NULL: none; of the next walk forward */
+void view_set_heads(struct scan_view *view, view_visit_head visit,
+                    void *context); /* NULL: none; of the next walk forward */
 
 /** What was found damaged since the last call: kind and number. False: nothing. */
-bool view_take_damage(struct view *view, struct journal_damage *damage);
+bool view_take_damage(struct scan_view *view, struct journal_damage *damage);
 
 #endif

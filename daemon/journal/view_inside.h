@@ -36,7 +36,8 @@ struct view_block {
     const uint8_t *data;
     size_t length;
 };
-/** Of number, pos_from, pos_to, well, source, head, before, digest, data. False: it is not as it was sealed. */
+/** Of number, pos_from, pos_to, well, source, head, before, digest, data. False: it is not as it
+ * was sealed. */
 bool view_block_of_row(sqlite3_stmt *row, struct view_block *block);
 
 struct kept_block {
@@ -53,7 +54,7 @@ struct stream_of_block {
     uint64_t pos;
 };
 
-struct view {
+struct scan_view {
     struct store *store;
     bool has_blocks;
     sqlite3_stmt *row[V_ALL];
@@ -69,7 +70,7 @@ struct view {
     struct stream_of_block streams[VIEW_BLOCKS_MAX];
 };
 
-void view_note_damage(struct view *view, uint8_t kind, uint64_t number);
+void view_note_damage(struct scan_view *view, uint8_t kind, uint64_t number);
 /** Resets a statement; SQLite's result, OK where it was a row or the end. */
 int view_end(sqlite3_stmt *row, int rc);
 
