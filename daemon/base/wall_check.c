@@ -208,7 +208,7 @@ bool wall_is_sound(const struct wall_message *message)
                is_text(message->destination.reason, sizeof message->destination.reason);
     case WALL_ORDER:
         return message->order.destination < DESTINATIONS_MAX && is_well(message->order.well) &&
-               message->order.kind >= 1 && message->order.kind <= 2 &&
+               message->order.kind >= 1 && message->order.kind <= 3 &&
                message->order.after <= message->order.to &&
                is_text(message->order.by, sizeof message->order.by);
     case WALL_ALIVE:

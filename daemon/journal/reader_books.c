@@ -30,7 +30,8 @@ enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos,
                                    struct up_error *error)
 {
     static const char SQL[] = "SELECT max(p) FROM (SELECT max(pos) AS p FROM gap UNION ALL SELECT "
-                              "max(pos) FROM event UNION ALL SELECT max(pos) FROM run)";
+                              "max(pos) FROM event UNION ALL SELECT max(pos) FROM run UNION ALL "
+                              "SELECT max(pos) FROM \"order\")";
     uint64_t oldest = 0, newest = 0;
     sqlite3_stmt *row = NULL;
     enum up_rc rc = begin(reader, SQL, &row, error);

@@ -68,8 +68,8 @@ void backlog_close(struct backlog *backlog)
 
 /** The plan under which a scan was taken: the current one, one that is kept, or read from the
  * journal in the place of the longest unused. */
-static enum up_rc plan_of(struct backlog *backlog, uint32_t id, const struct plan **out,
-                          struct up_error *error)
+enum up_rc backlog_plan(struct backlog *backlog, uint32_t id, const struct plan **out,
+                        struct up_error *error)
 {
     if (id == backlog->options.plan->id) {
         *out = backlog->options.plan;
@@ -115,11 +115,14 @@ static enum up_rc plan_of(struct backlog *backlog, uint32_t id, const struct pla
     return UP_OK;
 }
 
-static enum up_rc fold_on(struct backlog *backlog, struct kept_fold *kept, const struct scan *scan,
-                          struct up_error *error)
+enum up_rc backlog_fold_on(struct backlog *backlog, struct kept_fold *kept, const struct scan *scan,
+                           struct up_error *error)
 {
     const struct plan *plan = NULL;
-    const enum up_rc rc = plan_of(backlog, scan->plan, &plan, error);
+    const uint32_t id = kept->plan != 0 ? kept->plan : scan->plan;
+    enum up_rc rc = backlog_plan(backlog, id, &plan, error);
+    if (rc == UP_OK)
+        rc = backlog_look(backlog, &kept->view, scan->well, scan->pos, kept->as_of, error);
     if (rc != UP_OK)
         return rc;
     const struct well_plan *now = plan_well_by_number(backlog->options.plan, scan->well);
@@ -130,13 +133,14 @@ static enum up_rc fold_on(struct backlog *backlog, struct kept_fold *kept, const
                        (unsigned long long)scan->pos);
     size_t n_made = 0;
     struct stamp at;
-    if (kept->times != NULL && order_corrects(kept->times, scan, &at)) {
+    if (kept->view.times.pos != 0 && order_corrects(&kept->view.times, scan, &at)) {
         backlog->corrected = *scan;
         backlog->corrected.begun = at;
         scan = &backlog->corrected;
     }
     measure_scan(kept->fold, plan, then, scan, &backlog->record, backlog->made, &n_made);
     backlog->record.pos = scan->pos;
+    backlog->record.plan = id;
     backlog->record.after_run = kept->run;
     backlog->record.after_seq = kept->seq;
     kept->pos = scan->pos;
@@ -149,27 +153,15 @@ enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
                             const struct scan *scan, struct up_error *error)
 {
     uint64_t anew = 0;
+    if (kept->plan != 0) /* one plan over all: nothing began anew under it */
+        return backlog_fold_on(backlog, kept, scan, error);
     const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
                                              scan->pos, &anew, error);
     if (rc != UP_OK)
         return rc;
     if (anew != 0) /* as it did when this was live: core_plan.c */
         fold_init(kept->fold);
-    return fold_on(backlog, kept, scan, error);
-}
-
-/** A fact bears the label of the scan that made it; it is as far off as that scan's. */
-static void correct_fact(const struct row_order *times, const struct scan *of_run,
-                         struct fact *fact)
-{
-    const struct scan made_by = {.pos = fact->pos,
-                                 .begun = {.utc_ms = fact->utc_ms,
-                                           .boot_ms = fact->boot_ms,
-                                           .boot = of_run->begun.boot,
-                                           .clock = CLOCK_STATE_UNSYNCHRONISED}};
-    struct stamp at;
-    if (times != NULL && order_corrects(times, &made_by, &at))
-        fact->utc_ms = at.utc_ms;
+    return backlog_fold_on(backlog, kept, scan, error);
 }
 
 /** Brings a fold to just before `first`, from one window earlier. */
@@ -177,7 +169,7 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
                            const struct scan *first, struct up_error *error)
 {
     const struct plan *plan = NULL;
-    enum up_rc rc = plan_of(backlog, first->plan, &plan, error);
+    enum up_rc rc = backlog_plan(backlog, first->plan, &plan, error);
     if (rc != UP_OK)
         return rc;
     const struct well_plan *now = plan_well_by_number(backlog->options.plan, first->well);
@@ -198,6 +190,7 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
         begin = anew - 1;
     fold_init(kept->fold);
     kept->pos = kept->run = kept->seq = 0;
+    kept->view.high = 0; /* it is read onwards only */
     size_t n_facts = 0;
     /* Facts up to the wanted scan, not up to the window's begin: one that a scan of the window made
      * when it was live must hold from there on, though the fold that begins later would not find it
@@ -206,8 +199,11 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
                             backlog->facts, FACTS_READ_MAX, &n_facts, error);
     if (rc != UP_OK)
         return rc;
+    rc = backlog_look(backlog, &kept->view, first->well, first->pos, kept->as_of, error);
+    if (rc != UP_OK)
+        return rc;
     for (size_t i = 0; i < n_facts; i++)
-        correct_fact(kept->times, first, &backlog->facts[i]);
+        backlog_correct_fact(&kept->view.times, first, &backlog->facts[i]);
     for (size_t i = 0; i < n_facts; i++)
         if (backlog->facts[i].pos >= anew)
             fold_load_fact(kept->fold, &backlog->facts[i]);
@@ -221,7 +217,7 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
         for (size_t i = 0; i < got; i++) {
             if (backlog->scans[i].pos >= first->pos)
                 return UP_OK;
-            rc = fold_on(backlog, kept, &backlog->scans[i], error);
+            rc = backlog_fold_on(backlog, kept, &backlog->scans[i], error);
             if (rc != UP_OK)
                 return rc;
         }
