@@ -181,6 +181,7 @@ void core_destroy(struct core *core)
     free(core->cursors);
     free(core->scans);
     free(core->notes);
+    pthread_mutex_destroy(&core->tidy.lock);
     free(core);
 }
 
@@ -267,6 +268,7 @@ int64_t core_step(struct core *core)
     core_serve_wall(core);
     resend_step(core, now_us);
     every_second(core, now_us);
+    core_tidy_step(core, now_us);
     if (now_us >= core->next_snapshots_us) {
         for (int i = 0; i < core->options.plan->n_wells; i++)
             core->wells[i].snapshot_due = true;

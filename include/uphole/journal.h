@@ -251,6 +251,9 @@ void ledger_take_back_seq(struct ledger *ledger, uint16_t well, uint64_t seq);
 /** Rows of the time without us whose cause is a loss of power stay at hand until the surface unit's first answers were seen: with a sentence it is
  *  added to those of `well` (a revision), with NULL they are let go; well 0: of all wells. */
 void ledger_settle_supply(struct ledger *ledger, uint16_t well, const char *sentence);
+/** Scans that the journal held and can't read back: a row of kind `damaged`, closed from the start. False: there is no room now. *cause (of the
+ *  ledger, until it is taken) says what is damaged. */
+bool ledger_damage(struct ledger *ledger, const struct journal_damage *damage, const char **cause);
 size_t ledger_open_of_well(const struct ledger *ledger, uint16_t well);
 const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /* NULL beyond */
 
