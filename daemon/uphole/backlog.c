@@ -149,17 +149,46 @@ enum up_rc backlog_fold_on(struct backlog *backlog, struct kept_fold *kept, cons
     return UP_OK;
 }
 
+/** Whether measuring began anew with this scan. Asked once for the rest of the slice that was read
+ * (its facts are as old as its rows): such rows come with changes of the plan, and a question costs
+ * as much as a row. */
+static enum up_rc anew_at(struct backlog *backlog, const struct scan *scan, bool *is_anew,
+                          struct up_error *error)
+{
+    struct known_anew *known = &backlog->anew;
+    *is_anew = false;
+    if (known->well != scan->well || known->run != scan->run || scan->pos < known->from ||
+        scan->pos > known->to) {
+        *known = (struct known_anew){.well = scan->well, .run = scan->run};
+        const uint64_t to = backlog->slice_to > scan->pos ? backlog->slice_to : scan->pos;
+        const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
+                                                 to, &known->newest, error);
+        if (rc != UP_OK) {
+            known->well = 0;
+            return rc;
+        }
+        known->from = scan->pos;
+        known->to = to;
+    }
+    if (known->newest == 0 || scan->pos > known->newest)
+        return UP_OK;
+    uint64_t anew = 0;
+    const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
+                                             scan->pos, &anew, error);
+    *is_anew = anew != 0;
+    return rc;
+}
+
 enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
                             const struct scan *scan, struct up_error *error)
 {
-    uint64_t anew = 0;
+    bool is_anew = false;
     if (kept->plan != 0) /* one plan over all: nothing began anew under it */
         return backlog_fold_on(backlog, kept, scan, error);
-    const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
-                                             scan->pos, &anew, error);
+    const enum up_rc rc = anew_at(backlog, scan, &is_anew, error);
     if (rc != UP_OK)
         return rc;
-    if (anew != 0) /* as it did when this was live: core_plan.c */
+    if (is_anew) /* as it did when this was live: core_plan.c */
         fold_init(kept->fold);
     return backlog_fold_on(backlog, kept, scan, error);
 }
@@ -246,6 +275,8 @@ static enum up_rc position(struct backlog *backlog, struct kept_fold *kept,
 {
     const struct scan first = backlog->scans[0];
     uint64_t run = 0, seq = 0, at = 0;
+    if (kept->pos != 0 && kept->pos == want->after && first.seq == kept->seq + 1)
+        return UP_OK; /* seq has no holes: the row before it is the one folded last */
     enum up_rc rc =
         journal_row_before(backlog->reader, want->well, first.pos, &run, &seq, &at, error);
     if (rc != UP_OK)
@@ -278,6 +309,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         return rc;
     const uint64_t live_seq = backlog->options.live_seq(backlog->options.context, want->well);
     uint64_t last = want->after;
+    backlog->slice_to = got > 0 ? backlog->scans[got - 1].pos : 0;
     for (; sent < got; sent++) {
         const struct scan *scan = &backlog->scans[sent];
         rc = backlog_fold_one(backlog, kept, scan, error);

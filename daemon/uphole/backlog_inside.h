@@ -33,6 +33,13 @@ struct kept_fold {
     struct fold *fold;
 };
 
+/** Within [from, to] measuring of the well began anew with row `newest` in that run, and with no
+ * later one; 0: with none. */
+struct known_anew {
+    uint16_t well; /* 0: nothing is known */
+    uint64_t run, from, to, newest;
+};
+
 struct backlog {
     struct backlog_options options;
     struct journal_reader *reader;
@@ -43,9 +50,11 @@ struct backlog {
     struct row_order order[PLAN_DESTINATIONS_MAX];
     struct row_view newest[PLAN_DESTINATIONS_MAX]; /* of the rows where an order stands */
     bool is_gone;                                  /* the other side, while an order was served */
-    struct scan *scans;                            /* JOURNAL_SLICE_MAX */
-    struct gap *gaps;                              /* JOURNAL_SLICE_MAX */
-    struct fact *facts;                            /* FACTS_READ_MAX */
+    struct known_anew anew;
+    uint64_t slice_to; /* last row of the slice being folded; the journal holds what goes with it */
+    struct scan *scans; /* JOURNAL_SLICE_MAX */
+    struct gap *gaps;   /* JOURNAL_SLICE_MAX */
+    struct fact *facts; /* FACTS_READ_MAX */
     struct fact made[MEASURE_FACTS_MAX];
     struct scan corrected;
     struct record record;

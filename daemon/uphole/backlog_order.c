@@ -113,6 +113,7 @@ static enum up_rc send_slice(struct backlog *backlog, const struct wall_want *wa
                              size_t got, uint64_t *sent, uint64_t *last, struct up_error *error)
 {
     struct kept_fold *kept = &backlog->orders[want->destination];
+    backlog->slice_to = backlog->scans[got - 1].pos;
     for (size_t i = first; i < got; i++) {
         bool goes = false;
         enum up_rc rc = goes_out(backlog, want, &backlog->scans[i], &goes, error);
