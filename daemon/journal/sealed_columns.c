@@ -2,18 +2,10 @@
  *
  * sealed_columns.c - scans to columns and back, bit for bit. Pure: no file, no library.
  *
- * A column is a field, or one word of one layout, over the rows that have it. Each value is
- * predicted from those before it in the column, and what is off is stored:
- *
- *   predictor and number of planes (1 byte), then the planes: the low bytes of all rows, then the
- *   next, as many as the largest residual needs
- *
- * All arithmetic is modulo the column's width, so that every predictor is right for every word:
- * a poor one costs bytes, never a bit. A gauge's noise of a count or two makes the mean of the last
- * values a better guess than the last one; what stands still wants the last one. Which guess is
- * best is tried for each column.
+ * A column is a field, or one word of one layout, over the rows that have it; sealed_column.c codes
+ * each by itself.
  */
-#include "sealed.h"
+#include "sealed_column.h"
 
 #include "uphole/wire.h"
 
@@ -28,202 +20,6 @@ static const uint8_t WIDTH[FIELD_COUNT] = {
 #define WORD_WIDTH 2
 #define RUN_BYTES 12
 #define BLOCK_BYTES 6
-
-enum predictor {
-    PREDICT_LAST,
-    PREDICT_MEAN_2,
-    PREDICT_MEAN_4,
-    PREDICT_MEAN_8,
-    PREDICT_LINE, /* as much more as the last was more than the one before */
-    PREDICTORS
-};
-
-/* ---- prediction ---- */
-
-static uint64_t mask_of(unsigned width)
-{
-    return width == 8 ? UINT64_MAX : (UINT64_C(1) << (8 * width)) - 1;
-}
-
-/** The difference a - b within the width, signed. */
-static int64_t difference(uint64_t a, uint64_t b, unsigned width)
-{
-    const uint64_t d = (a - b) & mask_of(width);
-    const uint64_t sign = UINT64_C(1) << (8 * width - 1);
-    return d & sign ? (int64_t)(d | ~mask_of(width)) : (int64_t)d;
-}
-
-static uint64_t mean_of_last(const uint64_t *column, size_t at, size_t n, unsigned width)
-{
-    const size_t have = at < n ? at : n;
-    const uint64_t last = column[at - 1];
-    int64_t sum = 0; /* of widths up to 4: can't overflow */
-    for (size_t i = 2; i <= have; i++)
-        sum += difference(column[at - i], last, width);
-    return last + (uint64_t)(sum / (int64_t)have);
-}
-
-static uint64_t predict(enum predictor predictor, const uint64_t *column, size_t at, unsigned width)
-{
-    if (at == 0)
-        return 0;
-    switch (predictor) {
-    case PREDICT_MEAN_2:
-        return mean_of_last(column, at, 2, width);
-    case PREDICT_MEAN_4:
-        return mean_of_last(column, at, 4, width);
-    case PREDICT_MEAN_8:
-        return mean_of_last(column, at, 8, width);
-    case PREDICT_LINE:
-        return at == 1 ? column[0] : 2 * column[at - 1] - column[at - 2];
-    default:
-        return column[at - 1];
-    }
-}
-
-/** Means need sums that can't overflow. */
-static bool predictor_fits(unsigned predictor, unsigned width)
-{
-    return predictor == PREDICT_LAST || predictor == PREDICT_LINE ||
-           (predictor < PREDICTORS && width <= 4);
-}
-
-/** Small magnitudes of both signs become small numbers. */
-static uint64_t fold_sign(int64_t value)
-{
-    return value < 0 ? ((uint64_t)(-(value + 1)) << 1) | 1 : (uint64_t)value << 1;
-}
-
-static int64_t unfold_sign(uint64_t value)
-{
-    return value & 1 ? -(int64_t)(value >> 1) - 1 : (int64_t)(value >> 1);
-}
-
-static unsigned bits_of(uint64_t value)
-{
-    unsigned bits = 0;
-    for (; value != 0; value >>= 1)
-        bits++;
-    return bits;
-}
-
-static uint64_t residuals(enum predictor predictor, const uint64_t *column, size_t n,
-                          unsigned width, uint64_t *into)
-{
-    uint64_t cost = 0;
-    for (size_t i = 0; i < n; i++) {
-        const uint64_t off =
-            fold_sign(difference(column[i], predict(predictor, column, i, width), width));
-        cost += bits_of(off);
-        if (into != NULL)
-            into[i] = off;
-    }
-    return cost;
-}
-
-/* ---- one column to bytes, and back ---- */
-
-/** Codes rows->column[0..n); returns where `raw` ends then. */
-static uint8_t *code_column(struct sealed_rows *rows, size_t n, unsigned width, uint8_t *raw)
-{
-    enum predictor best = PREDICT_LAST;
-    uint64_t least = UINT64_MAX, all = 0;
-    for (unsigned p = 0; p < PREDICTORS; p++) {
-        if (!predictor_fits(p, width))
-            continue;
-        const uint64_t cost = residuals((enum predictor)p, rows->column, n, width, NULL);
-        if (cost < least) {
-            least = cost;
-            best = (enum predictor)p;
-        }
-        if (cost == 0)
-            break;
-    }
-    (void)residuals(best, rows->column, n, width, rows->residual);
-    for (size_t i = 0; i < n; i++)
-        all |= rows->residual[i];
-    const unsigned planes = (bits_of(all) + 7) / 8;
-    *raw++ = (uint8_t)(best | planes << 4);
-    for (unsigned plane = 0; plane < planes; plane++)
-        for (size_t i = 0; i < n; i++)
-            *raw++ = (uint8_t)(rows->residual[i] >> (8 * plane) & 0xFF);
-    return raw;
-}
-
-/** What is left to be read. */
-struct input {
-    const uint8_t *at, *end;
-};
-
-static const uint8_t *take(struct input *input, size_t n)
-{
-    if ((size_t)(input->end - input->at) < n)
-        return NULL;
-    const uint8_t *at = input->at;
-    input->at += n;
-    return at;
-}
-
-static void store(uint8_t *at, uint64_t value, unsigned width)
-{
-    const uint32_t narrow = (uint32_t)value;
-    const uint16_t word = (uint16_t)value;
-    switch (width) {
-    case 1:
-        *at = (uint8_t)value;
-        break;
-    case 2:
-        memcpy(at, &word, 2);
-        break;
-    case 4:
-        memcpy(at, &narrow, 4);
-        break;
-    default:
-        memcpy(at, &value, 8);
-    }
-}
-
-static uint64_t fetch(const uint8_t *at, unsigned width)
-{
-    uint64_t value;
-    uint32_t narrow;
-    uint16_t word;
-    switch (width) {
-    case 1:
-        return *at;
-    case 2:
-        memcpy(&word, at, 2);
-        return word;
-    case 4:
-        memcpy(&narrow, at, 4);
-        return narrow;
-    default:
-        memcpy(&value, at, 8);
-        return value;
-    }
-}
-
-static bool read_column(struct input *input, size_t n, unsigned width, uint8_t *into)
-{
-    uint64_t column[SEALED_ROWS_MAX];
-    const uint8_t *how = take(input, 1);
-    if (how == NULL || (unsigned)(*how >> 4) > width || !predictor_fits(*how & 0x0F, width))
-        return false;
-    const unsigned planes = *how >> 4;
-    const uint8_t *plane = take(input, planes * n);
-    if (plane == NULL)
-        return false;
-    for (size_t i = 0; i < n; i++) {
-        uint64_t off = 0;
-        for (unsigned p = 0; p < planes; p++)
-            off |= (uint64_t)plane[p * n + i] << (8 * p);
-        column[i] = (predict((enum predictor)(*how & 0x0F), column, i, width) +
-                     (uint64_t)unfold_sign(off)) &
-                    mask_of(width);
-        store(into + i * width, column[i], width);
-    }
-    return true;
-}
 
 /* ---- rows ---- */
 
@@ -377,7 +173,7 @@ size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_
     }
     for (unsigned f = 0; f < FIELD_COUNT; f++) {
         memcpy(rows->column, rows->field[f], rows->n * sizeof *rows->column);
-        at = code_column(rows, rows->n, WIDTH[f], at);
+        at = column_code(rows->column, rows->residual, rows->n, WIDTH[f], at);
     }
     for (size_t i = 0; i < rows->n_layouts; i++)
         for (unsigned w = 0; w < rows->layout[i].words; w++) {
@@ -385,7 +181,7 @@ size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_
             for (size_t row = 0; row < rows->n; row++)
                 if (rows->field[FIELD_LAYOUT][row] == i)
                     rows->column[n++] = rows->words[rows->words_at[row] + w];
-            at = code_column(rows, n, WORD_WIDTH, at);
+            at = column_code(rows->column, rows->residual, n, WORD_WIDTH, at);
         }
     return (size_t)(at - raw);
 }
@@ -394,7 +190,7 @@ size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_
 
 static bool read_lists(struct sealed_table *table, struct input *input)
 {
-    const uint8_t *at = take(input, 6);
+    const uint8_t *at = input_take(input, 6);
     if (at == NULL)
         return false;
     table->n = get_u16(at);
@@ -405,12 +201,12 @@ static bool read_lists(struct sealed_table *table, struct input *input)
         table->n_layouts > table->n)
         return false;
     for (size_t i = 0; i < table->n_runs; i++) {
-        if ((at = take(input, RUN_BYTES)) == NULL)
+        if ((at = input_take(input, RUN_BYTES)) == NULL)
             return false;
         table->run[i] = (struct sealed_run){get_u64(at), get_u32(at + 8)};
     }
     for (size_t i = 0; i < table->n_layouts; i++) {
-        const uint8_t *count = take(input, 1);
+        const uint8_t *count = input_take(input, 1);
         if (count == NULL || *count > SCAN_BLOCKS_MAX ||
             table->n_blocks + *count > SEALED_BLOCKS_MAX)
             return false;
@@ -418,7 +214,7 @@ static bool read_lists(struct sealed_table *table, struct input *input)
         *layout = (struct sealed_layout){.n_blocks = *count, .blocks = table->n_blocks};
         size_t words = 0;
         for (unsigned k = 0; k < layout->n_blocks; k++) {
-            if ((at = take(input, BLOCK_BYTES)) == NULL)
+            if ((at = input_take(input, BLOCK_BYTES)) == NULL)
                 return false;
             struct block *block = &table->block[table->n_blocks++];
             *block = (struct block){.function = at[0],
@@ -458,7 +254,7 @@ bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *r
     bool good = read_lists(table, &input) && (size_t)ROW_BYTES * table->n <= room;
     for (unsigned f = 0; good && f < FIELD_COUNT; f++) {
         table->field[f] = (uint32_t)table->used;
-        good = read_column(&input, table->n, WIDTH[f], table->bytes + table->used);
+        good = column_read(&input, table->n, WIDTH[f], table->bytes + table->used);
         table->used += (size_t)WIDTH[f] * table->n;
     }
     good = good && rank_rows(table);
@@ -468,7 +264,7 @@ bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *r
         const size_t bytes = (size_t)WORD_WIDTH * layout->rows;
         for (unsigned w = 0; good && w < layout->words; w++) {
             good = table->used + bytes <= room &&
-                   read_column(&input, layout->rows, WORD_WIDTH, table->bytes + table->used);
+                   column_read(&input, layout->rows, WORD_WIDTH, table->bytes + table->used);
             table->used += bytes;
         }
     }
@@ -480,7 +276,7 @@ bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *r
 
 uint64_t sealed_table_get(const struct sealed_table *table, enum sealed_field field, size_t row)
 {
-    return fetch(table->bytes + table->field[field] + row * WIDTH[field], WIDTH[field]);
+    return column_fetch(table->bytes + table->field[field] + row * WIDTH[field], WIDTH[field]);
 }
 
 void sealed_table_scan(const struct sealed_table *table, size_t row, bool with_words,
@@ -510,5 +306,5 @@ void sealed_table_scan(const struct sealed_table *table, size_t row, bool with_w
     memcpy(scan->block, &table->block[layout->blocks], layout->n_blocks * sizeof *scan->block);
     const uint8_t *at = table->bytes + layout->columns + (size_t)WORD_WIDTH * table->rank[row];
     for (unsigned w = 0; w < layout->words; w++, at += (size_t)WORD_WIDTH * layout->rows)
-        scan->words[w] = (uint16_t)fetch(at, WORD_WIDTH);
+        scan->words[w] = (uint16_t)column_fetch(at, WORD_WIDTH);
 }

@@ -145,6 +145,7 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     core->options = *options;
     core->watch.floor_utc_ms = options->floor_utc_ms;
     core->wall = -1;
+    pthread_mutex_init(&core->tidy.lock, NULL);
     core->scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *core->scans);
     core->notes = calloc(CORE_NOTES_MAX, sizeof *core->notes);
     if (core->scans == NULL || core->notes == NULL || !make_wells(core) ||

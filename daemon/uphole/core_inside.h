@@ -13,6 +13,7 @@
 
 #include "uphole/gather.h"
 
+#include <pthread.h>
 #include <stdatomic.h>
 
 #define CORE_FACTS_MAX 1024

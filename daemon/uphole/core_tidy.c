@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * core_tidy.c - upkeep of the journal between two commits: older scans are sealed, sealed blocks are
- * proven one after another for ever, and what is found damaged is told once.
+ * core_tidy.c - upkeep of the journal between two commits: older scans are sealed, sealed blocks
+ * are proven one after another for ever, and what is found damaged is told once.
  *
  * Bounded: after a second's commit a few steps of sealing at most, and no further one where they
  * took their time. Nothing of it is in anybody's way: what waits comes a second later.

@@ -12,7 +12,7 @@
 
 #include <stdlib.h>
 
-#define ROWS 3000
+#define ROWS 1600
 #define WELLS 2
 
 static const struct journal_sealing SOON = {.keep_rows = 40, .block_rows = 60, .range_rows = 500};
@@ -171,7 +171,7 @@ static uint64_t sum_of_questions(struct journal_reader *reader, const struct sto
     struct any_scan any = {.random = 4711};
     struct up_error error = {0};
     uint64_t sum = 0;
-    for (int i = 0; i < 60; i++) {
+    for (int i = 0; i < 40; i++) {
         const struct scan *at = &story->scans[any_below(&any, story->n)],
                           *to = &story->scans[any_below(&any, story->n)];
         uint64_t a = 0, b = 0, c = 0;
@@ -379,7 +379,7 @@ static void a_step_is_bounded(void **state)
     int64_t blocks = 0, stored = 0, quiet = 0;
     rig_start(rig, BOOT_A);
     story_begin(&story, rig, 11, 2);
-    while (story.n < 1500)
+    while (story.n < 1200)
         story_append(&story);
     journal_set_sealing(rig->journal, &SOON);
     while (more) {
