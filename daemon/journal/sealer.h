@@ -8,10 +8,11 @@
 #include "chain.h"
 
 #define SEAL_PAIRS_MAX 512 /* wells and sources of one range; a range ends before the next */
-#define SEAL_BLOCKS_MAX VIEW_BLOCKS_MAX
+#define SEAL_BLOCKS_MAX 1024
 #define SEAL_STAGED_MAX (512 * 1024) /* bytes of all blocks of one range */
 #define SEAL_KEEP_ROWS 1024
 #define SEAL_BLOCK_ROWS SEALED_ROWS_MAX
+_Static_assert(SEAL_BLOCKS_MAX <= VIEW_BLOCKS_MAX, "a reader keeps all blocks of a range");
 #define SEAL_RANGE_ROWS 16384
 
 enum seal_state { SEAL_COUNTING, SEAL_PACKING, SEAL_STORING };

@@ -306,7 +306,7 @@ static void scans_that_are_sealed_under_a_reader_come_once(void **state)
     bool holds[JOURNAL_SLICE_MAX], more = true;
     rig_start(rig, BOOT_A);
     story_begin(&story, rig, 7, 2);
-    while (story.n < ROWS / 3)
+    while (story.n < 1000)
         story_append(&story);
     journal_set_sealing(rig->journal, &SOON);
     struct journal_reader *reader = open_reader(rig);
