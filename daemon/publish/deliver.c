@@ -212,9 +212,12 @@ void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t 
     for (uint16_t i = 0; i < deliver->n_entries; i++)
         if (deliver->entry[i].mid == mid)
             deliver->mid_twice = true;
+    const struct wanted *want = deliver_front(deliver);
+    const bool is_cut = want->phase == WANT_READY && used < want->n - want->head;
     struct entry *entry = enter(deliver, used, now_ms);
     if (entry == NULL)
         return;
+    deliver->pace.is_cut = deliver->pace.is_cut || is_cut;
     entry->mid = mid;
     entry->bytes = bytes;
     deliver->bytes += bytes;

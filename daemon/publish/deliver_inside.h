@@ -66,7 +66,8 @@ struct pace {
     int64_t least_ms; /* the shortest wait for an answer, since: */
     int64_t least_since_ms;
     int64_t least_before_ms; /* and in the time before that */
-    int64_t changed_ms;      /* messages handed over before tell nothing about the present limit */
+    bool is_cut;        /* a message held fewer rows than were at hand, since the limit changed */
+    int64_t changed_ms; /* messages handed over before tell nothing about the present limit */
 };
 
 struct deliver {
