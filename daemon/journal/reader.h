@@ -11,7 +11,8 @@ enum reader_row {
     R_SCANS,  /* of a well within a range of pos, oldest first */
     R_BEFORE, /* newest of a well within a range of pos */
     R_BACK,   /* head of rows of a well within a range of pos, newest first */
-    R_FACTS,
+    R_FACTS, /* the newest of each kind but those of hours */
+    R_HOURS, /* facts of hours, the newest first */
     R_ANEW, /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,   /* every revision after a pos */
     R_LEDGER, /* newest revisions that touch an interval */

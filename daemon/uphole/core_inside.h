@@ -15,7 +15,7 @@
 
 #include <stdatomic.h>
 
-#define CORE_FACTS_MAX 1024
+#define CORE_FACTS_MAX 4096 /* the hours of 128 wells end in one scan each */
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
 #define CORE_NOTES_MAX 512 /* one outage: a row a source */
