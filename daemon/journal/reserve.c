@@ -175,7 +175,7 @@ int reserve_before_commit(struct journal *journal)
     return rc;
 }
 
-bool reserve_is_used_up(struct journal *journal)
+bool journal_needs_room(struct journal *journal)
 {
     return journal->reserve.tight && pages_at_hand(journal) < 2 * RESERVE_FREE_PAGES &&
            number(journal, "SELECT count(*) FROM reserve") == 0;

@@ -53,7 +53,5 @@ void reserve_after_commit(struct journal *journal);
 /** Before a transaction: free pages for it, from the reserve, where the file can't grow. Returns
  * SQLite's result. */
 int reserve_before_commit(struct journal *journal);
-/** True where neither file nor reserve has room for another transaction: rows must go first. */
-bool reserve_is_used_up(struct journal *journal);
 
 #endif

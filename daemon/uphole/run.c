@@ -194,6 +194,7 @@ static void stop(struct well_side *side)
     run_stop_side(side);
     backlog_thread_stop(side->backlog);
     reload_close(side);
+    retain_close(&side->retain);
     core_destroy(side->core);
     ledger_destroy(side->ledger);
     journal_close(side->journal);
