@@ -192,6 +192,17 @@ static int put_part(struct journal *journal, uint64_t bytes, bool anew)
     return store_run(&journal->store, sql);
 }
 
+/** A log that another program's reader made grow is brought back to its size; not where the disk
+ * might not give it again. */
+static void cut_log(struct journal *journal)
+{
+    char sql[64];
+    const uint64_t wanted = (uint64_t)journal->reserve.log_frames * FRAME_BYTES;
+    const bool cut = !journal->reserve.tight && bytes_of(journal->wal_path) > wanted / 4 * 5;
+    snprintf(sql, sizeof sql, "PRAGMA journal_size_limit=%lld", cut ? (long long)wanted : -1LL);
+    (void)number(journal, sql); /* takes effect when the log begins anew */
+}
+
 enum up_rc journal_keep_reserve(struct journal *journal, bool *more, struct up_error *error)
 {
     struct reserve *reserve = &journal->reserve;
@@ -204,8 +215,10 @@ enum up_rc journal_keep_reserve(struct journal *journal, bool *more, struct up_e
     reserve->held = (uint64_t)number(journal, "SELECT total(length(room)) FROM reserve");
     const bool is_whole = reserve->held + part / 2 >= reserve->wanted;
     reserve->grows = bytes_of(journal->wal_path) < (uint64_t)reserve->log_frames * FRAME_BYTES;
-    if (reserve->tight || (is_whole && !reserve->grows))
+    if (reserve->tight || (is_whole && !reserve->grows)) {
+        cut_log(journal);
         return UP_OK;
+    }
     int rc = reserve->held > reserve->wanted + part ? give_part(journal)
                                                     : put_part(journal, part, is_whole);
     if (rc != SQLITE_OK)

@@ -295,6 +295,8 @@ void store_close(struct store *store)
         sqlite3_finalize(store->row[i]);
         store->row[i] = NULL;
     }
+    if (store->db != NULL) /* else a close cuts the log to nothing */
+        store_run(store, "PRAGMA journal_size_limit=-1");
     sqlite3_close(store->db);
     store->db = NULL;
 }

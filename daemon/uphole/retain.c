@@ -135,12 +135,17 @@ static void tell_held(struct retain *retain, const struct retain_options *option
 
 static const char *words_of(uint8_t reason, const struct plan *plan, char *into, size_t room)
 {
-    if (reason == RETAIN_AGE)
+    char span[STAMP_TEXT_MAX];
+    const double bytes = (double)plan->journal.at_most_bytes;
+    if (reason == RETAIN_AGE && plan->journal.keep_ms >= 2 * DAY_MS)
         snprintf(into, room, "they are older than %.0f days (keep)",
                  (double)plan->journal.keep_ms / DAY_MS);
+    else if (reason == RETAIN_AGE)
+        snprintf(into, room, "they are older than %s (keep)",
+                 duration_to_text((int64_t)plan->journal.keep_ms, span));
     else if (reason == RETAIN_SIZE)
-        snprintf(into, room, "the journal has reached %.1f GB (at_most)",
-                 (double)plan->journal.at_most_bytes / 1e9);
+        snprintf(into, room, "the journal nears %.1f %s (at_most)",
+                 bytes / (bytes < 1e9 ? 1e6 : 1e9), bytes < 1e9 ? "MB" : "GB");
     else
         snprintf(into, room, "the disk is full and gives the journal no more");
     return into;
