@@ -139,8 +139,8 @@ static int insert_orders(struct journal *journal, struct batch *batch, uint64_t 
     for (size_t i = 0; i < batch->n_orders && rc == SQLITE_OK; i++) {
         struct row_order *order = &batch->orders[i];
         order->pos = ++*pos;
-        if (order->kind == ORDER_TIMES)
-            order->times = order->pos;
+        if (order->kind == ORDER_TIMES || order->kind == ORDER_RECALCULATE)
+            order->as_of = order->pos;
         order_bind(journal->store.row[W_ORDER], order, range);
         rc = store_done(journal->store.row[W_ORDER]);
     }

@@ -33,7 +33,7 @@
 
 #define MARK_EVERY 4096 /* pos between two rows of `mark` */
 #define SLICE_ROWS 1000 /* rows that one read transaction may visit */
-#define STATEMENTS_MAX 24
+#define STATEMENTS_MAX 32
 #define JOURNAL_PATH_MAX (PATH_LENGTH_MAX + 64)
 #define SCAN_BLOB_MAX (SCAN_BLOCKS_MAX * 6 + SCAN_WORDS_MAX * 2)
 #define BUSY_TIMEOUT_MS 5000
@@ -121,8 +121,8 @@ bool gap_from_row(sqlite3_stmt *row, struct gap *gap);
 /* ---- order.c: orders to columns, and back; their CRC-32 stands at the end of `range` ---- */
 
 #define ORDER_RANGE_MAX 320
-#define ORDER_SELECT_COLUMNS "pos, kind, range, revision, reason, \"by\""
-#define ORDER_INSERT_SQL "INSERT INTO \"order\" VALUES(?,?,?,?,NULL,?,?)"
+#define ORDER_SELECT_COLUMNS "pos, kind, range, revision, reason, \"by\", plan"
+#define ORDER_INSERT_SQL "INSERT INTO \"order\" VALUES(?1,?2,?3,?4,?7,?5,?6)"
 void order_bind(sqlite3_stmt *row, const struct row_order *order,
                 char range[static ORDER_RANGE_MAX]);
 /** False: the row's check does not hold. */
