@@ -13,6 +13,7 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 #define PAGE_BYTES 4096
@@ -244,4 +245,17 @@ void journal_room_of(struct journal *journal, struct journal_room *out)
     out->used_bytes = (uint64_t)used * PAGE_BYTES > reserve->held
                           ? (uint64_t)used * PAGE_BYTES - reserve->held
                           : 0;
+}
+
+void journal_sizes(struct journal *journal, uint64_t *bytes, uint64_t *free_bytes)
+{
+    struct statvfs disk;
+    struct journal_room room;
+    journal_room_of(journal, &room);
+    *bytes = room.used_bytes + room.log_wanted; /* steady: its growth is no trend */
+    *free_bytes = 0;
+    if (statvfs(journal->directory, &disk) == 0)
+        *free_bytes = (uint64_t)disk.f_bavail * (uint64_t)disk.f_frsize;
+    if (journal->store.db != NULL)
+        *free_bytes += (uint64_t)number(journal, "PRAGMA freelist_count") * PAGE_BYTES;
 }

@@ -89,6 +89,8 @@ void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
 void core_take_removal(struct core *core, const struct removal *removal, const char *why);
 /** True while the removal waits for its commit. *failed: the newest one was not stored. */
 bool core_has_removal(const struct core *core, bool *failed);
+/** Age retention takes as much as comes, or not: for how long the space lasts. */
+void core_set_at_age(struct core *core, bool at_age);
 /** Lowest place of all destinations at a well: rows up to here were accepted by each, or passed over. UINT64_MAX where no destination acknowledges. */
 uint64_t core_accepted_pos(const struct core *core, uint16_t well_index, const char **who);
 /** Cursors as they stand, for the first words to a SCADA side; `room` of at least

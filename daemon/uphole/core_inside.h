@@ -109,7 +109,7 @@ struct core {
     bool supply_is_open;
     const struct removal *removal; /* rides with the next commit; core_removal.c */
     const char *removal_why;
-    bool removal_failed;
+    bool removal_failed, at_age;
     struct resend resend;
     int wall;
     uint32_t wall_silence_s;

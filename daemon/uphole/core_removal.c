@@ -18,6 +18,11 @@ bool core_has_removal(const struct core *core, bool *failed)
     return core->removal != NULL;
 }
 
+void core_set_at_age(struct core *core, bool at_age)
+{
+    core->at_age = at_age;
+}
+
 uint64_t core_accepted_pos(const struct core *core, uint16_t well_index, const char **who)
 {
     uint64_t lowest = UINT64_MAX;

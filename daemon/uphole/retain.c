@@ -244,7 +244,7 @@ static void tell_removed(struct retain *retain, const struct retain_options *opt
     char text[GAP_CAUSE_MAX], to[STAMP_TEXT_MAX], words[96];
     const uint8_t reason = retain->reason;
     const int64_t day = clock_boot_ms(options->clock) / DAY_MS + 1;
-    retain->removed_rows[reason] += retain->next.rows;
+    core_set_at_age(options->core, reason == RETAIN_AGE);
     retain->removed_all += retain->next.rows;
     retain->removed_to_utc_ms = retain->next.to_utc_ms;
     if (retain->told_day[reason] == day || !core_has_room_for_event(options->core))
@@ -255,7 +255,6 @@ static void tell_removed(struct retain *retain, const struct retain_options *opt
     say(SAY_INFO, "journal", "%s", text);
     core_add_event(options->core, "retention", "uphole", text, strlen(text));
     retain->told_day[reason] = day;
-    retain->removed_rows[reason] = 0;
 }
 
 static void see_commit(struct retain *retain, const struct retain_options *options)

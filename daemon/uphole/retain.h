@@ -35,7 +35,6 @@ struct retain {
     bool needs_room;          /* and can't have it: the interval stands in the way */
     const char *held_for; /* destination for which rows older than `keep` are kept; NULL: none */
     int64_t told_day[RETAIN_REASONS];
-    uint64_t removed_rows[RETAIN_REASONS]; /* since it was last told */
     uint64_t removed_all;                  /* in this process */
     int64_t removed_to_utc_ms;
 };

@@ -139,6 +139,7 @@ static void serve_socket(struct well_side *side)
                                      .run = side->run,
                                      .safe = side->safe,
                                      .holds = &side->holds,
+                                     .retain = &side->retain,
                                      .side = side->side,
                                      .reload = &side->reload.status,
                                      .reloaded = &side->reload.shown};

@@ -173,8 +173,8 @@ struct journal_room {
     int64_t stuck_since_ms;                 /* CLOCK_BOOTTIME since which the log could not be brought into the file; 0: it can */
 };
 void journal_room_of(struct journal *journal, struct journal_room *out);
-/** Bytes of database and WAL on disk; bytes free in the file system. */
-void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
+/** Bytes of pages in use and of the log; bytes free in the file system, and in pages that the file holds free. */
+void journal_sizes(struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
 /** The oldest order above `after` that concerns this destination and well; pos 0 where there is none. Few rows: no slices. */
 UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, const char *destination, uint16_t well, struct row_order *out,
                                       struct up_error *error);
