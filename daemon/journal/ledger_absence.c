@@ -84,7 +84,8 @@ static int read_tail(const struct loader *loader, const struct run_row *run,
 /**
  * A plan that was taken within the run: when it counts for this source. What was due before had
  * ended by then, but for the due time that was open; a source that the plan brought was not due
- * before. Where its last scan was taken under the run's last plan, nothing is to be looked for.
+ * before. Where its last scan was taken under the run's last plan, nothing is to be looked for. The
+ * plan of the start counts since the run began, however long it took to be stored.
  */
 static int read_plan_taken(const struct loader *loader, const struct run_row *run,
                            const struct run_row *next, const struct tail *tail, int64_t *boot_ms)
@@ -93,8 +94,10 @@ static int read_plan_taken(const struct loader *loader, const struct run_row *ru
     *boot_ms = run->began.boot_ms;
     if (tail->has_scan && tail->plan == run->plan)
         return SQLITE_OK;
-    int rc = loader_prepare(
-        loader, "SELECT max(boot_ms) FROM event WHERE pos > ? AND pos < ? AND kind = 'plan'", &row);
+    int rc = loader_prepare(loader,
+                            "SELECT max(boot_ms) FROM event WHERE pos > ? AND pos < ? AND kind = "
+                            "'plan' AND who <> 'start'",
+                            &row);
     if (rc != SQLITE_OK)
         return rc;
     bind_u64(row, 1, run->pos);

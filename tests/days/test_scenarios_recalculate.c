@@ -181,7 +181,9 @@ static void nothing_is_lost_or_told_two_ways_by_kills_on_the_way(void **state)
 {
     (void)state;
     struct receiver receiver = {0}, twin = {0};
-    struct day *day = begin(&receiver, WRONG), *right = begin(&twin, RIGHT);
+    struct mask early = {.lifted_ms = DAY_BOOT_MS + 10 * MINUTE}; /* long before the last kill */
+    struct day *day = begin_masked(&receiver, WRONG, &early);
+    struct day *right = begin_masked(&twin, RIGHT, &early);
     day_run_for(right, 5 * HOUR);
     day_run_for(day, 4 * HOUR);
     day_reload(day, RIGHT);
