@@ -281,3 +281,25 @@ enum up_rc journal_read_floor(struct journal_reader *reader, uint16_t well,
     return rc == SQLITE_ROW || rc == SQLITE_DONE ? UP_OK
                                                  : store_fail(&reader->store, rc, "be read", error);
 }
+
+enum up_rc retention_clamp(struct journal_reader *reader, uint16_t well, struct row_range *range,
+                           struct up_error *error)
+{
+    struct removed_rows removed;
+    struct scan first;
+    size_t got = 0;
+    enum up_rc rc = journal_read_floor(reader, well, &removed, error);
+    if (rc != UP_OK || range->from == 0 || range->from > removed.pos)
+        return rc;
+    rc = journal_read_scans(reader, well, removed.pos, 1, &first, &got, error);
+    if (rc != UP_OK)
+        return rc;
+    if (got == 0 || first.pos > range->to) {
+        memset(range, 0, sizeof *range);
+        return UP_OK;
+    }
+    range->from = first.pos;
+    range->from_seq = first.seq;
+    range->from_run = first.run;
+    return UP_OK;
+}
