@@ -16,10 +16,11 @@
  */
 #include "retention.h"
 #include "reader.h"
+#include "sealer.h"
 
 #include <string.h>
 
-#define STRETCH_ROWS 512
+#define STRETCH_ROWS 512      /* where they are not sealed */
 #define NEWEST_ROWS_KEPT 1024 /* whatever the pressure */
 #define RUNS_KEPT 100         /* the ledger looks back over so many */
 #define TIDY_ROWS 200
@@ -34,30 +35,63 @@ const char RETENTION_SCHEMA_SQL[] =
 
 /* ---- what could go next ---- */
 
-/** Stretch of rows of `scan`, oldest first; labels of clocks that were never set say nothing. */
-static int next_rows(struct journal *journal, struct removal_next *next)
+/** The oldest sealed range: its blocks go together, as they were sealed. pos_to 0: none is sealed.
+ */
+static int next_range(struct journal *journal, struct removal_next *next, uint64_t *pos_from)
+{
+    static const char SQL[] = "SELECT pos_to, pos_from, head FROM block INDEXED BY block_of_pos "
+                              "WHERE pos_to = (SELECT min(pos_to) FROM block)";
+    struct sealed_head head;
+    sqlite3_stmt *row = NULL;
+    int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
+        rc = SQLITE_OK;
+        next->to_pos = column_u64(row, 0);
+        *pos_from = column_u64(row, 1);
+        if (!sealed_head_read(sqlite3_column_blob(row, 2), (size_t)sqlite3_column_bytes(row, 2),
+                              &head))
+            continue; /* damaged: its neighbours tell the time */
+        next->rows += head.rows;
+        if (head.last.clock == CLOCK_STATE_NEVER_SET)
+            continue;
+        const int64_t from_utc_ms =
+            head.first.clock == CLOCK_STATE_NEVER_SET ? head.last.utc_ms : head.from_utc_ms;
+        if (!next->dated || from_utc_ms < next->from_utc_ms)
+            next->from_utc_ms = from_utc_ms;
+        if (!next->dated || head.to_utc_ms > next->to_utc_ms)
+            next->to_utc_ms = head.to_utc_ms;
+        next->dated = true;
+    }
+    sqlite3_finalize(row);
+    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+}
+
+/** Stretch of rows of `scan` below a sealed range, oldest first; labels of clocks that were never
+ * set say nothing. */
+static int next_rows(struct journal *journal, struct removal_next *next, uint64_t below)
 {
     static const char SQL[] =
         "SELECT max(pos), max(CASE WHEN clock <> ?1 THEN utc_ms END), count(*), min(CASE WHEN "
         "clock "
-        "<> ?1 THEN utc_ms END) FROM (SELECT pos, utc_ms, clock FROM scan ORDER BY pos LIMIT ?2)";
+        "<> ?1 THEN utc_ms END) FROM (SELECT pos, utc_ms, clock FROM scan WHERE pos < ?3 ORDER BY "
+        "pos LIMIT ?2)";
     sqlite3_stmt *row = NULL;
     int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
     if (rc == SQLITE_OK) {
         sqlite3_bind_int(row, 1, CLOCK_STATE_NEVER_SET);
         sqlite3_bind_int(row, 2, STRETCH_ROWS);
+        bind_u64(row, 3, below);
         rc = sqlite3_step(row);
     }
-    if (rc == SQLITE_ROW) {
+    if (rc == SQLITE_ROW && sqlite3_column_int64(row, 2) > 0) {
         next->to_pos = column_u64(row, 0);
         next->dated = sqlite3_column_type(row, 1) != SQLITE_NULL;
         next->to_utc_ms = sqlite3_column_int64(row, 1);
         next->rows = column_u64(row, 2);
         next->from_utc_ms = sqlite3_column_int64(row, 3);
-        rc = SQLITE_OK;
     }
     sqlite3_finalize(row);
-    return rc;
+    return rc == SQLITE_ROW ? SQLITE_OK : rc;
 }
 
 /** Where no row of the stretch has a date: the next run that has one began later. */
@@ -87,7 +121,13 @@ enum up_rc journal_removal_next(struct journal *journal, struct removal_next *ne
     memset(next, 0, sizeof *next);
     if (journal->poisoned || journal->store.db == NULL)
         return UP_OK;
-    rc = next_rows(journal, next);
+    struct removal_next range = {0};
+    uint64_t pos_from = 0;
+    rc = next_range(journal, &range, &pos_from);
+    if (rc == SQLITE_OK)
+        rc = next_rows(journal, next, range.to_pos != 0 ? pos_from : INT64_MAX);
+    if (next->to_pos == 0)
+        *next = range;
     if (rc == SQLITE_OK && next->to_pos != 0 && !next->dated)
         rc = date_by_run(journal, next);
     if (rc != SQLITE_OK)
@@ -182,14 +222,44 @@ static int run_up_to(struct journal *journal, const char *sql, uint64_t pos, uin
     return rc;
 }
 
+/** How many scans the blocks up to `pos` hold, by their heads. */
+static int count_sealed(struct journal *journal, uint64_t pos, uint64_t *rows)
+{
+    struct sealed_head head;
+    sqlite3_stmt *row = NULL;
+    int rc = sqlite3_prepare_v2(journal->store.db, "SELECT head FROM block WHERE pos_to <= ?1", -1,
+                                &row, NULL);
+    if (rc == SQLITE_OK)
+        bind_u64(row, 1, pos);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
+        rc = SQLITE_OK;
+        if (sealed_head_read(sqlite3_column_blob(row, 0), (size_t)sqlite3_column_bytes(row, 0),
+                             &head))
+            *rows += head.rows;
+    }
+    sqlite3_finalize(row);
+    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+}
+
 int retention_remove(struct journal *journal, const struct removal *removal)
 {
+    /* Damaged rows stay beside the blocks of their range, and go with them. The newest mark stays:
+       a start walks on from there. */
+    static const char *const SQL[] = {
+        "DELETE FROM damage WHERE (what = 1 AND number <= ?1) OR (what = 2 AND number IN (SELECT "
+        "number FROM block WHERE pos_to <= ?1))",
+        "DELETE FROM block WHERE pos_to <= ?1",
+        "DELETE FROM mark WHERE pos <= ?1 AND pos < (SELECT max(pos) FROM mark)"};
     uint64_t rows = 0;
     if (removal == NULL)
         return SQLITE_OK;
-    int rc = run_up_to(journal, "DELETE FROM scan WHERE pos <= ?1", removal->to_pos, &rows);
+    int rc = count_sealed(journal, removal->to_pos, &rows);
     if (rc == SQLITE_OK)
-        rc = run_up_to(journal, "DELETE FROM mark WHERE pos <= ?1", removal->to_pos, NULL);
+        rc = run_up_to(journal, "DELETE FROM scan WHERE pos <= ?1", removal->to_pos, &rows);
+    for (size_t i = 0; rc == SQLITE_OK && i < sizeof SQL / sizeof *SQL; i++)
+        rc = run_up_to(journal, SQL[i], removal->to_pos, NULL);
+    if (journal->sealer != NULL && journal->sealer->from < removal->to_pos)
+        journal->sealer->run = 0; /* what it has packed may be gone: it counts anew */
     for (size_t i = 0; rc == SQLITE_OK && i < removal->n_floors; i++)
         rc = put_edge(journal, &removal->floors[i], 0);
     const struct row_floor edge = {.pos = removal->to_pos, .at.utc_ms = removal->to_utc_ms};

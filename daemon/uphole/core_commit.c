@@ -313,6 +313,7 @@ void core_commit(struct core *core, bool everything)
                           .n_cursors = core->n_cursors,
                           .orders = core->resend.waiting,
                           .n_orders = core->resend.n_waiting,
+                          .told = core_tidy_telling(core),
                           .removal = core->removal};
     struct up_error error = {0};
     const bool stored = journal_append(core->options.journal, &batch, &error) == UP_OK;
@@ -322,6 +323,8 @@ void core_commit(struct core *core, bool everything)
         refused(core, &error);
     } else {
         core->counts.commits++;
+        if (batch.told != NULL)
+            core_tidy_told(core);
         cursors_are_stored(core);
         note_newest(core);
     }
