@@ -275,9 +275,16 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
        while rows behind the edge may have been taken under it. */
     static const char *const SQL[] = {
         "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
-        "f.pos, f.source, f.point, f.kind FROM fact f WHERE f.pos <= ?1 AND EXISTS (SELECT 1 FROM "
-        "fact n WHERE n.run = f.run AND n.well = f.well AND n.source = f.source AND n.point = "
-        "f.point AND n.kind = f.kind AND n.pos > f.pos AND n.pos <= ?1) LIMIT ?2)",
+        "f.pos, f.source, f.point, f.kind FROM fact f WHERE f.pos <= ?1 AND f.kind < 128 AND "
+        "EXISTS (SELECT 1 FROM fact n WHERE n.run = f.run AND n.well = f.well AND n.source = "
+        "f.source AND n.point = f.point AND n.kind = f.kind AND n.kind < 128 AND n.pos > f.pos AND "
+        "n.pos <= ?1) LIMIT ?2)",
+        /* hours stand in slots of a day; a reader goes back a day and an hour */
+        "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
+        "f.pos, f.source, f.point, f.kind FROM fact f WHERE f.pos <= ?1 AND f.kind >= 128 AND "
+        "(SELECT count(*) FROM (SELECT 1 FROM fact n WHERE n.run = f.run AND n.well = f.well AND "
+        "n.source = f.source AND n.point = f.point AND n.kind = f.kind AND n.pos > f.pos AND n.pos "
+        "<= ?1 LIMIT 2)) = 2 LIMIT ?2)",
         "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
         "f.pos, f.source, f.point, f.kind FROM fact f WHERE NOT EXISTS (SELECT 1 FROM run r WHERE "
         "r.id = f.run) LIMIT ?2)",
