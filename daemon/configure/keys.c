@@ -263,6 +263,7 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "expected_range", "2 to 40 MPa", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What the sensor can measure in this well, not what the well usually does: beyond it a value is `unusual`."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "max_rate", "0.3 MPa/min", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "A faster change waits for a second refresh to confirm it."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "accuracy", "2 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "As the gauge's maker states it; of temperatures a difference."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "resolution", "0.1 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Smallest step of the gauge, where it is coarser than one count of the registers; of temperatures a difference."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted", "[0xFFFF]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents that mean `sensor not fitted`, at most 8, compared before any scaling. Write all digits: 0xFFFFFFFF for two registers."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted_if", "a point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Another channel whose marker must stand in the same scan before this one's is believed."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "faults", "[0xFFFE]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents by which the unit reports a fault of this channel."},

@@ -167,6 +167,7 @@ struct journal {
     uint64_t run;
     uint32_t plan;
     uint64_t newest_pos;
+    bool draws_revisions;
     uint64_t mark_pos;                        /* rows up to here are summed up in `mark` */
     int64_t mark_from_utc_ms, mark_to_utc_ms; /* scans since then; from > to: none */
     struct journal_well *wells;

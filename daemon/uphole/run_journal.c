@@ -22,6 +22,7 @@ enum up_rc run_open_journal(struct well_side *side, struct up_error *error)
         journal_open(side->plan->journal.path, &side->clock, side->boot_id, &side->journal, error);
     if (rc != UP_OK)
         return rc;
+    journal_draw_revisions(side->journal);
     const struct last_run *last = journal_last_run(side->journal);
     side->watch.floor_utc_ms = stamp_build_utc_ms();
     if (last->floor_utc_ms > side->watch.floor_utc_ms)

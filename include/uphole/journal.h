@@ -220,6 +220,10 @@ UP_MUST enum up_rc journal_newest_times(struct journal *journal, struct row_orde
 /** The revision that rows of a well (0: all) in [from, to] get by an order that is made now: above that of every order over any of them. */
 UP_MUST enum up_rc journal_next_revision(struct journal *journal, uint16_t well, uint64_t from, uint64_t to, uint32_t *revision,
                                          struct up_error *error);
+/** From now on a revision lies above the newest by a number that is drawn, 1 to REVISION_STEP_MAX, not by 1: two journals that go on from one image
+ *  give their corrections numbers of their own, as they do their runs. */
+#define REVISION_STEP_MAX 65536
+void journal_draw_revisions(struct journal *journal);
 /** The first run of this boot: where it began (every scan above `pos` is of this boot), and its clock then. pos 0: no run has begun. */
 struct boot_begin {
     uint64_t pos, run;

@@ -80,6 +80,7 @@ struct channel {
     double expected_low, expected_high;
     double max_rate_per_s;       /* point's unit a second, > 0 */
     double accuracy;             /* point's unit (a difference, for temperatures) */
+    double resolution;           /* of the gauge, where it is coarser than a count; as accuracy */
     struct map_value values[MAP_VALUES_MAX];
     char about[LABEL_MAX + 1];   /* "rms" or "peak", side of the transformer, ... */
 };
