@@ -237,6 +237,7 @@ static void look_at_space(struct core *core, int64_t now_us)
     core->next_space_us = now_us + SPACE_EVERY_US;
     struct space_sample now = {.boot_ms = now_us / 1000};
     journal_sizes(core->options.journal, &now.bytes, &now.free_bytes);
+    now.at_age = core->at_age;
     if (core->space_first.boot_ms == 0)
         core->space_first = now;
     core->space_now = now;
@@ -413,4 +414,20 @@ const struct core_counts *core_counts_of(const struct core *core)
 const struct snapshot *core_snapshot(const struct core *core, uint16_t well_index)
 {
     return &core->wells[well_index].snapshot;
+}
+
+void core_set_books(struct core *core, const struct wall_books *books)
+{
+    memset(&core->books, 0, sizeof core->books);
+    core->books.verdict = books->verdict;
+    core->books.at_utc_ms = books->at_utc_ms;
+    core->books.from_utc_ms = books->from_utc_ms;
+    core->books.due = books->due;
+    core->books.rows = books->rows;
+    core->books.never = books->never;
+}
+
+const struct wall_books *core_books(const struct core *core)
+{
+    return &core->books;
 }

@@ -146,6 +146,7 @@ static void serve_socket(struct well_side *side)
                                      .run = side->run,
                                      .safe = side->safe,
                                      .holds = &side->holds,
+                                     .retain = &side->retain,
                                      .side = side->side,
                                      .reload = &side->reload.status,
                                      .reloaded = &side->reload.shown};
@@ -167,6 +168,7 @@ static void loop(struct well_side *side)
         if (read_signals(side))
             return;
         run_keep_journal(side);
+        run_keep_books(side);
         reload_step(side);
         run_keep_side(side);
         const int64_t next_us = core_step(side->core);
@@ -188,6 +190,7 @@ static void stop(struct well_side *side)
     run_side_quiet(side);
     run_stop_lines(side, STOP_LINES_US);
     run_cancel_check(side);
+    run_stop_books(side);
     if (side->core != NULL) {
         core_serve_rest(side->core);
         core_flush(side->core);
@@ -201,6 +204,7 @@ static void stop(struct well_side *side)
     run_stop_side(side);
     backlog_thread_stop(side->backlog);
     reload_close(side);
+    retain_close(&side->retain);
     core_destroy(side->core);
     ledger_destroy(side->ledger);
     journal_close(side->journal);
