@@ -88,6 +88,14 @@ static const struct point POINTS[] = {
     [73] = {73, "productivity_index", "productivity index of the present state", QUANTITY_PRODUCTIVITY, "m3/(d.bar)", 0.01, "bbl/(d.psi)", 0.001, 0, 200, POINT_DERIVED, POINT_GROUP_DERIVED, "liquid rate / drawdown"},
     [74] = {74, "inflow_rate", "rate that the inflow curve gives at the present pressure", QUANTITY_FLOW, "m3/d", 1, "bbl/d", 1, 0, 5000, POINT_DERIVED, POINT_GROUP_DERIVED, "straight line above the bubble point, Vogel below"},
     [75] = {75, "inflow_share", "present rate of the most that the well could give", QUANTITY_RATIO, "%", 0.1, "%", 0.1, 0, 100, POINT_DERIVED, POINT_GROUP_DERIVED, "inflow rate / inflow rate without back pressure"},
+    [76] = {76, "electrical_input", "active power at the output of the drive", QUANTITY_POWER, "kW", 0.1, "hp", 0.1, 0, 800, POINT_DERIVED, POINT_GROUP_DERIVED, "motor power as measured there, else motor power / transformer efficiency"},
+    [77] = {77, "cable_loss", "power lost in the cable", QUANTITY_POWER, "kW", 0.1, "hp", 0.1, 0, 80, POINT_DERIVED, POINT_GROUP_DERIVED, "3 I2 R of the conductor at its temperature"},
+    [78] = {78, "motor_efficiency", "efficiency of the motor", QUANTITY_RATIO, "%", 0.1, "%", 0.1, 60, 95, POINT_DERIVED, POINT_GROUP_DERIVED, "shaft power of the pump curve / power at the motor's terminals"},
+    [79] = {79, "pump_efficiency", "efficiency of the pump", QUANTITY_RATIO, "%", 0.1, "%", 0.1, 0, 80, POINT_DERIVED, POINT_GROUP_DERIVED, "hydraulic power / shaft power of the pump curve"},
+    [80] = {80, "system_efficiency", "efficiency from the drive's output to the liquid", QUANTITY_RATIO, "%", 0.1, "%", 0.1, 0, 60, POINT_DERIVED, POINT_GROUP_DERIVED, "hydraulic power / electrical input"},
+    [81] = {81, "curve_head", "head of the pump curve at the present rate and frequency", QUANTITY_LENGTH, "m", 1, "ft", 1, 0, 5000, POINT_DERIVED, POINT_GROUP_DERIVED, "curve head per stage x stages x (drive frequency / curve frequency)2"},
+    [82] = {82, "head_against_curve", "pump head of that of its curve", QUANTITY_RATIO, "%", 0.1, "%", 0.1, 0, 120, POINT_DERIVED, POINT_GROUP_DERIVED, "total head / curve head"},
+    [83] = {83, "fetkovich_rate", "rate that Fetkovich's curve gives at the present pressure", QUANTITY_FLOW, "m3/d", 1, "bbl/d", 1, 0, 5000, POINT_DERIVED, POINT_GROUP_DERIVED, "C (static pressure2 - datum pressure2)n"},
 };
 /* clang-format on */
 _Static_assert(sizeof POINTS / sizeof POINTS[0] == POINT_COUNT, "one row a point number");

@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * schema.c - schema 1, as text. Later versions only add: a migration is one transaction that ends
- * with user_version.
+ * schema.c - the schema as text: the first one, and what each later one adds.
+ *
+ * Later versions only add. A migration is one transaction that ends with user_version, so a power
+ * cut leaves the old schema or the new one; a new file gets the first schema and all that was added
+ * since, in one transaction too. What a released version added never changes again.
  *
  * The tail of `scan` has no secondary index, so that a commit touches few pages. Facts and cursors
- * are few and kept in the order in which they are asked for. Sealed blocks of older scans will
- * stand in a table of their own, with a first and last pos.
+ * are few and kept in the order in which they are asked for.
  */
 #include "store.h"
 
@@ -65,3 +67,22 @@ const char STORE_SCHEMA_SQL[] =
        the clock may have stepped. */
     "CREATE TABLE mark(pos INTEGER PRIMARY KEY, from_utc_ms INTEGER NOT NULL, to_utc_ms INTEGER "
     "NOT NULL);";
+
+/* Since schema 2. */
+static const char ADDED_IN_2[] =
+    /* Sealed scans of a well and source; rows of `scan` no more. All blocks of one pos_from to
+       pos_to were sealed together; these ranges rise with `number`, which has no holes. head: what
+       the block holds, with a CRC-32 of its own. before, digest: of the chain (block.h). */
+    "CREATE TABLE block(number INTEGER PRIMARY KEY, pos_from INTEGER NOT NULL, pos_to INTEGER NOT "
+    "NULL, well INTEGER NOT NULL, source INTEGER NOT NULL, head BLOB NOT NULL, before BLOB NOT "
+    "NULL, digest BLOB NOT NULL, data BLOB NOT NULL);"
+    "CREATE INDEX block_of_well ON block(well, pos_to, pos_from, source);"
+    "CREATE INDEX block_of_pos ON block(pos_to, pos_from, well, source);"
+    /* One row: the newest block's number and digest, though the block may be removed by now. */
+    "CREATE TABLE chain(id INTEGER PRIMARY KEY CHECK(id = 1), number INTEGER NOT NULL, digest BLOB "
+    "NOT NULL, pos INTEGER NOT NULL);"
+    /* Damage that was found and told: what 1 a row of `scan` (number: its pos), 2 a block. */
+    "CREATE TABLE damage(what INTEGER NOT NULL, number INTEGER NOT NULL, pos INTEGER NOT NULL, "
+    "PRIMARY KEY(what, number)) WITHOUT ROWID;";
+
+const char *const STORE_ADDED_SQL[JOURNAL_SCHEMA + 1] = {[2] = ADDED_IN_2};

@@ -122,15 +122,19 @@ static enum store_verdict verdict_of(struct store *store, int rc, const char *do
     return store_is_damage(rc) ? STORE_DAMAGED : STORE_REFUSED;
 }
 
-/** Schema and version in one transaction: a power cut leaves either no schema or all of it. */
-static int make_schema(struct store *store)
+/** What the schemas above `version` add (0: all), and the new version, in one transaction: a power
+ * cut leaves either what was there or all of it. */
+static int bring_schema(struct store *store, int64_t version_there)
 {
     char version[96];
     snprintf(version, sizeof version, "PRAGMA user_version=%d; PRAGMA application_id=%d; COMMIT;",
              JOURNAL_SCHEMA, STORE_APPLICATION_ID);
     int rc = store_run(store, "BEGIN EXCLUSIVE");
-    if (rc == SQLITE_OK)
+    if (rc == SQLITE_OK && version_there == 0)
         rc = store_run(store, STORE_SCHEMA_SQL);
+    for (int64_t v = version_there < 2 ? 2 : version_there + 1;
+         v <= JOURNAL_SCHEMA && rc == SQLITE_OK; v++)
+        rc = store_run(store, STORE_ADDED_SQL[v]);
     if (rc == SQLITE_OK)
         rc = store_run(store, version);
     if (rc != SQLITE_OK)
@@ -205,7 +209,8 @@ static enum store_verdict check_version(struct store *store, const char *path, b
         return STORE_REFUSED;
     }
     if (!write) {
-        if (is.version == JOURNAL_SCHEMA)
+        store->version = (int)is.version;
+        if (is.version >= 1)
             return STORE_OK;
         (void)!UP_FAIL(error, UP_E_MISSING,
                        "the journal %s is empty: Uphole has not run with it yet", path);
@@ -213,11 +218,14 @@ static enum store_verdict check_version(struct store *store, const char *path, b
     }
     rc = store_run(store, "PRAGMA journal_mode=WAL");
     if (rc == SQLITE_OK && is.version == 0 && is.tables == 0)
-        rc = make_schema(store);
+        rc = bring_schema(store, 0);
+    else if (rc == SQLITE_OK && is.version >= 1 && is.version < JOURNAL_SCHEMA)
+        rc = bring_schema(store, is.version);
     else if (rc == SQLITE_OK && is.application == 0) /* made before journals bore a mark */
         rc = store_run(store, "PRAGMA application_id=" STORE_NUMBER_TEXT(STORE_APPLICATION_ID));
     if (rc == SQLITE_OK)
         rc = add_columns(store);
+    store->version = JOURNAL_SCHEMA;
     return rc == SQLITE_OK ? STORE_OK : verdict_of(store, rc, "be prepared", error);
 }
 

@@ -8,6 +8,8 @@
  *   fact, event, gap     what scans gave rise to
  *   "order", cursor      what was asked to be sent again; how far each destination is
  *   well, mark           beyond the design: names of wells, and a sparse index of time
+ *   block, chain         older scans, sealed (block.h); the newest block's digest
+ *   damage               what was found damaged and has been told
  *
  *  1. pos is one counter over all tables; a transaction takes the next: scans, gaps, events.
  *  2. seq of a well is +1 from scan to scan, across runs; it follows from the rows alone (a mark
@@ -33,8 +35,9 @@
 #define SCAN_BLOB_MAX (SCAN_BLOCKS_MAX * 6 + SCAN_WORDS_MAX * 2)
 #define BUSY_TIMEOUT_MS 5000
 
-extern const char STORE_SCHEMA_SQL[];
-#define STORE_APPLICATION_ID 0x55706831 /* "Uph1" */
+extern const char STORE_SCHEMA_SQL[];                         /* schema 1 */
+extern const char *const STORE_ADDED_SQL[JOURNAL_SCHEMA + 1]; /* [v]: what v adds to v - 1 */
+#define STORE_APPLICATION_ID 0x55706831                       /* "Uph1" */
 #define STORE_TEXT_OF(number) #number
 #define STORE_NUMBER_TEXT(number) STORE_TEXT_OF(number)
 
@@ -42,6 +45,7 @@ struct store {
     char path[JOURNAL_PATH_MAX];
     sqlite3 *db;
     sqlite3_stmt *row[STATEMENTS_MAX];
+    int version; /* of the file's schema: a reader takes older ones */
 };
 
 enum store_verdict { STORE_OK = 0, STORE_DAMAGED, STORE_REFUSED };
@@ -116,7 +120,8 @@ bool gap_from_row(sqlite3_stmt *row, struct gap *gap);
 #define ORDER_RANGE_MAX 320
 #define ORDER_SELECT_COLUMNS "pos, kind, range, revision, reason, \"by\""
 #define ORDER_INSERT_SQL "INSERT INTO \"order\" VALUES(?,?,?,?,NULL,?,?)"
-void order_bind(sqlite3_stmt *row, const struct row_order *order, char range[static ORDER_RANGE_MAX]);
+void order_bind(sqlite3_stmt *row, const struct row_order *order,
+                char range[static ORDER_RANGE_MAX]);
 /** False: the row's check does not hold. */
 bool order_from_row(sqlite3_stmt *row, struct row_order *order);
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * journal.h - is it safe on disk, and what is undelivered? SQLite, WAL, synchronous=FULL, one writer. Schema 1: design.md section 7.
+ * journal.h - is it safe on disk, and what is undelivered? SQLite, WAL, synchronous=FULL, one writer. The schema: design.md section 7.
  *
  *  - committed before seen; a checkpoint before the first publish of a run and after any failed sync;
  *  - rows + never attempted = due; scans never change; one writer, held by a lock file.
@@ -11,7 +11,7 @@
 #include "uphole/plan.h"
 #include "uphole/scan.h"
 
-#define JOURNAL_SCHEMA 1
+#define JOURNAL_SCHEMA 2
 #define JOURNAL_FILE "journal.sqlite"
 #define JOURNAL_LOCK "journal.lock"
 #define JOURNAL_SLICE_MAX 64

@@ -71,7 +71,15 @@ enum point_number {
     POINT_PRODUCTIVITY_INDEX = 73,
     POINT_INFLOW_RATE = 74,
     POINT_INFLOW_SHARE = 75,
-    POINT_COUNT = 76 /* numbers 1 to 75 are in use */
+    POINT_ELECTRICAL_INPUT = 76,
+    POINT_CABLE_LOSS = 77,
+    POINT_MOTOR_EFFICIENCY = 78,
+    POINT_PUMP_EFFICIENCY = 79,
+    POINT_SYSTEM_EFFICIENCY = 80,
+    POINT_CURVE_HEAD = 81,
+    POINT_HEAD_AGAINST_CURVE = 82,
+    POINT_FETKOVICH_RATE = 83,
+    POINT_COUNT = 84 /* numbers 1 to 83 are in use */
 };
 
 /** M measured, D derived, S status of the chain. */

@@ -95,6 +95,14 @@ static void numbers_never_move(void **state)
         {73, "productivity_index"},
         {74, "inflow_rate"},
         {75, "inflow_share"},
+        {76, "electrical_input"},
+        {77, "cable_loss"},
+        {78, "motor_efficiency"},
+        {79, "pump_efficiency"},
+        {80, "system_efficiency"},
+        {81, "curve_head"},
+        {82, "head_against_curve"},
+        {83, "fetkovich_rate"},
     };
     check_count("points", POINT_COUNT - 1, (long long)ROWS(FIXED));
     for (size_t i = 0; i < ROWS(FIXED); i++) {

@@ -20,11 +20,11 @@ static struct journal_reader *open_reader(const struct rig *rig)
     return reader;
 }
 
-static void a_new_journal_has_schema_1_and_a_write_ahead_log(void **state)
+static void a_new_journal_has_this_schema_and_a_write_ahead_log(void **state)
 {
     struct rig *rig = *state;
     rig_start(rig, BOOT_A);
-    check_count("user_version", rig_query(rig, "PRAGMA user_version"), 1);
+    check_count("user_version", rig_query(rig, "PRAGMA user_version"), JOURNAL_SCHEMA);
     check_count("WAL",
                 rig_query(rig, "SELECT count(*) FROM pragma_journal_mode WHERE journal_mode='wal'"),
                 1);
@@ -404,7 +404,7 @@ int main(void)
 {
 #define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
     const struct CMUnitTest tests[] = {
-        RIG_TEST(a_new_journal_has_schema_1_and_a_write_ahead_log),
+        RIG_TEST(a_new_journal_has_this_schema_and_a_write_ahead_log),
         RIG_TEST(seq_grows_by_one_for_each_well_and_across_runs),
         RIG_TEST(seq_follows_from_the_rows_across_many_marks),
         RIG_TEST(a_scan_reads_back_as_it_was_with_bits_exceptions_and_the_largest_size),

@@ -9,12 +9,14 @@
  */
 #include "well_now.h"
 
+#define POINTS_END (POINT_DATUM_PRESSURE + DERIVED_WELL_COUNT)
+
 /* ---- values ---- */
 
 static void each_parameter_is_what_another_hand_makes_of_it(void **state)
 {
     (void)state;
-    check_count("parameters", (long long)N_VALUES, POINT_COUNT - POINT_DATUM_PRESSURE);
+    check_count("parameters", (long long)N_VALUES, (long long)DERIVED_WELL_COUNT);
     for (size_t i = 0; i < N_VALUES; i++) {
         const unsigned point = DERIVED_VALUES[i].point;
         check_count("in order", point, POINT_DATUM_PRESSURE + (long long)i);
@@ -63,7 +65,7 @@ static bool is_optional(const struct well_now *now, size_t input)
 static void no_input_that_is_not_good_leaves_a_good_parameter(void **state)
 {
     (void)state; /* every row, input and quality: missing, not fitted, stale, starting, ... */
-    for (unsigned point = POINT_DATUM_PRESSURE; point < POINT_COUNT; point++) {
+    for (unsigned point = POINT_DATUM_PRESSURE; point < POINTS_END; point++) {
         const size_t n = now_of(point).n;
         for (size_t bad = 0; bad < n; bad++) {
             for (size_t q = 0; q < quality_count(); q++) {
@@ -95,7 +97,7 @@ static void a_number_that_is_none_is_never_good(void **state)
 {
     (void)state; /* a Good reading without a number would be a defect elsewhere: not passed on */
     static const double NONE[] = {NAN, INFINITY, -INFINITY};
-    for (unsigned point = POINT_DATUM_PRESSURE; point < POINT_COUNT; point++) {
+    for (unsigned point = POINT_DATUM_PRESSURE; point < POINTS_END; point++) {
         const size_t n = now_of(point).n;
         for (size_t bad = 0; bad < n && !rides(point); bad++) {
             for (size_t k = 0; k < 3; k++) {
@@ -115,7 +117,7 @@ static void a_number_that_is_none_is_never_good(void **state)
 static void absurd_numbers_are_out_of_the_domain_and_named(void **state)
 {
     (void)state;
-    for (unsigned point = POINT_DATUM_PRESSURE; point < POINT_COUNT; point++) {
+    for (unsigned point = POINT_DATUM_PRESSURE; point < POINTS_END; point++) {
         const size_t n = now_of(point).n;
         for (size_t bad = 0; bad < n && !rides(point); bad++) {
             struct well_now now = now_of(point);
@@ -191,7 +193,7 @@ static void a_missing_datum_switches_off_just_what_needs_it(void **state)
                                                DATUM_WATER_CUT, DATUM_BUBBLE_POINT,
                                                DATUM_OIL_GRAVITY};
     unsigned off = 0;
-    for (unsigned point = POINT_DATUM_PRESSURE; point < POINT_COUNT; point++) {
+    for (unsigned point = POINT_DATUM_PRESSURE; point < POINTS_END; point++) {
         const struct derived_row *row = &DERIVED_WELL[point - POINT_DATUM_PRESSURE];
         for (unsigned d = 0; d < WELL_DATA; d++) {
             struct well_now now = now_of(point);
@@ -226,7 +228,7 @@ static void a_missing_datum_switches_off_just_what_needs_it(void **state)
 static void a_density_that_is_assumed_is_said(void **state)
 {
     (void)state;
-    for (unsigned point = POINT_DATUM_PRESSURE; point < POINT_COUNT; point++) {
+    for (unsigned point = POINT_DATUM_PRESSURE; point < POINTS_END; point++) {
         struct well_now now = now_of(point);
         now.data.water_density_kg_m3 = NAN;
         const struct derived_row *row = &DERIVED_WELL[point - POINT_DATUM_PRESSURE];

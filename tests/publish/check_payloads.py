@@ -56,6 +56,9 @@ POINTS = {
     "motor_temperature_margin": ("temperature difference", "K", "0.1"), "reference_insulation": ("resistance", "kohm", "1"),
     "drawdown": ("pressure", "kPa", "1"), "productivity_index": ("productivity", "m3/(d.bar)", "0.01"), "inflow_rate": ("flow", "m3/d", "1"),
     "inflow_share": ("ratio", "%", "0.1"),
+    "electrical_input": ("power", "kW", "0.1"), "cable_loss": ("power", "kW", "0.1"), "motor_efficiency": ("ratio", "%", "0.1"),
+    "pump_efficiency": ("ratio", "%", "0.1"), "system_efficiency": ("ratio", "%", "0.1"), "curve_head": ("length", "m", "1"),
+    "head_against_curve": ("ratio", "%", "0.1"), "fetkovich_rate": ("flow", "m3/d", "1"),
 }
 US = {"pressure": ("psi", "0.1", lambda v: v / PSI), "temperature": ("degF", "0.1", lambda v: v * F(9, 5) + 32),
       "temperature difference": ("degF", "0.1", lambda v: v * F(9, 5)), "acceleration": ("g", "0.001", lambda v: v / G),
