@@ -21,8 +21,10 @@ struct fold; /* plain bytes: may be copied with memcpy(fold_bytes()) */
 size_t fold_bytes(void);
 /** Fills `fold` with "nothing known yet". */
 void fold_init(struct fold *fold);
+/** As fold_init, with what a later plan or run must still doubt: that a surface unit's unit setting was changed. */
+void fold_begin_anew(struct fold *fold);
 /**
- * Takes a fact of the run whose scans follow. Facts of another run are ignored when scans come. To be right at a wanted scan load all facts of
+ * Takes a fact of the run whose scans follow (FACT_UNIT_STEPPED: of an earlier one too, which is then made again in the run that follows). Facts of another run are ignored when scans come. To be right at a wanted scan load all facts of
  * its run with a pos below that scan's, also those made within the window: a fold that began one window early can't find them all again. A fact
  * acts only on scans later than itself. A run has at most 2 a point and 1 a source (more only where an entry's date passes), and 1 a start of the pump,
  * of which only the newest counts.
