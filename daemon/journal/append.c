@@ -139,8 +139,8 @@ static int insert_orders(struct journal *journal, struct batch *batch, uint64_t 
     for (size_t i = 0; i < batch->n_orders && rc == SQLITE_OK; i++) {
         struct row_order *order = &batch->orders[i];
         order->pos = ++*pos;
-        if (order->kind == ORDER_TIMES)
-            order->times = order->pos;
+        if (order->kind == ORDER_TIMES || order->kind == ORDER_RECALCULATE)
+            order->as_of = order->pos;
         order_bind(journal->store.row[W_ORDER], order, range);
         rc = store_done(journal->store.row[W_ORDER]);
     }
@@ -259,7 +259,9 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         return checked;
     }
     uint64_t pos = journal->newest_pos;
-    int rc = store_done(journal->store.row[W_BEGIN]);
+    int rc = reserve_before_commit(journal);
+    if (rc == SQLITE_OK)
+        rc = store_done(journal->store.row[W_BEGIN]);
     if (rc == SQLITE_OK)
         rc = insert_scans(journal, batch, &pos);
     if (rc == SQLITE_OK)
@@ -280,6 +282,7 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         return journal_poison(journal, rc, "store a batch of scans", error);
     }
     note_committed(journal, batch, pos, marked);
+    reserve_after_commit(journal);
     return UP_OK;
 }
 

@@ -119,11 +119,13 @@ static enum up_rc load_open_rows(struct loader *loader, const struct stamp *now,
 
 /* ---- runs and their plans ---- */
 
+/** A run that ended before it had a plan (power that fails between its row and its plan) had no due
+ * times: it is no end of the time without us, and the run before it goes on to the next. */
 static enum up_rc load_runs(struct loader *loader, struct up_error *error)
 {
     static const char SQL[] = "SELECT pos, id, boot, boot_32, began, began_boot_ms, began_clock, "
                               "plan, ended, how, version, ended_boot_ms, ended_clock FROM run"
-                              " ORDER BY pos DESC LIMIT ?";
+                              " WHERE plan IS NOT NULL ORDER BY pos DESC LIMIT ?";
     sqlite3_stmt *row = NULL;
     int rc = loader_prepare(loader, SQL, &row);
     if (rc == SQLITE_OK)

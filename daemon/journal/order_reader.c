@@ -28,25 +28,85 @@ enum up_rc journal_read_order(struct journal_reader *reader, uint64_t pos, struc
                          (unsigned long long)pos);
 }
 
-/* An order corrects rows below itself, and orders of one boot stand in one piece: the walk ends at
- * the first whose rows all lie above the scan. */
+/** A pos as SQLite counts: it knows no number above this. */
+static uint64_t most(uint64_t pos)
+{
+    return pos < INT64_MAX ? pos : INT64_MAX;
+}
+
+static bool covers(const struct row_order *order, uint16_t well, uint64_t from, uint64_t to)
+{
+    return order->from <= order->to && order->from <= to && order->to >= from &&
+           (order->well == 0 || order->well == well);
+}
+
+enum up_rc journal_read_view(struct journal_reader *reader, uint16_t well, uint64_t pos,
+                             uint64_t as_of, uint32_t revision, struct row_view *out,
+                             struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_MAKERS];
+    struct row_order order;
+    *out = (struct row_view){.low = pos, .high = UINT64_MAX};
+    bind_u64(row, 1, pos);
+    bind_u64(row, 2, most(as_of));
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
+        if (!order_from_row(row, &order) || order.revision > revision)
+            continue;
+        if (covers(&order, well, pos, pos)) {
+            *(order.kind == ORDER_TIMES ? &out->times : &out->recalculated) = order;
+            out->high = order.to < out->high ? order.to : out->high;
+        } else if (order.from > pos && order.from - 1 < out->high) {
+            out->high = order.from - 1;
+        }
+    }
+    return reader_end(reader, row, step, error);
+}
+
 enum up_rc journal_time_of(struct journal_reader *reader, const struct scan *scan, struct stamp *at,
                            uint32_t *revision, struct up_error *error)
 {
-    sqlite3_stmt *row = reader->store.row[R_TIMES_AFTER];
-    struct row_order order;
-    uint32_t found = 0;
+    struct row_view view;
     *at = scan->begun;
-    bind_u64(row, 1, scan->pos);
-    int step = SQLITE_DONE;
-    while ((step = sqlite3_step(row)) == SQLITE_ROW && order_from_row(row, &order)) {
-        if (order.from > scan->pos && order.from <= order.to)
-            break;
-        if (order_corrects(&order, scan, at))
-            found = order.revision;
-    }
     if (revision != NULL)
-        *revision = found;
+        *revision = 0;
+    const enum up_rc rc =
+        journal_read_view(reader, scan->well, scan->pos, UINT64_MAX, UINT32_MAX, &view, error);
+    const struct row_order *maker = rc == UP_OK ? row_view_maker(&view, scan, at) : NULL;
+    if (maker != NULL && revision != NULL)
+        *revision = maker->revision;
+    return rc;
+}
+
+enum up_rc journal_newest_maker(struct journal_reader *reader, uint16_t well, uint64_t from,
+                                uint64_t to, uint64_t below, struct row_order *out,
+                                struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_MAKERS_BACK];
+    struct row_order order;
+    *out = (struct row_order){0};
+    bind_u64(row, 1, from);
+    bind_u64(row, 2, most(below));
+    int step = SQLITE_DONE;
+    while (out->pos == 0 && (step = sqlite3_step(row)) == SQLITE_ROW)
+        if (order_from_row(row, &order) && covers(&order, well, from, to))
+            *out = order;
+    return reader_end(reader, row, step, error);
+}
+
+enum up_rc journal_find_plan(struct journal_reader *reader, const char *prefix, unsigned *n,
+                             uint32_t *id, char digest[static 65], struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_PLAN_LIKE];
+    *n = *id = 0;
+    digest[0] = '\0';
+    bind_text(row, 1, prefix);
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW)
+        if ((*n)++ == 0) {
+            *id = (uint32_t)column_u64(row, 0);
+            column_text(row, 1, digest, 65);
+        }
     return reader_end(reader, row, step, error);
 }
 

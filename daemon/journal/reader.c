@@ -58,6 +58,12 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_ORDER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE pos = ?1",
     [R_TIMES_AFTER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind = 2 AND pos > ?1 "
                       "ORDER BY pos",
+    [R_MAKERS] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind IN (2, 3) AND pos > ?1 "
+                 "AND pos <= ?2 ORDER BY pos",
+    [R_MAKERS_BACK] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind IN (2, 3) AND "
+                      "pos > ?1 AND pos < ?2 ORDER BY pos DESC",
+    [R_PLAN_LIKE] = "SELECT id, digest FROM plan WHERE substr(digest, 1, length(?1)) = ?1 ORDER BY "
+                    "id DESC",
     [R_EVENTS] =
         "SELECT pos, kind, utc_ms, boot_ms, who, text FROM event WHERE pos > ?1 AND utc_ms "
         ">= ?2 AND utc_ms <= ?3 ORDER BY pos LIMIT ?4",

@@ -28,6 +28,9 @@ enum reader_row {
     R_OLDEST_SCAN,
     R_ORDER,       /* by pos */
     R_TIMES_AFTER, /* the oldest times orders above a pos */
+    R_MAKERS,      /* orders that give rows another content, above a pos and up to another */
+    R_MAKERS_BACK, /* the same, newest first */
+    R_PLAN_LIKE,   /* plans whose digest begins so, newest first */
     R_EVENTS,      /* after a pos, within an interval */
     R_ROWS,
     R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes */

@@ -31,7 +31,7 @@ enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos,
 {
     static const char SQL[] = "SELECT max(p) FROM (SELECT max(pos) AS p FROM scan UNION ALL SELECT "
                               "max(pos) FROM gap UNION ALL SELECT max(pos) FROM event UNION ALL "
-                              "SELECT max(pos) FROM run)";
+                              "SELECT max(pos) FROM run UNION ALL SELECT max(pos) FROM \"order\")";
     sqlite3_stmt *row = NULL;
     enum up_rc rc = begin(reader, SQL, &row, error);
     *pos = 0;

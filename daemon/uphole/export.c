@@ -26,7 +26,7 @@ static int read_time(const char *name, const char *text, int64_t *utc_ms)
         &COMMAND_EXPORT, "--%s %s is no time; expected one like 2031-03-01T06:00:00Z", name, text);
 }
 
-enum { RAW = 1000, MEASURED, CSV, NDJSON };
+enum { RAW = 1000, MEASURED, CSV, NDJSON, AS_FIRST };
 
 static int read_options(int argc, char **argv, struct export_asked *asked)
 {
@@ -37,11 +37,12 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
                                             {"measured", no_argument, NULL, MEASURED},
                                             {"csv", no_argument, NULL, CSV},
                                             {"ndjson", no_argument, NULL, NDJSON},
+                                            {"as-first-measured", no_argument, NULL, AS_FIRST},
                                             {"units", required_argument, NULL, 'u'},
                                             {"as", required_argument, NULL, 'a'},
                                             {"into", required_argument, NULL, 'i'},
                                             {NULL, 0, NULL, 0}};
-    bool has[4] = {false}, has_units = false;
+    bool has[5] = {false}, has_units = false;
     int code = 0;
     optind = 1;
     for (int c; code == 0 && (c = command_option(&COMMAND_EXPORT, argc, argv, OPTIONS)) != -1;) {
@@ -70,6 +71,7 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
         return code;
     asked->raw = has[RAW - RAW];
     asked->ndjson = has[NDJSON - RAW];
+    asked->as_first_measured = has[AS_FIRST - RAW];
     if ((asked->raw && has[MEASURED - RAW]) || (asked->ndjson && has[CSV - RAW]))
         return command_usage_error(&COMMAND_EXPORT, "state --raw or --measured, --csv or --ndjson, "
                                                     "not both");
@@ -156,11 +158,13 @@ static enum up_rc prepare(struct export *export, struct up_error *error)
     export->gaps = calloc(JOURNAL_SLICE_MAX, sizeof *export->gaps);
     export->line = malloc(PAYLOAD_MAX);
     export->as_read.fold = malloc(fold_bytes());
-    export->as_corrected.fold = malloc(fold_bytes());
+    export->as_revised.fold = malloc(fold_bytes());
     if (export->scans == NULL || export->gaps == NULL || export->line == NULL ||
-        export->as_read.fold == NULL || export->as_corrected.fold == NULL)
+        export->as_read.fold == NULL || export->as_revised.fold == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for an export");
     enum up_rc rc = journal_reader_open(directory, &reader, error);
+    if (rc == UP_OK && !export->asked.as_first_measured)
+        rc = journal_read_newest_pos(reader, &export->as_of, error);
     if (rc == UP_OK)
         rc = find_well(export, reader, error);
     if (rc == UP_OK)
@@ -310,7 +314,7 @@ static int run_export(int argc, char **argv)
     free(export->gaps);
     free(export->line);
     free(export->as_read.fold);
-    free(export->as_corrected.fold);
+    free(export->as_revised.fold);
     free(export);
     return code;
 }
@@ -318,7 +322,8 @@ static int run_export(int argc, char **argv)
 const struct command COMMAND_EXPORT = {
     .name = "export",
     .summary = "write a well's rows and gaps as a table, for a spreadsheet or a script",
-    .usage = "export WELL --from TIME [--to TIME] [--raw | --measured] [--csv | --ndjson] [--units "
+    .usage = "export WELL --from TIME [--to TIME] [--raw | --measured] [--csv | --ndjson] "
+             "[--as-first-measured] [--units "
              "SET | --as DESTINATION] [--into FILE] [--config FILE [--maps DIRECTORY] | --journal "
              "DIRECTORY]",
     .help =
@@ -328,15 +333,18 @@ const struct command COMMAND_EXPORT = {
         "  --raw                words as they stood on the wire, in hexadecimal, with times\n"
         "  --csv                RFC 4180, the units in the header (the default)\n"
         "  --ndjson             a JSON object a line: the messages record and gap, or raw rows\n"
+        "  --as-first-measured  rows as they went out first, whatever revised them since\n"
         "  --units SET          metric (the default) or us\n"
         "  --as DESTINATION     in the units of that destination\n"
         "  --into FILE          the file, which must not exist; by default standard "
         "output\n" SOCKET_ASK_HELP "\n"
         "Every poll is a row, failed ones too; each gap of the ledger is a row of its own kind, "
-        "where it began. A row whose time was\n"
-        "corrected stands there once, with the right time and its revision. Text that a "
-        "spreadsheet would run or turn into a number\n"
-        "has an apostrophe before it. Reads only, and works beside a running Uphole and without "
+        "where it began. A row that was\n"
+        "recalculated, or whose time was corrected, stands there once, in its newest revision. "
+        "Text "
+        "that a spreadsheet would run or turn\n"
+        "into a number has an apostrophe before it. Reads only, and works beside a running Uphole "
+        "and without "
         "one; the line is not asked anything.\n"
         "\n"
         "Exit code 1: there is nothing in that time; 66: no such well; 73: the file exists or "

@@ -21,7 +21,7 @@
 struct export_asked {
     struct socket_asked where;
     const char *well, *into, *destination;
-    bool has_from, raw, ndjson, us;
+    bool has_from, raw, ndjson, us, as_first_measured;
     int64_t from_utc_ms, to_utc_ms, now_utc_ms;
 };
 
@@ -35,10 +35,10 @@ struct csv {
 struct export_scan {
     const struct scan *scan;
     struct stamp at;             /* corrected where it was corrected */
-    uint32_t revision;           /* that of the row with this time */
+    uint32_t revision;           /* the row's newest one */
     const char *by;              /* by what a row of a revision above 0 came to be; else NULL */
     const struct record *record; /* NULL: not measured */
-    const struct plan *plan;     /* under which it was taken, numbered; of a measured row */
+    const struct plan *plan;     /* under which it was measured, numbered; of a measured row */
     uint32_t plan_digest;
 };
 
@@ -51,12 +51,14 @@ struct export
     uint16_t well;
     struct unit_choice units;
     struct row_range range;
-    struct kept_fold as_read, as_corrected;
-    struct row_order times;  /* the one that covers the present row */
-    struct record corrected; /* the present row under it */
-    bool slice_has_times;
-    struct scan *scans; /* JOURNAL_SLICE_MAX */
-    struct gap *gaps;   /* JOURNAL_SLICE_MAX */
+    uint64_t as_of; /* rows are told as the orders up to this pos have them; 0: as first measured */
+    struct kept_fold as_read, as_revised;
+    struct row_view view; /* of the rows where the walk stands */
+    uint64_t before;      /* pos of the well's row before the present one; 0: not known */
+    char by[sizeof((struct row_order *)0)->by];
+    struct record revised; /* the present row, of a revision above 0 */
+    struct scan *scans;    /* JOURNAL_SLICE_MAX */
+    struct gap *gaps;      /* JOURNAL_SLICE_MAX */
     struct gap last_gap;
     size_t n_gaps, next_gap;
     bool gaps_begun, gaps_ended;
@@ -79,15 +81,12 @@ void export_number_wells(struct journal_reader *reader, struct plan *plan);
 /** The plan `id` of the journal, numbered; the caller frees it. */
 UP_MUST enum up_rc export_read_plan(struct journal_reader *reader, uint32_t id, struct plan **out,
                                     struct up_error *error);
-/** The times order that covers `scan` becomes export->times (pos 0: none), and its fold anew. */
-UP_MUST enum up_rc export_take_times(struct export *export, const struct scan *scan,
-                                     struct up_error *error);
-/** Measures the next scan of the walk, `before` being the pos of the well's row before it. */
-UP_MUST enum up_rc export_fold(struct export *export, struct export_scan *row, uint64_t before,
+/** Time, revision and maker of the row as export->as_of has it. */
+UP_MUST enum up_rc export_look(struct export *export, struct export_scan *row,
                                struct up_error *error);
-/** Makes both folds stand before `scan`, wherever they stood; *before receives that row's pos. */
-UP_MUST enum up_rc export_stand_before(struct export *export, const struct scan *scan,
-                                       uint64_t *before, struct up_error *error);
+/** Measures the next scan of the walk. */
+UP_MUST enum up_rc export_fold(struct export *export, struct export_scan *row,
+                               struct up_error *error);
 
 /* ---- export_walk.c ---- */
 

@@ -109,7 +109,12 @@ static void order_of(const struct status_view *view, uint16_t d, uint16_t w,
 {
     uint64_t left = 0;
     const struct row_order *order = status_order_of(view->core, d, w, &left);
-    if (order != NULL)
+    if (order != NULL && order->kind == ORDER_RECALCULATE)
+        text_add(text,
+                 "            a range is recalculated for %s (revision %" PRIu32 "): %" PRIu64
+                 " of %" PRIu64 " records left\n",
+                 order->by, order->revision, left, order->to_seq - order->from_seq + 1);
+    else if (order != NULL)
         text_add(text, "            %s is sent once more for %s: %" PRIu64 " records left\n",
                  order->kind == ORDER_TIMES ? "what has a corrected time" : "a range", order->by,
                  left);

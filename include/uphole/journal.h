@@ -77,7 +77,8 @@ struct row_order {
     uint64_t from, to; /* pos of the first and last row, both included; from > to: no row */
     uint64_t from_seq, to_seq; /* of them, of a resend; else 0 */
     uint32_t revision; /* of the rows as they go out: 0 as first measured */
-    uint64_t times;    /* pos of the times order by which they are corrected; its own pos; 0: as first measured */
+    uint64_t as_of;    /* they go out as the orders up to this pos have them: of a times order and a recalculation its own; 0: as first measured */
+    uint32_t plan;     /* of a recalculation: the plan under which its rows are measured */
     struct stamp set;  /* of a times order: an instant at which this boot's clock was known */
     char reason[GAP_CAUSE_MAX];
     char by[80];       /* who asked; of a times order "clock set at 2031-03-01T06:00:00.000Z" */
@@ -85,6 +86,17 @@ struct row_order {
 /** True where a times order gives `scan` another time; *at receives it (its clock state is that of the order's instant). Only by boot_ms, and only
  *  within the order's boot: rows taken while the clock was never set, and rows not yet synchronised whose label is more than 1 s off. Pure. */
 bool order_corrects(const struct row_order *order, const struct scan *scan, struct stamp *at);
+
+/**
+ * What the orders of a journal make of a stretch of rows. An order that gives rows another content bears a revision above that of every earlier
+ * one over the same rows, so a row's revision and the order that made it say the same.
+ */
+struct row_view {
+    uint64_t low, high; /* it holds for rows of its well with low <= pos <= high */
+    struct row_order times, recalculated; /* the newest that cover them; pos 0: none */
+};
+/** The order that made the row's newest revision in the view, NULL: it is as first measured; *at: its time there. Pure. */
+const struct row_order *row_view_maker(const struct row_view *view, const struct scan *scan, struct stamp *at);
 
 /** A person's words on a row of the ledger. */
 struct gap_note {
@@ -103,7 +115,7 @@ struct batch {
     struct event *events;     size_t n_events;
     struct cursor *cursors;   size_t n_cursors;
     struct gap_note *notes;   size_t n_notes;   /* stored before the gaps, so that their new revisions bear them */
-    struct row_order *orders; size_t n_orders;  /* pos is set; of a times order `times` too */
+    struct row_order *orders; size_t n_orders;  /* pos is set; of a times order and a recalculation `as_of` too */
 };
 /**
  * One transaction, synced. On failure nothing of the batch is stored, seqs are taken back, and the journal is `poisoned`: it must be reopened
@@ -118,6 +130,20 @@ uint64_t journal_newest_pos(const struct journal *journal);
 void journal_newest_of_well(const struct journal *journal, uint16_t well, uint64_t *pos, uint64_t *seq);
 /** All cursors of the database; at most `room`; returns their number. */
 size_t journal_cursors(struct journal *journal, struct cursor *into, size_t room);
+/* ---- room for the worst day: reserve.c ---- */
+
+/** What the configuration allows: from it follow the sizes of the reserve and of the write-ahead log. 0: not stated. */
+void journal_set_room(struct journal *journal, uint64_t at_most_bytes);
+/** A step towards a whole reserve and a log of its size, one small transaction at most; *more: another one is needed. Best once a second. */
+UP_MUST enum up_rc journal_keep_reserve(struct journal *journal, bool *more, struct up_error *error);
+struct journal_room {
+    uint64_t used_bytes;                    /* pages that hold something; neither free ones nor the reserve */
+    uint64_t reserve_bytes, reserve_wanted;
+    uint64_t log_bytes, log_wanted;         /* the write-ahead log's file, and its fixed size */
+    bool tight;                             /* the file system gives no more: only what the file holds is used */
+    int64_t stuck_since_ms;                 /* CLOCK_BOOTTIME since which the log could not be brought into the file; 0: it can */
+};
+void journal_room_of(struct journal *journal, struct journal_room *out);
 /** Bytes of database and WAL on disk; bytes free in the file system. */
 void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
 /** The oldest order above `after` that concerns this destination and well; pos 0 where there is none. Few rows: no slices. */
@@ -125,6 +151,9 @@ UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, c
                                       struct up_error *error);
 /** The newest times order; pos 0 where there is none. */
 UP_MUST enum up_rc journal_newest_times(struct journal *journal, struct row_order *out, struct up_error *error);
+/** The revision that rows of a well (0: all) in [from, to] get by an order that is made now: above that of every order over any of them. */
+UP_MUST enum up_rc journal_next_revision(struct journal *journal, uint16_t well, uint64_t from, uint64_t to, uint32_t *revision,
+                                         struct up_error *error);
 /** The first run of this boot: where it began (every scan above `pos` is of this boot), and its clock then. pos 0: no run has begun. */
 struct boot_begin {
     uint64_t pos, run;
@@ -264,6 +293,16 @@ UP_MUST enum up_rc journal_range_of_seq(struct journal_reader *reader, uint16_t 
                                         struct up_error *error);
 UP_MUST enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t well, int64_t from_utc_ms, int64_t to_utc_ms, struct row_range *out,
                                          struct up_error *error);
+/** What the orders with a pos of at most `as_of` and a revision of at most `revision` make of the row at `pos`, and how far behind it that holds.
+ *  Of orders of one well and of those of the whole box. */
+UP_MUST enum up_rc journal_read_view(struct journal_reader *reader, uint16_t well, uint64_t pos, uint64_t as_of, uint32_t revision,
+                                     struct row_view *out, struct up_error *error);
+/** The newest order below `below` (pos) that gives rows of a well in [from, to] another content; pos 0: none. */
+UP_MUST enum up_rc journal_newest_maker(struct journal_reader *reader, uint16_t well, uint64_t from, uint64_t to, uint64_t below,
+                                        struct row_order *out, struct up_error *error);
+/** Plans whose digest begins with `prefix` (hex, small letters): their number, and the newest one's id and digest. */
+UP_MUST enum up_rc journal_find_plan(struct journal_reader *reader, const char *prefix, unsigned *n, uint32_t *id, char digest[static 65],
+                                     struct up_error *error);
 /** The newest times order that corrects rows in [from, to] (pos); pos 0 where there is none. */
 UP_MUST enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, uint64_t to, struct row_order *out, struct up_error *error);
 

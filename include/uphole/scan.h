@@ -198,7 +198,8 @@ struct gap {
 /** Why rows go out once more. Codes are journaled: they only grow. */
 enum order_kind {
     ORDER_RESEND = 1, /* by hand: the same rows, to one destination */
-    ORDER_TIMES = 2   /* the clock of a boot was set: rows from before get the time that they were taken at */
+    ORDER_TIMES = 2,  /* the clock of a boot was set: rows from before get the time that they were taken at */
+    ORDER_RECALCULATE = 3 /* by hand: rows of a well are measured under another plan, to every destination */
 };
 
 /** A thing worth knowing that is no gap: start, stop, plan, clock step, refused write, retention. */
