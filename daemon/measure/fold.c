@@ -64,7 +64,7 @@ void fold_begin_anew(struct fold *fold)
     memcpy(fold->unit, unit, sizeof unit);
     for (unsigned source = 0; source < SOURCE_KINDS; source++)
         for (unsigned group = 0; group < UNIT_GROUPS; group++)
-            fold->unit[source][group].run = 0; /* to be made again */
+            unit_forget_run(&fold->unit[source][group]);
 }
 
 void fold_load_fact(struct fold *fold, const struct fact *fact)

@@ -128,11 +128,17 @@ struct pump_start {
 
 /** What the unit setting of a source was changed to, of its pressures or its temperatures. */
 enum unit_group { UNIT_GROUP_PRESSURE = 0, UNIT_GROUP_TEMPERATURE, UNIT_GROUPS };
-struct unit_memory {
-    uint8_t held;       /* enum unit_change */
+#define UNIT_HELD_MAX 16 /* what a late fold loads; UNIT_OFTEN of them at most lie in a window */
+#define UNIT_OFTEN 8     /* changes in one window: a setting that changes so often is doubted while it does */
+struct unit_held {
+    uint8_t change;     /* enum unit_change */
     uint64_t signature; /* of the map and entry for which that is so, 48 bits */
-    uint64_t run;       /* in which it stands as a fact */
+    uint64_t run;       /* in which it stands as a fact; 0: to be made again */
     int64_t boot_ms;    /* of that fact's scan */
+};
+struct unit_memory {
+    uint8_t n;
+    struct unit_held held[UNIT_HELD_MAX]; /* oldest first; of one run, and before it the newest of an earlier one */
 };
 struct unit_step {
     bool is_stepping;
@@ -238,6 +244,8 @@ bool fact_push(struct fact *facts, size_t *n_facts, const struct scan *scan, uns
 /** Doubts units: 65 where physics or a step by a known ratio says that a channel is not in the unit of its map. */
 void judge_units(struct fold *fold, struct scan_context *context, struct fact *facts, size_t *n_facts);
 void unit_load_fact(struct fold *fold, const struct fact *fact);
+/** Keeps the newest alone, to be made a fact again. */
+void unit_forget_run(struct unit_memory *memory);
 
 /* fold.c */
 struct input input_of_scan(const struct fold *fold, const struct scan_context *context, unsigned point);

@@ -208,6 +208,26 @@ static void conclude(const struct weighing *weighing, size_t i, struct unit_find
         found->verdict = others / WEIGHT[best] > FITS_TOO * share[0] ? UNIT_OPEN : UNIT_FITS;
 }
 
+/** As configured fits so well that nothing else could be DOUBTED times as likely. */
+static bool is_beyond_doubt(const struct unit_channel *channels, size_t n,
+                            const struct unit_well *well)
+{
+    double value[UNIT_CHANNELS_MAX], room = log(DOUBTED);
+    for (size_t i = 0; i < n; i++)
+        value[i] = channels[i].value;
+    for (size_t i = 0; i < n; i++)
+        room +=
+            unit_likelihood(channels, value, n, i, well) - unit_likelihood_peak(&channels[i], well);
+    return room > 0.0; /* the weights of all others together are below 1 */
+}
+
+bool unit_is_doubted(const struct unit_channel *channels, size_t n, const struct unit_well *well,
+                     struct unit_finding *found)
+{
+    size_t few = n < UNIT_CHANNELS_MAX ? n : UNIT_CHANNELS_MAX;
+    return !is_beyond_doubt(channels, few, well) && unit_doubt(channels, n, well, found);
+}
+
 bool unit_doubt(const struct unit_channel *channels, size_t n, const struct unit_well *well,
                 struct unit_finding *found)
 {

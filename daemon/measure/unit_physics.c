@@ -17,6 +17,7 @@
 #define WATER_KPA_M 9.80665    /* a column of 1000 kg/m3 */
 #define SOFT_LN 0.08 /* of a pressure's edge: depths and densities are known to some per cent */
 #define SOFT_K 5.0
+#define SQRT_TWO_PI 2.5066282746310002
 
 #define COLUMN_HEAVY                                                                               \
     (1.25 * WATER_KPA_M)       /* the heaviest that stands in a well without a blow-out */
@@ -47,8 +48,7 @@ static double floored(double density)
 static double bell(double x, double mean, double spread)
 {
     double off = (x - mean) / spread;
-    return isfinite(x) ? floored(-log(spread * 2.5066282746310002) - 0.5 * off * off)
-                       : LIKELIHOOD_FLOOR; /* sqrt(2 pi) */
+    return isfinite(x) ? floored(-log(spread * SQRT_TWO_PI) - 0.5 * off * off) : LIKELIHOOD_FLOOR;
 }
 
 static double edge(double x, double low, double high, double soft)
@@ -188,28 +188,89 @@ bool unit_is_judged(unsigned point)
            point == POINT_INTAKE_TEMPERATURE || warmed_row(point) != 0;
 }
 
-double unit_likelihood(const struct unit_channel *channels, const double *value, size_t n, size_t i,
-                       const struct unit_well *well)
+/** Value and its others by physics alone. */
+static double by_physics(const struct unit_channel *channels, const double *value, size_t n,
+                         size_t i, const struct unit_well *well)
 {
     const struct unit_channel *channel = &channels[i];
-    if (!unit_is_judged(channel->point))
-        return 0.0;
-    bool is_pressure = unit_get(channel->unit)->kind == QUANTITY_PRESSURE;
-    if (channel->has_window) {
-        if (is_pressure)
-            return pressure_window(absolute(channel, value[i]),
-                                   fmax(absolute(channel, channel->low), 1.0),
-                                   fmax(absolute(channel, channel->high), 2.0));
-        return soft_window(value[i], channel->low, channel->high, SOFT_K);
-    }
-    double intake = other(channels, value, n, POINT_INTAKE_PRESSURE);
-    double fluid = other(channels, value, n, POINT_INTAKE_TEMPERATURE);
+    double kpa = absolute(channel, value[i]);
     if (channel->point == POINT_INTAKE_PRESSURE)
-        return intake_pressure(absolute(channel, value[i]), well->casing_head_kpa, well);
+        return intake_pressure(kpa, well->casing_head_kpa, well);
     if (channel->point == POINT_DISCHARGE_PRESSURE)
-        return discharge_pressure(absolute(channel, value[i]), intake, well->tubing_head_kpa, well);
+        return discharge_pressure(kpa, other(channels, value, n, POINT_INTAKE_PRESSURE),
+                                  well->tubing_head_kpa, well);
     if (channel->point == POINT_INTAKE_TEMPERATURE)
         return fluid_temperature(value[i], well);
     const struct warmed_row *row = warmed_row(channel->point);
-    return warmed_temperature(value[i], fluid, row->rise_k, row->spread_k, well);
+    return warmed_temperature(value[i], other(channels, value, n, POINT_INTAKE_TEMPERATURE),
+                              row->rise_k, row->spread_k, well);
+}
+
+#define STATED_SHARE                                                                               \
+    0.5 /* of belief in what the site states of the channel; the rest in physics                   \
+         */
+
+static bool is_pressure(const struct unit_channel *channel)
+{
+    return unit_get(channel->unit)->kind == QUANTITY_PRESSURE;
+}
+
+/** Even over the stated range, in the same measure as the physics. */
+static double by_statement(const struct unit_channel *channel, double value)
+{
+    if (!is_pressure(channel))
+        return soft_window(value, channel->low, channel->high, SOFT_K);
+    return pressure_window(absolute(channel, value), fmax(absolute(channel, channel->low), 1.0),
+                           fmax(absolute(channel, channel->high), 2.0));
+}
+
+double unit_likelihood(const struct unit_channel *channels, const double *value, size_t n, size_t i,
+                       const struct unit_well *well)
+{
+    if (!unit_is_judged(channels[i].point))
+        return 0.0;
+    double physics = by_physics(channels, value, n, i, well);
+    if (!channels[i].has_window)
+        return physics;
+    double statement = by_statement(&channels[i], value[i]);
+    return floored(log(STATED_SHARE * exp(statement) + (1.0 - STATED_SHARE) * exp(physics)));
+}
+
+/** exp(peak) of a bell. */
+static double top(double spread)
+{
+    return 1.0 / (spread * SQRT_TWO_PI);
+}
+
+static double physics_peak(const struct unit_channel *channel, const struct unit_well *well)
+{
+    double spread, mean = fluid_mean(well, &spread);
+    bool knows = isfinite(well->depth_m);
+    if (channel->point == POINT_INTAKE_PRESSURE) /* high is at least twice low */
+        return knows ? EVENLY * 2.0 + (1.0 - EVENLY) / log(2.0) : top(1.2);
+    if (channel->point == POINT_DISCHARGE_PRESSURE && knows) {
+        double column = WATER_KPA_M * well->depth_m, head = known_or(well->tubing_head_kpa, 2000.0);
+        double of_lifted = LIFTED_SPREAD * column;
+        /* of kpa x bell(kpa): the bell's top at a pressure of at most three spreads above its mean;
+         * beyond, less */
+        return fmax((head + LIFTED_SHARE * column + 3.0 * (of_lifted + 1500.0)) * top(of_lifted),
+                    1.0 / log(1.5));
+    }
+    if (channel->point == POINT_DISCHARGE_PRESSURE)
+        return top(0.8);
+    if (channel->point == POINT_INTAKE_TEMPERATURE)
+        return top(knows ? COLDER_SHARE * spread : spread);
+    (void)mean;
+    return top(warmed_row(channel->point)->spread_k);
+}
+
+double unit_likelihood_peak(const struct unit_channel *channel, const struct unit_well *well)
+{
+    if (!unit_is_judged(channel->point))
+        return 0.0;
+    double peak = physics_peak(channel, well);
+    if (channel->has_window)
+        peak =
+            (1.0 - STATED_SHARE) * peak + STATED_SHARE / (is_pressure(channel) ? SOFT_LN : SOFT_K);
+    return log(peak);
 }

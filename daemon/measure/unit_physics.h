@@ -16,6 +16,8 @@
  */
 double unit_likelihood(const struct unit_channel *channels, const double *value, size_t n, size_t i,
                        const struct unit_well *well);
+/** No value whatever gives this channel a higher likelihood; for a judgement that may end early. */
+double unit_likelihood_peak(const struct unit_channel *channel, const struct unit_well *well);
 /** True where `unit_likelihood` says something of such a point. */
 bool unit_is_judged(unsigned point);
 

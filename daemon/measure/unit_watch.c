@@ -32,7 +32,9 @@ static bool is_watched(const struct scan_context *context, unsigned index)
         channel->type == TYPE_TEXT || !context->present[channel->point] ||
         !unit_is_judged(channel->point))
         return false;
-    return isfinite(context->reading[channel->point].value);
+    double value = context->reading[channel->point].value;
+    bool is_pressure = unit_get(channel->unit)->kind == QUANTITY_PRESSURE;
+    return isfinite(value) && (!is_pressure || value > 0.0); /* of no pressure no ratio tells */
 }
 
 static void watch(const struct scan_context *context, struct watched *watched)
@@ -99,7 +101,7 @@ static void judge_physics(const struct fold *fold, struct scan_context *context,
                              .tubing_head_kpa = head_of(fold, context, POINT_TUBING_HEAD_PRESSURE),
                              .running = running_of(fold, context)};
     struct unit_finding found[UNIT_CHANNELS_MAX];
-    if (!unit_doubt(watched->channel, watched->n, &well, found))
+    if (!unit_is_doubted(watched->channel, watched->n, &well, found))
         return;
     for (size_t i = 0; i < watched->n; i++)
         if (found[i].verdict >= UNIT_DIFFERS)
@@ -120,6 +122,40 @@ static const struct group_row {
     [UNIT_GROUP_TEMPERATURE] = {QUANTITY_TEMPERATURE, POINT_INTAKE_TEMPERATURE},
 };
 
+void unit_forget_run(struct unit_memory *memory)
+{
+    if (memory->n == 0)
+        return;
+    memory->held[0] = memory->held[memory->n - 1];
+    memory->held[0].run = 0;
+    memory->n = 1;
+}
+
+/** In the order of boot time; of an earlier run only the newest stays, first. */
+static void remember_held(struct unit_memory *memory, const struct unit_held *held)
+{
+    if (memory->n > 0 && memory->held[memory->n - 1].run != held->run)
+        unit_forget_run(memory);
+    unsigned at = memory->n;
+    while (at > 0 && memory->held[at - 1].run == held->run &&
+           memory->held[at - 1].boot_ms >= held->boot_ms)
+        at--;
+    if (at < memory->n && memory->held[at].run == held->run &&
+        memory->held[at].boot_ms == held->boot_ms)
+        return;
+    if (memory->n == UNIT_HELD_MAX) {
+        if (at == 0)
+            return;
+        memmove(&memory->held[0], &memory->held[1], (size_t)(at - 1) * sizeof memory->held[0]);
+        memory->held[at - 1] = *held;
+        return;
+    }
+    memmove(&memory->held[at + 1], &memory->held[at],
+            (size_t)(memory->n - at) * sizeof memory->held[0]);
+    memory->held[at] = *held;
+    memory->n++;
+}
+
 void unit_load_fact(struct fold *fold, const struct fact *fact)
 {
     double whole = floor(fact->value), change = (fact->value - whole) * FACT_CHANGES;
@@ -128,23 +164,61 @@ void unit_load_fact(struct fold *fold, const struct fact *fact)
         return;
     for (unsigned g = 0; g < UNIT_GROUPS; g++)
         if (GROUPS[g].point == fact->point)
-            fold->unit[fact->source][g] = (struct unit_memory){.held = (uint8_t)change,
-                                                               .signature = (uint64_t)whole,
-                                                               .run = fact->run,
-                                                               .boot_ms = fact->boot_ms};
+            remember_held(&fold->unit[fact->source][g],
+                          &(struct unit_held){.change = (uint8_t)change,
+                                              .signature = (uint64_t)whole,
+                                              .run = fact->run,
+                                              .boot_ms = fact->boot_ms});
 }
 
-/** Makes it a fact of this run. */
-static void hold(struct unit_memory *memory, const struct scan_context *context, unsigned group,
-                 uint8_t change, struct fact *facts, size_t *n_facts)
+/** The newest of before this scan; NULL: the setting was never seen to change. */
+static const struct unit_held *held_before(const struct unit_memory *memory,
+                                           const struct scan_context *context)
 {
-    uint64_t signature = units_signature_of(context->plan, context->entry);
+    for (unsigned i = memory->n; i-- > 0;)
+        if (memory->held[i].run != context->scan->run || memory->held[i].boot_ms < context->begun)
+            return &memory->held[i];
+    return 0;
+}
+
+/** That of this scan itself: a fold that begins later has loaded it. */
+static const struct unit_held *held_by(const struct unit_memory *memory,
+                                       const struct scan_context *context)
+{
+    for (unsigned i = memory->n; i-- > 0;)
+        if (memory->held[i].run == context->scan->run && memory->held[i].boot_ms == context->begun)
+            return &memory->held[i];
+    return 0;
+}
+
+static bool is_often(const struct unit_memory *memory, const struct scan_context *context)
+{
+    if (memory->n < UNIT_OFTEN)
+        return false;
+    unsigned n = 0;
+    int64_t from = context->begun - fold_window_of(context->plan, context->well).ms;
+    for (unsigned i = 0; i < memory->n; i++)
+        n += memory->held[i].run == context->scan->run &&
+             memory->held[i].boot_ms < context->begun && memory->held[i].boot_ms >= from;
+    return n >= UNIT_OFTEN;
+}
+
+/** What the registers of the group hold from this scan on; `held` by now. Makes it a fact of this
+ * run where it isn't one. */
+static uint8_t hold(struct unit_memory *memory, const struct scan_context *context, unsigned group,
+                    uint8_t change, struct fact *facts, size_t *n_facts)
+{
+    const struct unit_held *known = held_by(memory, context);
+    if (known != 0)
+        return known->change;
+    struct unit_held held = {.change = change,
+                             .run = context->scan->run,
+                             .boot_ms = context->begun,
+                             .signature = units_signature_of(context->plan, context->entry)};
     if (fact_push(facts, n_facts, context->scan, GROUPS[group].point, FACT_UNIT_STEPPED,
-                  (double)signature + (double)change / FACT_CHANGES))
-        *memory = (struct unit_memory){.held = change,
-                                       .signature = signature,
-                                       .run = context->scan->run,
-                                       .boot_ms = context->begun};
+                  (double)held.signature + (double)change / FACT_CHANGES))
+        remember_held(memory, &held);
+    return change;
 }
 
 static bool is_of(const struct watched *watched, size_t i, unsigned group)
@@ -187,30 +261,41 @@ static bool is_agreed(const struct fold *fold, const struct watched *watched, un
     return any;
 }
 
+/** What the group's registers held before this scan, by the plan in force; *is_of_run: as a fact of
+ * this run. */
+static uint8_t change_before(const struct unit_memory *memory, const struct scan_context *context,
+                             bool *is_of_run)
+{
+    const struct unit_held *before = held_before(memory, context);
+    *is_of_run = before == 0 || before->run == context->scan->run;
+    if (before == 0 || before->change == UNIT_AS_CONFIGURED ||
+        before->signature != units_signature_of(context->plan, context->entry)) {
+        *is_of_run = true; /* nothing to be made again: the site has taken it up since */
+        return UNIT_AS_CONFIGURED;
+    }
+    return before->change;
+}
+
 static void judge_steps(struct fold *fold, struct scan_context *context,
                         const struct watched *watched, unsigned group, struct fact *facts,
                         size_t *n_facts)
 {
     struct unit_memory *memory = &fold->unit[context->scan->source][group];
-    if (memory->held != UNIT_AS_CONFIGURED &&
-        memory->signature != units_signature_of(context->plan, context->entry))
-        memory->held = UNIT_AS_CONFIGURED; /* the site has taken it up since */
-    /* A loaded fact of a later scan, or of this one: its step is not to be found again. */
-    bool is_known = memory->run == context->scan->run && memory->boot_ms >= context->begun;
-    uint8_t to = UNIT_AS_CONFIGURED;
-    for (size_t i = 0; i < watched->n && !is_known; i++)
+    bool is_of_run, often = is_often(memory, context);
+    uint8_t held = change_before(memory, context, &is_of_run), to = UNIT_AS_CONFIGURED;
+    for (size_t i = 0; i < watched->n; i++)
         if (is_of(watched, i, group))
-            note_step(fold, context, &watched->channel[i], memory->held);
-    bool agreed = !is_known && is_agreed(fold, watched, group, &to);
-    if (agreed || (memory->held != UNIT_AS_CONFIGURED && memory->run != context->scan->run))
-        hold(memory, context, group, agreed ? to : memory->held, facts, n_facts);
+            note_step(fold, context, &watched->channel[i], held);
+    bool agreed = is_agreed(fold, watched, group, &to);
+    if ((agreed && !often) || !is_of_run)
+        held = hold(memory, context, group, agreed ? to : held, facts, n_facts);
     for (size_t i = 0; i < watched->n; i++) {
         struct unit_step *step = &fold->unit_step[watched->channel[i].point];
         if (!is_of(watched, i, group))
             continue;
         if (agreed)
             step->is_stepping = false;
-        if (memory->held != UNIT_AS_CONFIGURED || step->is_stepping)
+        if (held != UNIT_AS_CONFIGURED || step->is_stepping || often)
             doubt(context, watched->channel[i].point);
     }
 }

@@ -67,7 +67,7 @@ struct unit_channel {
     unit_number unit;   /* that the map says */
     double value;       /* as published, unit inside; a pressure as its reference says */
     bool is_gauge_pressure;
-    bool has_window;    /* the site states what can be (expected_range): it stands for the physics below */
+    bool has_window;        /* the site states what can be (expected_range): believed beside the physics, as for a well hotter than most */
     double low, high;
 };
 /** NaN: not known. Nothing of this is taken from the channels under test. */
@@ -89,5 +89,7 @@ struct unit_finding {
  * `found` receives one row a channel, in their order. Returns true where at least one is UNIT_DIFFERS or UNIT_DIFFERS_SOMEHOW.
  */
 bool unit_doubt(const struct unit_channel *channels, size_t n, const struct unit_well *well, struct unit_finding *found);
+/** The same answer sooner where nothing is doubted; then `found` is not filled. */
+bool unit_is_doubted(const struct unit_channel *channels, size_t n, const struct unit_well *well, struct unit_finding *found);
 
 #endif

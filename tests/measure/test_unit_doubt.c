@@ -220,7 +220,9 @@ static void judge(const struct mixup *mixup, uint64_t seed, struct row *row)
             struct moment moment = moment_of(&well, (enum phase)phase, at);
             struct made_input input = input_of(&well, &moment, mixup);
             struct unit_finding found[UNIT_CHANNELS_MAX];
-            unit_doubt(input.channels, input.n, &input.well, found);
+            struct unit_finding again[UNIT_CHANNELS_MAX];
+            bool doubted = unit_doubt(input.channels, input.n, &input.well, found);
+            assert_int_equal(unit_is_doubted(input.channels, input.n, &input.well, again), doubted);
             enum said said = said_of(&input, found, mixup);
             if (said == SAID_WRONG || (best != SAID_WRONG && said < best))
                 best = said;
@@ -279,8 +281,12 @@ static void no_clean_well_is_doubted(void **state)
             for (double at = 0; at <= 1.0; at += 0.1) {
                 struct moment moment = moment_of(&well, (enum phase)phase, at);
                 struct made_input input = input_of(&well, &moment, &clean);
-                struct unit_finding found[UNIT_CHANNELS_MAX];
-                if (!unit_doubt(input.channels, input.n, &input.well, found))
+                struct unit_finding found[UNIT_CHANNELS_MAX], again[UNIT_CHANNELS_MAX];
+                bool doubted = unit_doubt(input.channels, input.n, &input.well, found);
+                /* the short way must say the same */
+                assert_int_equal(unit_is_doubted(input.channels, input.n, &input.well, again),
+                                 doubted);
+                if (!doubted)
                     continue;
                 for (size_t i = 0; i < input.n; i++)
                     if (found[i].verdict >= UNIT_DIFFERS)
