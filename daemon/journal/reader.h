@@ -12,6 +12,7 @@ enum reader_row {
     R_BEFORE, /* newest of a well within a range of pos */
     R_BACK,   /* head of rows of a well within a range of pos, newest first */
     R_FACTS,
+    R_STEPS, /* newest facts of changed unit settings, of any run */
     R_ANEW, /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,   /* every revision after a pos */
     R_LEDGER, /* newest revisions that touch an interval */

@@ -69,7 +69,7 @@ void fold_begin_anew(struct fold *fold)
 
 void fold_load_fact(struct fold *fold, const struct fact *fact)
 {
-    if (fact->kind == FACT_UNIT_STEPPED) {
+    if (fact->kind >= FACT_UNIT_STEPPED && fact->kind <= FACT_UNIT_STEPPED_LAST) {
         unit_load_fact(fold, fact);
         return;
     }

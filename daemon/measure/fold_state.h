@@ -135,6 +135,7 @@ struct unit_held {
     uint64_t signature; /* of the map and entry for which that is so, 48 bits */
     uint64_t run;       /* in which it stands as a fact; 0: to be made again */
     int64_t boot_ms;    /* of that fact's scan */
+    uint8_t turn;       /* of that fact's kind */
 };
 struct unit_memory {
     uint8_t n;

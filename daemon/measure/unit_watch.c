@@ -113,6 +113,8 @@ static void judge_physics(const struct fold *fold, struct scan_context *context,
 /* The fact's value: exact in a double, 48 + 5 bits. */
 #define FACT_CHANGES 32.0
 _Static_assert(UNIT_CHANGES <= 32, "a fact has five bits for the change");
+_Static_assert(FACT_UNIT_STEPPED_LAST - FACT_UNIT_STEPPED + 1 == UNIT_HELD_MAX,
+               "a kind of fact for each");
 
 static const struct group_row {
     uint8_t kind;   /* enum quantity */
@@ -168,7 +170,8 @@ void unit_load_fact(struct fold *fold, const struct fact *fact)
                           &(struct unit_held){.change = (uint8_t)change,
                                               .signature = (uint64_t)whole,
                                               .run = fact->run,
-                                              .boot_ms = fact->boot_ms});
+                                              .boot_ms = fact->boot_ms,
+                                              .turn = (uint8_t)(fact->kind - FACT_UNIT_STEPPED)});
 }
 
 /** The newest of before this scan; NULL: the setting was never seen to change. */
@@ -211,11 +214,16 @@ static uint8_t hold(struct unit_memory *memory, const struct scan_context *conte
     const struct unit_held *known = held_by(memory, context);
     if (known != 0)
         return known->change;
+    const struct unit_held *newest = memory->n > 0 ? &memory->held[memory->n - 1] : 0;
     struct unit_held held = {.change = change,
                              .run = context->scan->run,
                              .boot_ms = context->begun,
+                             .turn = newest != 0 && newest->run == context->scan->run
+                                         ? (uint8_t)((newest->turn + 1) % UNIT_HELD_MAX)
+                                         : 0,
                              .signature = units_signature_of(context->plan, context->entry)};
-    if (fact_push(facts, n_facts, context->scan, GROUPS[group].point, FACT_UNIT_STEPPED,
+    if (fact_push(facts, n_facts, context->scan, GROUPS[group].point,
+                  (uint8_t)(FACT_UNIT_STEPPED + held.turn),
                   (double)held.signature + (double)change / FACT_CHANGES))
         remember_held(memory, &held);
     return change;

@@ -114,9 +114,11 @@ enum fact_kind {
     FACT_REFRESH_STOPPED = 3, /* the refresh counter stands still since value = boot_ms */
     FACT_PUMP_STARTED = 4,    /* last start of the pump */
     FACT_FITTED_NOTICE = 5,   /* the notice that asks to confirm a not-fitted channel was given */
-    FACT_UNIT_STEPPED = 7,    /* all pressures (point 1) or temperatures (point 3) of the source stepped as if its unit setting had changed; value:
-                                 the map's signature, 48 bits, and what the registers hold since (enum unit_change) in thirty-seconds */
-    FACT_BEGUN_ANEW = 6       /* the well's measuring began anew with this scan: a plan that asks otherwise; nothing earlier counts */
+    FACT_BEGUN_ANEW = 6,       /* the well's measuring began anew with this scan: a plan that asks otherwise; nothing earlier counts */
+    /* 16 to 31, in turn, so that the newest sixteen of a run are at hand: all pressures (point 1) or temperatures (point 3) of the source stepped as if
+     * its unit setting had changed. value: 48 bits of the map's signature, and what the registers hold since (enum unit_change) in thirty-seconds. */
+    FACT_UNIT_STEPPED = 16,
+    FACT_UNIT_STEPPED_LAST = 31
 };
 struct fact {
     uint64_t pos, run;
