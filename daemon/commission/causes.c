@@ -29,6 +29,8 @@ enum sign {
     SIGN_GOOD,    /* good answers came as well */
     SIGN_STRAYED, /* stray bytes around good answers */
     SIGN_DIP,
+    SIGN_RUNS,   /* bytes in runs as long as frames */
+    SIGN_STATED, /* settings were stated, so that no others were tried */
     SIGNS
 };
 
@@ -49,12 +51,12 @@ struct cause_row {
 /* clang-format off */
 static const struct cause_row CAUSES[] = {
     {"swapped_pair", "The two wires of the pair are swapped", 3, OWN(SIGN_FEW_STRAY) | OWN(SIGN_INVERTED) | OWN(SIGN_BREAKS) | OWN(SIGN_IDLE),
-     {{SIGN_INVERTED, 400}, {SIGN_ZEROS, 4}, {SIGN_FEW_STRAY, 3}, {SIGN_BREAKS, 3}, {SIGN_GOOD, 0.001}, {SIGN_BAD_CHECKSUM, 0.2}, {SIGN_GARBAGE, 0.7}},
+     {{SIGN_INVERTED, 400}, {SIGN_ZEROS, 4}, {SIGN_FEW_STRAY, 3}, {SIGN_BREAKS, 3}, {SIGN_GOOD, 0.001}, {SIGN_BAD_CHECKSUM, 0.2}, {SIGN_STATED, 0.5}},
      {"compare the letters at both ends with the drawing: A and B mean opposite things on some devices; D0 and D1 (or - and +) don't",
       WORK "measure the pair while nobody speaks: the wire that rests higher belongs to the terminal marked +, D1 or (mostly) B",
       WORK "swap the two wires at one end, and let find listen again"}},
     {"no_bias_or_termination", "Bias or termination of the pair is missing", 2, OWN(SIGN_IDLE) | OWN(SIGN_STRAYED) | OWN(SIGN_FEW_STRAY),
-     {{SIGN_STRAYED, 12}, {SIGN_IDLE, 3}, {SIGN_ZEROS, 2}, {SIGN_GOOD, 3}, {SIGN_BREAKS, 1.5}, {SIGN_BAD_CHECKSUM, 1.5}, {SIGN_INVERTED, 0.01}},
+     {{SIGN_STRAYED, 12}, {SIGN_IDLE, 3}, {SIGN_ZEROS, 2}, {SIGN_GOOD, 3}, {SIGN_RUNS, 0.2}, {SIGN_BAD_CHECKSUM, 1.5}, {SIGN_INVERTED, 0.01}},
      {"look at the converter's switches: bias (pull-up and pull-down) on at one place of the pair, termination at both ends and nowhere else",
       "is the common conductor connected beside the two wires?",
       WORK "measure the pair while nobody speaks: less than 0.2 V between the wires is no bias"}},
@@ -65,7 +67,7 @@ static const struct cause_row CAUSES[] = {
      {{SIGN_ECHO_ONLY, 40}, {SIGN_GOOD, 0.0001}},
      {"is the surface unit powered? Its screen shows it", "compare unit id and speed on the surface unit's screen with those that were tried", WORK "check the pair from the converter to the unit"}},
     {"wrong_speed_or_parity", "Speed or parity are not those of the unit", 3, OWN(SIGN_GARBAGE) | OWN(SIGN_BAD_CHECKSUM) | OWN(SIGN_IDLE),
-     {{SIGN_GARBAGE, 6}, {SIGN_BAD_CHECKSUM, 4}, {SIGN_BREAKS, 3}, {SIGN_GOOD, 0.05}, {SIGN_IDLE, 1.5}, {SIGN_ZEROS, 0.6}, {SIGN_INVERTED, 0.01}, {SIGN_CUT, 1.2}},
+     {{SIGN_GARBAGE, 6}, {SIGN_BAD_CHECKSUM, 4}, {SIGN_BREAKS, 3}, {SIGN_GOOD, 0.05}, {SIGN_RUNS, 4}, {SIGN_STATED, 4}, {SIGN_ZEROS, 0.6}, {SIGN_INVERTED, 0.01}},
      {"read speed and parity off the surface unit's screen, and state them: --speed, --frame", "let find try all settings: leave out --speed and --frame", NULL}},
     {"noise", "Noise on the pair, or two devices with one unit id that answer together", 1, OWN(SIGN_BAD_CHECKSUM),
      {{SIGN_BAD_CHECKSUM, 3}, {SIGN_GOOD, 8}, {SIGN_GARBAGE, 1.2}},
@@ -99,7 +101,7 @@ static uint32_t signs_of(const struct find_evidence *evidence)
         bool is_there;
     } SEEN[] = {
         {SIGN_NO_BYTE, evidence->bytes_heard + evidence->idle_bytes == 0 && evidence->requests > 0},
-        {SIGN_FEW_STRAY, !has_good && stray > 0 && evidence->garbage < 3 * evidence->silent},
+        {SIGN_FEW_STRAY, !has_good && stray > 0 && stray < 4 * (uint64_t)evidence->requests},
         {SIGN_ZEROS, stray > 0 && 2 * (evidence->zeros + evidence->ones) > stray},
         {SIGN_BREAKS, evidence->has_line_errors && evidence->line_errors.framing +
                                                            evidence->line_errors.breaks +
@@ -117,6 +119,8 @@ static uint32_t signs_of(const struct find_evidence *evidence)
         {SIGN_GOOD, has_good},
         {SIGN_STRAYED, evidence->strayed > 0},
         {SIGN_DIP, evidence->dips > 0},
+        {SIGN_RUNS, evidence->longest_run >= 5},
+        {SIGN_STATED, evidence->settings_stated},
     };
     for (size_t i = 0; i < sizeof SEEN / sizeof SEEN[0]; i++)
         signs |= SEEN[i].is_there ? OWN(SEEN[i].sign) : 0;

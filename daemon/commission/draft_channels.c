@@ -9,8 +9,9 @@
 
 #include <math.h>
 
-#define FLOAT_LEAST 0.01 /* gauges serve nothing smaller as float32, as a rule (common practice)   \
-                          */
+#define FLOAT_LEAST                                                                                \
+    0.01 /* gauges serve nothing smaller as float32, as a rule (common practice)                   \
+          */
 #define FLOAT_MOST 1e6
 #define COUNTER_STEP_MOST 100
 #define STATE_MOST 255

@@ -68,7 +68,7 @@ static void ask_all(struct finder *finder)
         report->was_refused = true;
         return;
     }
-    report->was_agreed = report->heard.has_master;
+    report->was_agreed = report->heard.has_master || report->heard.has_runs;
     finder->may_ask = true;
     search_run(finder);
     if (!report->has_unit)
@@ -93,6 +93,8 @@ enum up_rc find_run(const struct find_options *options, struct find_report *repo
     report->began_us = finder_now_us(finder);
     finder->said_us = finder->heard_us = report->began_us;
     finder->deadline_us = report->began_us + (int64_t)options->at_most_ms * 1000;
+    report->evidence.settings_stated =
+        options->line.medium == LINE_MEDIUM_SERIAL && options->has_speed && options->has_frame;
     take_maps(finder);
     finder_listen_first(finder);
     if (!finder->has_ended && finder_goes_on(finder))

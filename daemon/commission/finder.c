@@ -145,17 +145,6 @@ size_t finder_receive(struct finder *finder, int64_t until_us, uint8_t *bytes, s
     return (size_t)n;
 }
 
-void finder_pause(struct finder *finder, int64_t for_us)
-{
-    uint8_t bytes[RTU_ADU_MAX];
-    const int64_t end_us = finder_now_us(finder) + for_us;
-    while (finder_now_us(finder) < end_us && finder_goes_on(finder) && finder->port != NULL) {
-        const size_t n = finder_receive(finder, end_us, bytes, sizeof bytes);
-        if (n > 0)
-            (void)finder_hear(finder, bytes, n);
-    }
-}
-
 /* ---- one question ---- */
 
 /** False where another master was noticed and nobody agreed. */
@@ -170,19 +159,64 @@ static bool notice_master(struct finder *finder)
     return report->was_agreed;
 }
 
+/** A run of bytes that is no answer may be another master's question at other settings: asking ends
+ * until it is known, or agreed. */
+static bool suspect_master(struct finder *finder, size_t run)
+{
+    struct find_report *report = finder->report;
+    if (report->was_agreed || run < QUESTION_BYTES || !line_speaks_rtu(&finder->line))
+        return true;
+    const struct line_plan line = finder->line;
+    const uint8_t phase = finder->phase;
+    finder_listen_first(finder);
+    finder->phase = phase;
+    report->heard.has_runs = true;
+    return notice_master(finder) && finder_open(finder, &line);
+}
+
+/** Of these, how many can't be an own question's late answer. */
+static size_t foreign_bytes(const struct finder *finder, const uint8_t *bytes, size_t n)
+{
+    const struct asked nothing = {.is_rtu = true, .unit_id = 248};
+    struct reply reply;
+    reply_judge(&nothing, bytes, n, &reply);
+    const bool is_own_late = reply.kind == REPLY_OTHER && reply.unit_id <= finder->asked_id;
+    return is_own_late ? reply.stray : n;
+}
+
+bool finder_take_unasked(struct finder *finder, const uint8_t *bytes, size_t n)
+{
+    if (n == 0)
+        return true;
+    if (finder_hear(finder, bytes, n))
+        return notice_master(finder);
+    return suspect_master(finder, foreign_bytes(finder, bytes, n));
+}
+
 /** What came unasked before this question. */
 static bool drain(struct finder *finder)
 {
-    uint8_t bytes[RTU_ADU_MAX];
-    bool is_alone = true;
-    for (int i = 0; i < DRAIN_LUMPS_MAX && finder->port != NULL; i++) {
-        const size_t n = finder_receive(finder, finder_now_us(finder), bytes, sizeof bytes);
-        if (n == 0)
+    uint8_t bytes[REPLY_ROOM];
+    size_t n = 0;
+    for (int i = 0; i < DRAIN_LUMPS_MAX && finder->port != NULL && n < sizeof bytes; i++) {
+        const size_t got =
+            finder_receive(finder, finder_now_us(finder), bytes + n, sizeof bytes - n);
+        if (got == 0)
             break;
-        if (finder_hear(finder, bytes, n))
-            is_alone = false;
+        n += got;
     }
-    return is_alone || notice_master(finder);
+    return finder_take_unasked(finder, bytes, n);
+}
+
+void finder_pause(struct finder *finder, int64_t for_us)
+{
+    uint8_t bytes[RTU_ADU_MAX];
+    const int64_t end_us = finder_now_us(finder) + for_us;
+    while (finder_now_us(finder) < end_us && finder_goes_on(finder) && finder->port != NULL) {
+        const size_t n = finder_receive(finder, end_us, bytes, sizeof bytes);
+        if (!finder_take_unasked(finder, bytes, n))
+            return;
+    }
 }
 
 static size_t read_reply(struct finder *finder, const struct asked *asked, uint32_t wait_ms,
@@ -274,8 +308,9 @@ bool finder_ask(struct finder *finder, const struct asked *asked, uint32_t wait_
     const size_t n = read_reply(finder, asked, wait_ms, bytes, reply);
     count(finder, reply, n);
     const size_t echo = reply->is_echoed && n >= asked->n ? asked->n : 0;
-    if (asked->is_rtu && reply->stray > 0 && finder_hear(finder, bytes + echo, n - echo) &&
-        !notice_master(finder))
+    if (asked->is_rtu && reply->stray > 0 && finder_hear(finder, bytes + echo, n - echo))
+        return notice_master(finder) && !finder->report->was_stopped;
+    if (reply->kind == REPLY_GARBAGE && !suspect_master(finder, reply->stray))
         return false;
     return !finder->report->was_stopped;
 }

@@ -11,7 +11,8 @@
 #include "reply.h"
 #include "settings.h"
 
-#define SLICE_US 90000 /* longest wait without a look at is_stopped */
+#define QUESTION_BYTES 8 /* of a read in RTU: a run of so many may be another master's */
+#define SLICE_US 90000   /* longest wait without a look at is_stopped */
 
 struct finder {
     const struct find_options *options;
@@ -46,6 +47,9 @@ bool finder_open(struct finder *finder, const struct line_plan *line);
 void finder_close(struct finder *finder);
 /** Reads what comes until then, at most `room` bytes and one slice; 0: nothing. */
 size_t finder_receive(struct finder *finder, int64_t until_us, uint8_t *bytes, size_t room);
+/** Bytes that nobody here asked for: where they are another master's, or may be, consent is asked
+ * for anew. False: there is none, and the search has ended. */
+bool finder_take_unasked(struct finder *finder, const uint8_t *bytes, size_t n);
 /** Waits, and hears what comes meanwhile. */
 void finder_pause(struct finder *finder, int64_t for_us);
 /**

@@ -104,7 +104,7 @@ bool finder_hear(struct finder *finder, const uint8_t *bytes, size_t n)
 /* ---- before anything is asked ---- */
 
 struct listening {
-    unsigned setting, cycles, runs;
+    unsigned setting, cycles, runs, run; /* run: bytes of the newest */
     uint64_t bytes;
     int64_t end_us, new_us; /* newest question that wasn't known */
     bool is_locked;
@@ -149,7 +149,9 @@ static void take_bytes(struct finder *finder, struct listening *listening, const
     struct find_heard *heard = &finder->report->heard;
     if (heard->bytes == 0) /* somebody speaks: a whole window more, to know what */
         listening->end_us = finder_now_us(finder) + (int64_t)finder->options->listen_ms * 1000;
-    listening->runs += quiet_us > RUN_GAP_US || listening->bytes == 0;
+    const bool is_new_run = quiet_us > RUN_GAP_US || listening->bytes == 0;
+    listening->runs += is_new_run;
+    listening->run = (unsigned)n + (is_new_run ? 0 : listening->run);
     listening->bytes += n;
     if (finder_hear(finder, bytes, n))
         listening->is_locked = true;
@@ -160,8 +162,9 @@ static void take_bytes(struct finder *finder, struct listening *listening, const
 }
 
 /** 00 and FF in what made no frame: bytes of a pair without bias, or turned round. */
-static void count_idle(struct find_evidence *evidence, const uint8_t *bytes, size_t n)
+static void count_idle(struct find_evidence *evidence, const uint8_t *bytes, size_t n, unsigned run)
 {
+    evidence->longest_run = run > evidence->longest_run ? run : evidence->longest_run;
     for (size_t i = 0; i < n; i++) {
         evidence->zeros += bytes[i] == 0x00;
         evidence->ones += bytes[i] == 0xFF;
@@ -191,7 +194,7 @@ void finder_listen_first(struct finder *finder)
         if (n > 0) {
             take_bytes(finder, &listening, bytes, n, finder->heard_us - before_us);
             if (!listening.is_locked)
-                count_idle(&finder->report->evidence, bytes, n);
+                count_idle(&finder->report->evidence, bytes, n, listening.run);
         }
         if (listening.is_locked && knows_enough(finder, &listening))
             break;
@@ -205,7 +208,9 @@ void finder_listen_first(struct finder *finder)
         struct find_evidence *evidence = &finder->report->evidence;
         evidence->zeros = evidence->ones = 0;
         evidence->idle_bytes = evidence->of_no_frame = 0;
+        evidence->longest_run = 0;
     }
+    finder->report->heard.has_runs = finder->report->evidence.longest_run >= QUESTION_BYTES;
     finder_close(finder);
 }
 

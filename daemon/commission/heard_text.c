@@ -48,6 +48,15 @@ void find_heard_to_text(const struct find_heard *heard, char *into, size_t room)
 {
     struct text text = {.into = into, .room = room};
     into[0] = '\0';
+    if (!heard->has_master && heard->has_runs)
+        put(&text,
+            "Somebody sends on this line, in runs of bytes that make no frame at the settings that "
+            "were tried (%u): "
+            "another master at other settings, or a pair that is swapped or noisy. What to do: let "
+            "find listen "
+            "without --speed and --frame, and agree with whoever is responsible for the drive "
+            "before anything is asked.",
+            heard->settings_tried);
     if (!heard->has_master)
         return;
     put(&text, "Another master asks on this line, at %u baud 8%c%u. It reads ", heard->line.baud,

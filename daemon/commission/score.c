@@ -25,17 +25,12 @@
 #define WORDS_MAX 125
 #define TINY 1e-6 /* a float32 below it is half of something else */
 
-static void append(char lines[][200], unsigned *n, const char *format, va_list arguments)
-{
-    if (*n < SCORE_LINES_MAX)
-        vsnprintf(lines[(*n)++], 200, format, arguments);
-}
-
 void score_say(struct map_score *score, const char *format, ...)
 {
     va_list arguments;
     va_start(arguments, format);
-    append(score->line, &score->n_lines, format, arguments);
+    if (score->n_lines < SCORE_LINES_MAX)
+        vsnprintf(score->line[score->n_lines++], sizeof score->line[0], format, arguments);
     va_end(arguments);
 }
 

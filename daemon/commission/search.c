@@ -91,6 +91,7 @@ static uint8_t hear_late(struct finder *finder, const struct batch *batch)
         if (n > 0 && is_late(&reply, batch, batch->high))
             return reply.unit_id;
     }
+    (void)finder_take_unasked(finder, bytes, n);
     return 0;
 }
 

@@ -117,6 +117,8 @@ static int insert_gaps_and_events(struct journal *journal, struct batch *batch, 
         gap_bind(journal->store.row[W_GAP], &batch->gaps[i]);
         rc = store_done(journal->store.row[W_GAP]);
     }
+    if (batch->told != NULL && rc == SQLITE_OK)
+        rc = damage_told(journal, batch->told, *pos);
     sqlite3_stmt *row = journal->store.row[W_EVENT];
     for (size_t i = 0; i < batch->n_events && rc == SQLITE_OK; i++) {
         struct event *event = &batch->events[i];
@@ -205,6 +207,19 @@ static int put_mark(struct journal *journal, const struct batch *batch, uint64_t
     return rc;
 }
 
+int journal_put_mark(struct journal *journal)
+{
+    static const struct batch NOTHING;
+    return put_mark(journal, &NOTHING, journal->newest_pos);
+}
+
+void journal_marked(struct journal *journal)
+{
+    journal->mark_pos = journal->newest_pos;
+    journal->mark_from_utc_ms = INT64_MAX;
+    journal->mark_to_utc_ms = INT64_MIN;
+}
+
 /** The batch is on disk: memory follows. */
 static void note_committed(struct journal *journal, struct batch *batch, uint64_t pos, bool marked)
 {
@@ -213,13 +228,10 @@ static void note_committed(struct journal *journal, struct batch *batch, uint64_
     for (size_t i = 0; i < journal->n_wells; i++)
         newest_after(&journal->wells[i], batch, &journal->wells[i].seq, &journal->wells[i].pos);
     journal->newest_pos = pos;
-    if (marked) {
-        journal->mark_pos = pos;
-        journal->mark_from_utc_ms = INT64_MAX;
-        journal->mark_to_utc_ms = INT64_MIN;
-    } else {
+    if (marked)
+        journal_marked(journal);
+    else
         widen(batch, &journal->mark_from_utc_ms, &journal->mark_to_utc_ms);
-    }
     if (journal->wal_inode == 0)
         journal_note_inodes(journal);
 }

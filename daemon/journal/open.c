@@ -288,6 +288,7 @@ void journal_close(struct journal *journal)
 {
     if (journal == NULL)
         return;
+    sealer_free(journal);
     store_close(&journal->store);
     reserve_close(journal);
     if (journal->lock_fd >= 0)

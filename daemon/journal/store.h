@@ -178,6 +178,9 @@ struct journal {
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */
     bool check_cancelled;
+    struct sealer *sealer; /* sealer.h; NULL until it is needed */
+    uint64_t proven;       /* number of the sealed block that was proven last */
+    bool all_told;         /* no damage waits to be told */
     struct scan scratch;
 };
 
@@ -194,6 +197,14 @@ enum up_rc journal_poison(struct journal *journal, int rc, const char *doing,
                           struct up_error *error);
 /** Inserts one event with the clock's time, within a transaction of the caller's or alone. */
 int journal_put_event(struct journal *journal, const char *kind, const char *who, const char *text);
+/** append.c: where each well stands, and the times since the last mark, within the caller's transaction; and after its commit. */
+int journal_put_mark(struct journal *journal);
+void journal_marked(struct journal *journal);
+/** sealer.c: frees what sealing took. */
+void sealer_free(struct journal *journal);
+/** damage.c: keeps that it was found, or that the ledger row at `pos` tells of it. SQLite's result. */
+int damage_found(struct journal *journal, uint8_t kind, uint64_t number);
+int damage_told(struct journal *journal, const struct journal_damage *damage, uint64_t pos);
 /** PASSIVE until all of the WAL as it stood is in the file and synced. */
 enum up_rc store_checkpoint(struct store *store, struct up_error *error);
 

@@ -217,8 +217,13 @@ static bool send_rows(struct mqtt_client *client, const struct deliver_message *
     char topic[TOPIC_MAX];
     size_t used = 1, length;
     well_topic(client, rows->well, rows->stream == DELIVER_GAPS ? "gap" : "record", topic);
-    size_t room = payload_room(client, topic);
-    length = fill(client, rows, room, &used);
+    const size_t room = payload_room(client, topic), batch = deliver_batch_bytes(client->deliver);
+    length = fill(client, rows, batch < room ? batch : room, &used);
+    if (length == 0 && batch < room) { /* not even one row: then one alone */
+        struct deliver_message one = *rows;
+        one.n = 1;
+        length = fill(client, &one, room, &used);
+    }
     if (length == 0 && client->is_guess && client->maximum_packet == 0) {
         struct deliver_message one = *rows; /* a guess never sets a row aside */
         one.n = 1;

@@ -371,8 +371,8 @@ static enum up_rc serve_gaps(struct backlog *backlog, const struct wall_want *wa
     return UP_OK;
 }
 
-enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want *want,
-                         struct up_error *error)
+static enum up_rc serve(struct backlog *backlog, const struct wall_want *want,
+                        struct up_error *error)
 {
     const struct plan *plan = backlog->options.plan;
     int well_index = -1;
@@ -390,4 +390,14 @@ enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want *want,
     if (want->stream == STREAM_ORDER)
         return backlog_serve_order(backlog, want, error);
     return UP_FAIL(error, UP_E_INPUT, "a want of the SCADA side names no stream");
+}
+
+enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want *want,
+                         struct up_error *error)
+{
+    struct journal_damage damage;
+    const enum up_rc rc = serve(backlog, want, error);
+    while (backlog->options.damaged != NULL && journal_reader_damage(backlog->reader, &damage))
+        backlog->options.damaged(backlog->options.context, &damage);
+    return rc;
 }

@@ -22,6 +22,8 @@ struct backlog_options {
     /** First seq of the newest commit of a well (journal number): from there on a record is live.
      */
     uint64_t (*live_seq)(void *context, uint16_t well);
+    /** What was found damaged while rows were read; NULL: nobody asks. */
+    void (*damaged)(void *context, const struct journal_damage *damage);
     void *context;
 };
 UP_MUST enum up_rc backlog_open(const struct backlog_options *options, struct backlog **out,
@@ -40,6 +42,7 @@ struct backlog_thread_options {
     uint32_t plan_serial;
     const char *journal_directory;
     uint64_t (*live_seq)(void *context, uint16_t well);
+    void (*damaged)(void *context, const struct journal_damage *damage);
     void *context;
 };
 UP_MUST enum up_rc backlog_thread_start(const struct backlog_thread_options *options,

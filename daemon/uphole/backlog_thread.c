@@ -99,6 +99,13 @@ static uint64_t live_seq(void *context, uint16_t well)
     return thread->options.live_seq(thread->options.context, well);
 }
 
+static void hand_on_damage(void *context, const struct journal_damage *damage)
+{
+    struct backlog_thread *thread = context;
+    if (thread->options.damaged != NULL)
+        thread->options.damaged(thread->options.context, damage);
+}
+
 /** Plan, numbers, cursors: what a SCADA side must hear before anything else. */
 static bool greet(struct backlog_thread *thread, uint64_t run, const struct wall_cursor *cursors,
                   size_t n_cursors)
@@ -196,6 +203,7 @@ static enum up_rc open_backlog(struct backlog_thread *thread,
                                             .journal_directory = options->journal_directory,
                                             .send = send_packed,
                                             .live_seq = live_seq,
+                                            .damaged = hand_on_damage,
                                             .context = thread};
     return backlog_open(&backlog, out, error);
 }

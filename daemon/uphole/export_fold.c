@@ -41,38 +41,41 @@ enum up_rc export_read_plan(struct journal_reader *reader, uint32_t id, struct p
     return UP_OK;
 }
 
-/** The plan under which a row was just folded: the backlog keeps it. */
-static const struct plan *own_plan(struct export *export, uint32_t id)
+const struct plan *export_plan_of(struct export *export, uint32_t id)
 {
-    if (id == export->plan->id)
-        return export->plan;
+    const struct plan *found = NULL;
+    if (backlog_plan(export->backlog, id, &found, NULL) != UP_OK || found == export->plan)
+        return found;
     for (int i = 0; i < PLANS_KEPT; i++) {
         struct plan *plan = export->backlog->plans[i].plan;
-        if (plan == NULL || export->backlog->plans[i].id != id)
-            continue;
-        if (export->numbered != id)
+        const struct well_plan *well =
+            plan == found ? plan_well_by_id(plan, export->asked.well) : NULL;
+        if (well != NULL && well->number != export->well) /* just read */
             export_number_wells(export->reader, plan);
-        export->numbered = id;
-        return plan;
     }
-    return NULL;
+    return found;
 }
 
-enum up_rc export_look(struct export *export, struct export_scan *row, struct up_error *error)
+enum up_rc export_look(struct export *export, struct export_scan *row, uint32_t revision,
+                       struct up_error *error)
 {
     const struct scan *scan = row->scan;
-    const enum up_rc rc =
-        backlog_look(export->backlog, &export->view, scan->well, scan->pos, export->as_of, error);
-    const struct row_order *maker =
-        rc == UP_OK ? row_view_maker(&export->view, scan, &row->at) : NULL;
-    row->revision = 0;
-    row->by = NULL;
-    if (maker == NULL)
-        return rc;
-    row->revision = maker->revision;
-    memcpy(export->by, maker->by, sizeof export->by);
-    row->by = export->by;
-    return UP_OK;
+    struct row_view *view = &export->view;
+    enum up_rc rc = UP_OK;
+    if (view->high == 0 || export->viewed != revision || scan->pos < view->low ||
+        scan->pos > view->high)
+        rc = journal_read_view(export->reader, scan->well, scan->pos, export->as_of, revision, view,
+                               error);
+    export->viewed = revision;
+    if (rc != UP_OK)
+        view->high = 0;
+    const struct row_order *maker = rc == UP_OK ? row_view_maker(view, scan, &row->at) : NULL;
+    row->revision = maker == NULL ? 0 : maker->revision;
+    row->as_of = maker == NULL ? 0 : maker->pos;
+    row->by = maker == NULL ? NULL : export->by;
+    if (maker != NULL)
+        memcpy(export->by, maker->by, sizeof export->by);
+    return rc;
 }
 
 /** Folds the row as the orders up to `as_of` have it; the backlog's record is what it gives. */
@@ -87,14 +90,27 @@ static enum up_rc fold(struct export *export, struct kept_fold *kept, const stru
     return rc != UP_OK ? rc : backlog_fold_one(export->backlog, kept, scan, error);
 }
 
+/** The fold of that order, or the one that was not used last. */
+static struct kept_fold *revised_of(struct export *export, uint64_t as_of)
+{
+    for (size_t i = 0; i < EXPORT_REVISED; i++)
+        if (export->as_revised[i].as_of == as_of)
+            export->newest_fold = i;
+    if (export->as_revised[export->newest_fold].as_of != as_of)
+        export->newest_fold = (export->newest_fold + 1) % EXPORT_REVISED;
+    return &export->as_revised[export->newest_fold];
+}
+
+/* Under a times order both folds go on over every row: some it corrects, others not. */
 enum up_rc export_fold(struct export *export, struct export_scan *row, struct up_error *error)
 {
     struct backlog *backlog = export->backlog;
     const struct row_view *view = &export->view;
     const struct scan *scan = row->scan;
+    const uint64_t as_of = view->recalculated.pos != 0 ? row->as_of : view->times.pos;
     enum up_rc rc = UP_OK;
-    if (view->times.pos != 0 || view->recalculated.pos != 0)
-        rc = fold(export, &export->as_revised, scan, export->as_of, error);
+    if (as_of != 0)
+        rc = fold(export, revised_of(export, as_of), scan, as_of, error);
     if (rc == UP_OK && row->revision > 0)
         export->revised = backlog->record;
     if (rc == UP_OK && view->recalculated.pos == 0)
@@ -106,7 +122,7 @@ enum up_rc export_fold(struct export *export, struct export_scan *row, struct up
         export->revised.revision = row->revision;
         row->record = &export->revised;
     }
-    row->plan = own_plan(export, row->record->plan);
+    row->plan = export_plan_of(export, row->record->plan);
     if (row->plan == NULL || plan_well_by_number(row->plan, scan->well) == NULL)
         return UP_FAIL(error, UP_E_DISK,
                        "row %llu of the journal belongs to a well that its plan doesn't hold",

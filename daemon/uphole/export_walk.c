@@ -70,7 +70,7 @@ static enum up_rc put_gaps(struct export *export, int64_t until_utc_ms, struct u
 
 /* ---- scans ---- */
 
-static bool is_asked_for(const struct export *export, const struct stamp *at)
+bool export_is_asked_for(const struct export *export, const struct stamp *at)
 {
     return !export_time_is_known(at) ||
            (at->utc_ms >= export->asked.from_utc_ms && at->utc_ms <= export->asked.to_utc_ms);
@@ -95,16 +95,18 @@ static enum up_rc digest_of(struct export *export, struct export_scan *row, stru
 static enum up_rc put_scan(struct export *export, const struct scan *scan, struct up_error *error)
 {
     struct export_scan row = {.scan = scan, .at = scan->begun};
-    enum up_rc rc = export_look(export, &row, error);
+    enum up_rc rc = export_look(export, &row, export->asked.revision, error);
     if (rc == UP_OK)
         rc = export->asked.raw ? digest_of(export, &row, error) : export_fold(export, &row, error);
-    if (rc != UP_OK || !is_asked_for(export, &row.at))
+    if (rc != UP_OK || !export_is_asked_for(export, &row.at))
         return rc;
     export->n_scans++;
     if (export->collecting) {
         export_collect(export, &row);
         return UP_OK;
     }
+    if (export->put != NULL)
+        return export->put(export, &row, error);
     rc = put_gaps(export, row.at.utc_ms, error);
     if (rc != UP_OK)
         return rc;
@@ -144,11 +146,13 @@ static enum up_rc walk_scans(struct export *export, struct up_error *error)
 
 enum up_rc export_walk(struct export *export, struct up_error *error)
 {
-    export->as_read.pos = export->as_revised.pos = 0;
+    export->as_read.pos = 0;
+    for (size_t i = 0; i < EXPORT_REVISED; i++)
+        export->as_revised[i].pos = 0;
     export->view.high = export->before = 0;
     export->n_scans = export->n_gap_rows = 0;
     export->n_gaps = export->next_gap = 0;
     export->gaps_begun = export->gaps_ended = false;
     const enum up_rc rc = export->range.from == 0 ? UP_OK : walk_scans(export, error);
-    return rc != UP_OK ? rc : put_gaps(export, INT64_MAX, error);
+    return rc != UP_OK || export->put != NULL ? rc : put_gaps(export, INT64_MAX, error);
 }

@@ -44,7 +44,8 @@ static bool consent_beside_master(struct find_wish *wish)
     }
     if (!wish->says_yes && isatty(STDIN_FILENO))
         return ask_who_agreed(wish);
-    fputs("uphole: another master asks on this line, so nothing was asked. Its responsible person "
+    fputs("uphole: another master asks on this line, or seems to, so it is not asked. Its "
+          "responsible person "
           "must agree first: "
           "then say so by --agreed-by ROLE, beside --yes.\n",
           stderr);
@@ -91,7 +92,8 @@ bool find_consent(void *context, const struct find_report *report)
     if (sentence[0] != '\0')
         fprintf(stderr, "%s%s\n",
                 report->heard.while_asking ? "Noticed while asking; stopped. " : "", sentence);
-    return report->heard.has_master ? consent_beside_master(wish) : consent_alone(wish, report);
+    return report->heard.has_master || report->heard.has_runs ? consent_beside_master(wish)
+                                                              : consent_alone(wish, report);
 }
 
 /* ---- progress ---- */

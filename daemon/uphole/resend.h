@@ -17,9 +17,8 @@
 #include "uphole/wall.h"
 
 #define RESENDS_WAITING_MAX 8 /* by hand, in all */
-#define RESEND_ORDERS_A_COMMIT                                                                     \
-    16 /* a resend: one for each order that revised rows of its range                              \
-        */
+#define RESEND_REVISED_MAX 15 /* orders that revised rows of one range */
+#define RESEND_ORDERS_A_COMMIT (RESEND_REVISED_MAX + 1)
 
 struct core;
 

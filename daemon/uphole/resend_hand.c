@@ -273,7 +273,7 @@ static int give(struct core *core, struct journal_reader *reader, const char *wh
         return answer(to, EX_TEMPFAIL,
                       "Rows of this range were revised by more than %d orders; ask for shorter "
                       "ranges, one after the other.",
-                      RESEND_ORDERS_A_COMMIT - 1);
+                      RESEND_REVISED_MAX);
     if (!taken || !resend_commit(core, before))
         return answer(to, EX_TEMPFAIL,
                       "The order could not be stored, so it is not given. Try again; 'uphole "

@@ -49,6 +49,7 @@ struct heard_question {
 };
 struct find_heard {
     bool has_master;      /* frames that this program did not ask for */
+    bool has_runs;        /* bytes in runs as long as a question, which made no frame at any settings that were tried */
     bool while_asking;    /* they were noticed only then */
     bool has_answers;     /* the unit that it asks answers */
     struct line_plan line; /* settings at which they were heard */
@@ -65,6 +66,8 @@ struct find_evidence {
     uint32_t echoes, echo_only, inverted, path_down, strayed, dips, any_id;
     uint64_t bytes_sent, bytes_heard, zeros, ones, of_no_frame; /* zeros 00, ones FF, among those of no frame */
     uint64_t idle_bytes; /* of no frame, while nobody asked */
+    uint32_t longest_run; /* of such bytes, without a pause */
+    bool settings_stated; /* speed and frame: no others were tried */
     bool has_line_errors;
     struct line_errors line_errors;
 };

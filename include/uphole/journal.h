@@ -116,6 +116,7 @@ struct batch {
     struct cursor *cursors;   size_t n_cursors;
     struct gap_note *notes;   size_t n_notes;   /* stored before the gaps, so that their new revisions bear them */
     struct row_order *orders; size_t n_orders;  /* pos is set; of a times order and a recalculation `as_of` too */
+    const struct journal_damage *told;          /* damage that a ledger row of this batch tells of; NULL: none */
 };
 /**
  * One transaction, synced. On failure nothing of the batch is stored, seqs are taken back, and the journal is `poisoned`: it must be reopened
@@ -126,6 +127,42 @@ UP_MUST enum up_rc journal_reopen(struct journal *journal, struct up_error *erro
 /** Writes the clean-stop mark of the run. */
 UP_MUST enum up_rc journal_end_run(struct journal *journal, const struct stamp *ended, const char *how, struct up_error *error);
 uint64_t journal_newest_pos(const struct journal *journal);
+
+/* ---- older scans, sealed into blocks: readers take rows and blocks alike ---- */
+
+/** How soon scans are sealed. The daemon takes the defaults; tests seal soon. */
+struct journal_sealing {
+    uint32_t keep_rows;  /* the newest rows are left alone */
+    uint32_t block_rows; /* scans are sealed once a well's source has so many */
+    uint32_t range_rows; /* or all have so many together */
+};
+void journal_set_sealing(struct journal *journal, const struct journal_sealing *sealing); /* NULL: the defaults */
+/**
+ * One bounded step of sealing, for the writer's thread after an append: a slice of rows is counted, or one block packed and proven, or a range of
+ * them stored and its rows removed in one transaction. *more: the next step has work already. A failure poisons the journal like a failed append,
+ * but for a full disk: then nothing is sealed, and it is tried again later.
+ */
+UP_MUST enum up_rc journal_seal(struct journal *journal, bool *more, struct up_error *error);
+
+/** What is not as it was written, a row or a block. */
+enum damage_kind { DAMAGE_NONE = 0, DAMAGE_ROW = 1, DAMAGE_BLOCK = 2 };
+struct journal_damage {
+    uint8_t kind;    /* enum damage_kind */
+    uint64_t number; /* of a row its pos, of a block its number */
+    /* As far as they are known; a reader that found it knows the two above alone. */
+    uint64_t pos_from, pos_to;      /* it stood within these */
+    uint64_t run, before_seq, after_seq; /* the run of its first scan; seq of the well's last scan before, first after; 0: unknown */
+    struct stamp first, last;       /* begun of its first and last scan; utc_ms 0: unknown */
+    uint32_t scans;                 /* 0: unknown */
+    uint16_t well;                  /* 0: unknown */
+    uint8_t source;                 /* 0: unknown */
+};
+/** A reader found damage: the writer looks for itself, and keeps it until it was told (batch.told). */
+UP_MUST enum up_rc journal_note_damage(struct journal *journal, uint8_t kind, uint64_t number, struct up_error *error);
+/** Proves the next sealed block, one a call, over and over from the oldest. */
+UP_MUST enum up_rc journal_prove_next(struct journal *journal, struct up_error *error);
+/** Damage that was found and not told yet. False: none. */
+bool journal_untold_damage(struct journal *journal, struct journal_damage *damage);
 /** Newest pos and seq of a well's scans; 0 where there is none. */
 void journal_newest_of_well(const struct journal *journal, uint16_t well, uint64_t *pos, uint64_t *seq);
 /** All cursors of the database; at most `room`; returns their number. */
@@ -214,6 +251,9 @@ void ledger_take_back_seq(struct ledger *ledger, uint16_t well, uint64_t seq);
 /** Rows of the time without us whose cause is a loss of power stay at hand until the surface unit's first answers were seen: with a sentence it is
  *  added to those of `well` (a revision), with NULL they are let go; well 0: of all wells. */
 void ledger_settle_supply(struct ledger *ledger, uint16_t well, const char *sentence);
+/** Scans that the journal held and can't read back: a row of kind `damaged`, closed from the start. False: there is no room now. *cause (of the
+ *  ledger, until it is taken) says what is damaged. */
+bool ledger_damage(struct ledger *ledger, const struct journal_damage *damage, const char **cause);
 size_t ledger_open_of_well(const struct ledger *ledger, uint16_t well);
 const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /* NULL beyond */
 
@@ -222,8 +262,8 @@ const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /*
 struct journal_reader;
 UP_MUST enum up_rc journal_reader_open(const char *directory, struct journal_reader **out, struct up_error *error);
 void journal_reader_close(struct journal_reader *reader);
-/** Scans of a well with pos > after, oldest first, at most n (<= JOURNAL_SLICE_MAX). *got their number. Row checks are verified: a row that fails is
- *  UP_E_DISK by pos. run 0: any run. */
+/** Scans of a well with pos > after, oldest first, at most n (<= JOURNAL_SLICE_MAX). *got their number. Every check and digest is verified: a row or
+ *  block that fails is stepped over and noted (journal_reader_damage). */
 UP_MUST enum up_rc journal_read_scans(struct journal_reader *reader, uint16_t well, uint64_t after, size_t n, struct scan *into,
                                       size_t *got, struct up_error *error);
 /** Where a fold must begin so as to be right at `pos`: the pos before the first scan of the same run within the window; the row before `pos` itself
@@ -311,6 +351,39 @@ UP_MUST enum up_rc journal_times_within(struct journal_reader *reader, uint64_t 
 
 /* ---- for a reviewer of the books: everything as it stands, damaged or not, up to a pos that was newest when the review began ---- */
 
+/** What this reader found damaged since the last call: kind and number, to be handed to the writer. False: nothing. */
+bool journal_reader_damage(struct journal_reader *reader, struct journal_damage *damage);
+
+/**
+ * The chain of sealed blocks. Each block's digest is SHA-256 over the digest of the block before it, its head and its data; numbers have no holes. So
+ * the newest digest fixes every scan that was ever sealed. Retention takes the oldest blocks: the chain then begins at `first`, and `anchor`, the
+ * digest of the block before it, is what it must follow.
+ */
+#define JOURNAL_DIGEST_BYTES 32
+struct journal_chain {
+    uint64_t first, newest;  /* numbers; 0: no block is there */
+    uint64_t sealed;         /* number of the newest block that was ever sealed, there or not */
+    uint64_t sealed_to;      /* pos: scans up to here are sealed */
+    uint8_t anchor[JOURNAL_DIGEST_BYTES]; /* zeros: the chain begins with block 1 */
+    uint8_t digest[JOURNAL_DIGEST_BYTES]; /* of block `sealed` */
+};
+UP_MUST enum up_rc journal_read_chain(struct journal_reader *reader, struct journal_chain *out, struct up_error *error);
+/** A sealed block as it was found. */
+struct journal_block {
+    uint64_t number, pos_from, pos_to;
+    bool holds;      /* digest and head hold, and it unpacks */
+    bool head_holds; /* where not, what follows here is unknown: 0 */
+    uint16_t well;
+    uint8_t source;
+    uint32_t rows;
+    uint64_t first_pos, last_pos, first_run, last_run, first_seq, last_seq;
+    struct stamp first, last;
+    uint8_t before[JOURNAL_DIGEST_BYTES], digest[JOURNAL_DIGEST_BYTES]; /* as stored: what the next one must name */
+};
+/** Blocks with number > after, oldest first, at most n, each proven; a transaction each. Whether each follows the one before, by number and digest, is
+ *  the caller's to say. */
+UP_MUST enum up_rc journal_check_chain(struct journal_reader *reader, uint64_t after, size_t n, struct journal_block *into, size_t *got,
+                                       struct up_error *error);
 /** Newest pos of scans, ledger rows, events and runs; 0: an empty journal. */
 UP_MUST enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos, struct up_error *error);
 struct run_book {

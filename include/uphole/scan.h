@@ -162,6 +162,7 @@ enum gap_cause {
     CAUSE_LINE_BUSY, CAUSE_BACK_OFF, CAUSE_LISTENING, CAUSE_ANOTHER_MASTER, /* skipped */
     CAUSE_RING_FULL, CAUSE_DISK_REFUSED, CAUSE_CLOCK_STEP,
     CAUSE_UPGRADED, CAUSE_REBOOTED, CAUSE_SUSPENDED, /* program */
+    CAUSE_DAMAGED, /* damaged */
     CAUSE_COUNT
 };
 const char *gap_cause_name(uint8_t cause);

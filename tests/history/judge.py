@@ -57,9 +57,9 @@ class Evidence:
                 said = json.loads(line)
                 if "points" in said:
                     self.truth[said["line"]].append((said["boot_ms"], said["gauge"], {p: v["words"] for p, v in said["points"].items()}))
-        self.journals = sorted(directory.glob("journal-*.sqlite")) or sorted(directory.glob("journal/journal.sqlite"))
+        self.journal = pathlib.Path(json.loads((directory / "plans.json").read_text())["journal"])
         self.audits = [json.loads(line) for line in (directory / "audit.ndjson").read_text().splitlines()]
-        self.digest = json.loads((directory / "plans.json").read_text())
+        self.digest = json.loads((directory / "plans.json").read_text())["plans"]
 
     def told(self, what):
         return [s for s in self.story if s["what"] == what]
@@ -90,9 +90,11 @@ class Judge:
         self.arrivals = rows_of(evidence)
         self.rows = {}
         self.clocks = self._clocks()
-        database = sqlite3.connect(f"file:{evidence.journals[-1]}?mode=ro", uri=True)
-        self.last_runs = ["%016x" % (r[0] % 2**64) for r in database.execute("SELECT id FROM run ORDER BY pos")]
+        database = sqlite3.connect(f"file:{evidence.journal}?mode=ro", uri=True)
+        runs = [("%016x" % (r[0] % 2**64), r[1]) for r in database.execute("SELECT id, boot FROM run ORDER BY pos")]
         database.close()
+        self.last_runs = [run for run, _ in runs]
+        self.last_boot = [run for run, boot in runs if boot == runs[-1][1]]
 
     def says(self, letter, text):
         self.found.append(f"{letter} {text}")
@@ -176,7 +178,7 @@ class Judge:
             if took < -50:
                 self.says("V", f"{identity(row)}: an age below one refresh: {shown}")
             if row["time"] is None:
-                if row["run"] in self.last_runs and identity(row)[:3] + (1,) not in self.rows:
+                if row["run"] in self.last_boot and identity(row)[:3] + (1,) not in self.rows:  # of earlier boots nothing tells the time
                     self.says("V", f"{identity(row)} has no time, and no revision brought it")
                 continue
             self.match(row, source, measured, shown, max(took, 0) + 55)
@@ -291,7 +293,7 @@ class Judge:
 
     def dues(self):
         """The last journal's runs give the grid; rows and ledger rows are those that came."""
-        database = sqlite3.connect(f"file:{self.evidence.journals[-1]}?mode=ro", uri=True)
+        database = sqlite3.connect(f"file:{self.evidence.journal}?mode=ro", uri=True)
         runs = [("%016x" % (r[0] % 2**64), r[1], r[2]) for r in database.execute("SELECT id, began_boot_ms, boot FROM run WHERE plan IS NOT NULL ORDER BY pos")]
         database.close()
         if self.evidence.told("another_period"):

@@ -57,9 +57,9 @@ class Story(Exception):
 class Box:
     """One box: a journal, a configuration, a clock of its own."""
 
-    def __init__(self, play, name):
+    def __init__(self, play, name, journal=None):
         self.play, self.name, self.process, self.began, self.generation = play, name, None, 0, 0
-        self.journal = play.directory / ("journal" if name == "first" else f"journal-of-{name}")
+        self.journal = journal or play.directory / ("journal" if name == "first" else f"journal-of-{name}")
         self.config = play.directory / f"{name}.yaml"
         self.clock, self.boot = play.directory / f"{name}.clock", play.directory / f"{name}.boot"
         self.offset_us = self.synchronised = None
@@ -169,8 +169,8 @@ class Play:
         self.noted, self.plans, self.versions, self.processes, self.subscribers = set(), {}, [], [], 0
         self.places = dict(pty=self.directory / "pad", drive_port=free_port(), far_port=free_port(), broker_port=free_port())
         self.new_version()
-        self.broker = self.subscriber = None
-        self.upgraded = None
+        self.broker = self.subscriber = self.upgraded = None
+        self.never_set = False
 
     # ---- what all need ----
 
@@ -406,17 +406,20 @@ class Play:
         self.rights(OPEN)
         self.box = Box(self, "first")
         self.box.write_config()
-        self.simulator = self.spawn("simulator", BINARY, "simulate", "--config", self.box.config, "--refresh", f"{invented.REFRESH_MS} ms", "--seed",
-                                    self.seed % 1000 + 1, "--schedule", "brisk", "--truth", self.directory / "truth.ndjson", "--faults", self.faults())
-        self.wait_for("the virtual units", 10, lambda: "ready" in self.log("simulator"))
         self.never_set = self.seed % 7 == 3
         if self.never_set:
             self.box.set_clock(-TWENTY_YEARS_US, 0)
         else:
             self.box.set_clock(BASE_US)
+        self.start_units()
         self.start_broker()
         self.box.start()
         self.breathe(1.0, 1.6)
+
+    def start_units(self):
+        self.simulator = self.spawn("simulator", BINARY, "simulate", "--config", self.box.config, "--refresh", f"{invented.REFRESH_MS} ms", "--seed",
+                                    self.seed % 1000 + 1, "--schedule", "brisk", "--truth", self.directory / "truth.ndjson", "--faults", self.faults())
+        self.wait_for("the virtual units", 10, lambda: "ready" in self.log("simulator"))
 
     STEPS = ("kill", "kill_scada_side", "stop", "power_cut", "broker_away", "broker_away", "upgrade", "reload", "reload", "clock", "resend", "refused_well",
              "foreign_reader", "image", "lost_database", "two_boxes", "disk_full")
@@ -458,7 +461,7 @@ class Play:
         time.sleep(1.3)  # a commit, and the ledger's rows
         self.box.stop()
         self.box.audit()
-        (self.directory / "plans.json").write_text(json.dumps(self.plans))
+        (self.directory / "plans.json").write_text(json.dumps(dict(plans=self.plans, journal=str(self.box.journal / "journal.sqlite"))))
 
     def close(self):
         for process in reversed(self.processes):

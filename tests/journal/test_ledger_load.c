@@ -147,6 +147,33 @@ static void a_run_that_died_before_it_had_a_plan_hides_no_outage(void **state)
     box_kill(&box);
 }
 
+/* Planted defect: ledger-due-since-the-plan. A start whose plan is stored late (a slow disk), and a
+ * kill before its first scan: what was due before the plan stood in the journal is in no row. Found
+ * by a walk of power cuts. */
+static void what_is_due_while_the_plan_is_stored_is_counted(void **state)
+{
+    struct box box = {.rig = *state};
+    struct up_error error = {0};
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_kill(&box);
+    box_away(&box, 24000);
+    assert_int_equal(
+        journal_open(box.rig->directory, &box.rig->clock, BOOT_A, &box.rig->journal, &error),
+        UP_OK);
+    const struct stamp began = rig_now(box.rig);
+    assert_int_equal(journal_begin_run(box.rig->journal, &began, &box.rig->run, &error), UP_OK);
+    box_away(&box, 25000);
+    assert_int_equal(journal_put_plan(box.rig->journal, box.rig->plan, &began, "start", &error),
+                     UP_OK);
+    rig_kill(box.rig);
+    box_away(&box, 31000);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
+    box_kill(&box);
+}
+
 /* Planted defect: the new run's first due time is counted in the gap as well. */
 static void a_run_that_begins_on_a_due_time_takes_it_over(void **state)
 {
@@ -402,6 +429,7 @@ int main(void)
         RIG_TEST(without_a_set_clock_the_length_of_an_outage_is_unsure),
         RIG_TEST(a_run_that_died_before_its_first_commit_hides_nothing),
         RIG_TEST(a_run_that_died_before_it_had_a_plan_hides_no_outage),
+        RIG_TEST(what_is_due_while_the_plan_is_stored_is_counted),
         RIG_TEST(a_run_that_begins_on_a_due_time_takes_it_over),
         RIG_TEST(skips_before_a_stored_scan_are_stored_with_it),
         RIG_TEST(skips_that_a_kill_swallows_are_part_of_the_program_gap),

@@ -26,7 +26,7 @@ DOORS = {
 THIRD_PARTY = {
     "configure": {"yaml.h", "sha2.h"},
     "gather": {"modbus.h", "modbus/modbus.h"},
-    "journal": {"sqlite3.h"},
+    "journal": {"sqlite3.h", "sha2.h", "zstd.h"},
     "publish": {"mosquitto.h", "mqtt_protocol.h", "openssl/err.h", "openssl/ssl.h", "openssl/x509v3.h"},
 }
 # Where one file alone may take a library: confinement must stand before `publish` begins, out of its reach.
