@@ -9,10 +9,7 @@
 
 enum reader_row {
     R_FACTS,
-    R_STEPS, /* newest facts of changed unit settings, of any run */
-    R_ANEW, /* newest row within a range of pos with which a well's measuring began anew */
-    R_GAPS,   /* every revision after a pos */
-    R_LEDGER, /* newest revisions that touch an interval */
+    R_STEPS,     /* newest facts of changed unit settings, of any run */
     R_ANEW,      /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,      /* every revision after a pos */
     R_LEDGER,    /* newest revisions that touch an interval */

@@ -91,15 +91,20 @@ static int running_of(const struct fold *fold, const struct scan_context *contex
                : -1;
 }
 
-static void judge_physics(const struct fold *fold, struct scan_context *context,
-                          const struct watched *watched)
+static struct unit_well well_for_units(const struct fold *fold, const struct scan_context *context)
 {
     const struct well_setting setting = well_setting_at(context->well, context->scan->begun.utc_ms);
     double depth = setting.datum[DATUM_GAUGE_DEPTH];
-    struct unit_well well = {.depth_m = isfinite(depth) ? depth : setting.intake_depth_m,
-                             .casing_head_kpa = head_of(fold, context, POINT_CASING_HEAD_PRESSURE),
-                             .tubing_head_kpa = head_of(fold, context, POINT_TUBING_HEAD_PRESSURE),
-                             .running = running_of(fold, context)};
+    return (struct unit_well){.depth_m = isfinite(depth) ? depth : setting.intake_depth_m,
+                              .casing_head_kpa = head_of(fold, context, POINT_CASING_HEAD_PRESSURE),
+                              .tubing_head_kpa = head_of(fold, context, POINT_TUBING_HEAD_PRESSURE),
+                              .running = running_of(fold, context)};
+}
+
+static void judge_physics(const struct fold *fold, struct scan_context *context,
+                          const struct watched *watched)
+{
+    const struct unit_well well = well_for_units(fold, context);
     struct unit_finding found[UNIT_CHANNELS_MAX];
     if (!unit_is_doubted(watched->channel, watched->n, &well, found))
         return;
@@ -317,4 +322,50 @@ void judge_units(struct fold *fold, struct scan_context *context, struct fact *f
         judge_steps(fold, context, &watched, group, facts, n_facts);
     if (watched.n > 0)
         judge_physics(fold, context, &watched);
+}
+
+/* ---- as it stands now, for people ---- */
+
+size_t measure_units(const struct fold *fold, const struct plan *plan, const struct well_plan *well,
+                     const struct stamp *now, struct unit_doubt_now into[static UNIT_DOUBTS_MAX])
+{
+    size_t n = 0;
+    for (uint8_t source = SOURCE_GAUGE; source < SOURCE_KINDS && fold->run != 0; source++) {
+        const struct scan scan = {
+            .run = fold->run, .source = source, .begun = *now, .well = well->number};
+        struct scan_context context = {.plan = plan,
+                                       .well = well,
+                                       .scan = &scan,
+                                       .entry = entry_at(plan, well, source, now->utc_ms)};
+        if (context.entry == 0)
+            continue;
+        context.map = &plan->maps[context.entry->map];
+        context.begun = context.end = now->boot_ms;
+        context.lapse_ms = lapse_of(context.entry);
+        for (unsigned i = 0; i < context.map->n_channels; i++) {
+            const struct channel *channel = &context.map->channel[i];
+            const struct point_state *state = &fold->point[channel->point];
+            context.unit[i] = channel->unit;
+            context.present[channel->point] = state->has_record && state->source == source;
+            context.reading[channel->point] =
+                reading_of(channel->point, state->record_quality, 0, state->record_value, 0.0);
+        }
+        struct watched watched;
+        watch(&context, &watched);
+        struct unit_finding found[UNIT_CHANNELS_MAX];
+        const struct unit_well physics = well_for_units(fold, &context);
+        unit_doubt(watched.channel, watched.n, &physics, found);
+        for (size_t i = 0; i < watched.n; i++) {
+            bool is_of_run;
+            struct unit_doubt_now *row = &into[n++];
+            *row = (struct unit_doubt_now){.finding = found[i],
+                                           .published = watched.channel[i].value,
+                                           .is_stated =
+                                               context.entry->confirmed_units[found[i].point]};
+            for (unsigned g = 0; g < UNIT_GROUPS; g++)
+                if (is_of(&watched, i, g))
+                    row->held = change_before(&fold->unit[source][g], &context, &is_of_run);
+        }
+    }
+    return n;
 }

@@ -10,6 +10,7 @@
 
 #include "uphole/plan.h"
 #include "uphole/scan.h"
+#include "uphole/unit_doubt.h"
 
 #define MEASURE_VERSION 1u
 #define MEASURE_FACTS_MAX 128
@@ -56,6 +57,19 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
  */
 void measure_at(const struct fold *fold, const struct plan *plan, const struct well_plan *well,
                 uint64_t run, const struct stamp *now, bool journaled, struct snapshot *out);
+
+/* ---- units in doubt ---- */
+
+struct unit_doubt_now {
+    struct unit_finding finding;
+    double published; /* as it stands, in the point's unit */
+    uint8_t held;     /* what the registers hold since a step by a known ratio (enum unit_change); 0: no such step */
+    bool is_stated;   /* the site has confirmed this point's unit */
+};
+#define UNIT_DOUBTS_MAX (3 * UNIT_CHANNELS_MAX)
+/** What physics and steps say of each channel that has a value now, as judge_units would; of every source. Returns their number. */
+size_t measure_units(const struct fold *fold, const struct plan *plan, const struct well_plan *well, const struct stamp *now,
+                     struct unit_doubt_now into[static UNIT_DOUBTS_MAX]);
 
 /* ---- what the maps and the data of a well allow ---- */
 
