@@ -111,7 +111,8 @@ static uint32_t box_signature(struct mqtt_client *client)
                                                 (uint8_t)(state->days_left != UINT16_MAX)};
     for (uint16_t i = 0; i < state->n_destinations && i < PLAN_DESTINATIONS_MAX; i++)
         bytes[4 + i] = state->destination[i].state;
-    return crc32_of(0, bytes, sizeof bytes);
+    const uint32_t check = crc32_of(0, bytes, sizeof bytes);
+    return crc32_of(check, &state->books, sizeof state->books); /* zeroed whole, once */
 }
 
 static void send_box(struct mqtt_client *client, int64_t now_ms)

@@ -118,6 +118,7 @@ struct core {
     struct space_sample space_first, space_now;
     int64_t next_space_us;
     uint32_t heartbeat;
+    struct wall_books books;
     uint16_t days_left;
     struct sleep_watch sleep;
     bool supply_is_open;

@@ -372,7 +372,7 @@ UP_MUST enum up_rc journal_read_chain(struct journal_reader *reader, struct jour
 struct journal_block {
     uint64_t number, pos_from, pos_to;
     bool holds;      /* digest and head hold, and it unpacks */
-    bool head_holds; /* where not, what follows here is unknown: 0 */
+    bool head_holds; /* where not, well and source are as far as they can be read, and what follows is unknown: 0 */
     uint16_t well;
     uint8_t source;
     uint32_t rows;
