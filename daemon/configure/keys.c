@@ -181,6 +181,8 @@ static const struct key KEYS[] = {
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "productivity_index", "1.5 m3/(d.bar)", NULL, 0, 10000, QUANTITY_PRODUCTIVITY, NULL, NULL, FIELD(well_data, index_m3_d_bar), "Productivity index above the bubble point, from a test."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "winding_limit", "150 degC", NULL, 20, 400, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, winding_limit_degc), "Limit of the motor winding, from its maker."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "insulation_reference", "40 degC", NULL, 0, 200, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, insulation_reference_degc), "Temperature to which the insulation resistance is brought."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "statistics_coverage", "75 %", NULL, 0.1, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, statistics_coverage_ratio), "Least share of a window that Good readings must cover, else its mean is Uncertain. Switches on what looks back over a minute, an hour, a day or a month: means, highest and lowest values, robust rates, times to a limit."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "intake_pressure_limit", "3 MPa absolute", NULL, 1, 200000, QUANTITY_PRESSURE, "absolute", NULL, FIELD(well_data, intake_pressure_limit_kpa), "Intake pressure below which the pump should not draw the well down, absolute; for the time until it is reached at the present rate."},
 
     {SECTION_DESTINATION, VALUE_SPECIAL, false, MQTT, "mqtt", "mqtts://host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The broker. `mqtt://` without TLS is taken only for this box itself; ports 8883 and 1883 where none is stated."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "modbus_tcp", "address:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The address to listen on; port 1502 where none is stated."},
@@ -251,6 +253,7 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "expected_range", "2 to 40 MPa", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What the sensor can measure in this well, not what the well usually does: beyond it a value is `unusual`."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "max_rate", "0.3 MPa/min", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "A faster change waits for a second refresh to confirm it."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "accuracy", "2 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "As the gauge's maker states it; of temperatures a difference."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "resolution", "0.1 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Smallest step of the gauge, where it is coarser than one count of the registers; of temperatures a difference."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted", "[0xFFFF]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents that mean `sensor not fitted`, at most 8, compared before any scaling. Write all digits: 0xFFFFFFFF for two registers."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted_if", "a point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Another channel whose marker must stand in the same scan before this one's is believed."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "faults", "[0xFFFE]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents by which the unit reports a fault of this channel."},

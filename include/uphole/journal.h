@@ -272,7 +272,8 @@ UP_MUST enum up_rc journal_window_start(struct journal_reader *reader, uint16_t 
                                         uint64_t *begin_after, struct up_error *error);
 UP_MUST enum up_rc journal_row_before(struct journal_reader *reader, uint16_t well, uint64_t pos, uint64_t *run, uint64_t *seq,
                                       uint64_t *at_pos, struct up_error *error);
-/** Facts of a well with pos <= up_to, of `run`. */
+/** Facts of a well with pos <= up_to, of `run`: the newest of each source, point and kind; of hours the newest FACT_HOURS_READ. `room` of at least
+ *  1024 holds them all. */
 UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t up_to, struct fact *into, size_t room,
                                       size_t *got, struct up_error *error);
 /** The newest FACT_UNIT_STEPPED of each source and point of a well, of whatever run: what a new run must go on doubting. At most `room`. */

@@ -127,7 +127,7 @@ class Check(unittest.TestCase):
         points = {w["well"]: {p["point"]: p for p in w["points"]} for w in json.loads(check(EXAMPLE, "--json").stdout)["derived"]}
         self.assertEqual(points["heron-7"]["boiling_margin"], {"point": "boiling_margin", "state": "worked_out"})
         self.assertEqual(points["heron-7"]["drawdown"]["why"], "well_data states no gauge_depth, datum_depth, static_pressure")
-        self.assertEqual(len(points["heron-8"]), 32)
+        self.assertEqual(len(points["heron-8"]), 53)
 
     def test_halves_of_two_values_in_one_register_are_pointed_out(self):
         with open(os.path.join(MAPS, "scaled-16.yaml"), encoding="utf-8") as file:
