@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * test_unit_doubt.c - 13 kinds of mix-up in 200 random wells each, and 1,000 clean wells: what the
- * detector says of them. `test_unit_doubt table` prints the confusion matrix of docs/units.md.
+ * detector says of them. `test_unit_doubt table` prints the confusion matrix of docs/units.md;
+ * docs_units compares the two.
  *
  * The wells come from hydrostatics, geothermal gradients and a pump that lifts a column, with
  * numbers of their own (common practice, no source): none of the detector's limits is used.
