@@ -128,6 +128,11 @@ static void channel_write(struct text_out *out, const struct channel *channel, i
         put_number(out, channel->accuracy);
         text_put(out, " %s\n", unit_get(unit_of_difference(own))->name);
     }
+    if (channel->has_resolution) {
+        text_put(out, "%*sresolution: ", indent, "");
+        put_number(out, channel->resolution);
+        text_put(out, " %s\n", unit_get(unit_of_difference(own))->name);
+    }
     put_markers(out, indent, "not_fitted", channel, channel->not_fitted, channel->n_markers);
     if (channel->not_fitted_if)
         text_put(out, "%*snot_fitted_if: %s\n", indent, "", point_get(channel->not_fitted_if)->id);
@@ -376,6 +381,12 @@ static void plan_write(struct text_out *out, const struct plan *plan)
         destination_write(out, &plan->destinations[i]);
     text_put(out, "journal:\n");
     keys_write(out, SECTION_JOURNAL, 0, 2, &plan->journal);
+    if (plan->journal.n_retain > 0)
+        text_put(out, "  retain:\n");
+    for (int i = 0; i < plan->journal.n_retain; i++) {
+        text_put(out, "    -\n");
+        keys_write(out, SECTION_RETAIN, 0, 6, &plan->journal.retain[i]);
+    }
     text_put(out, "maps:\n");
     for (int i = 0; i < plan->n_maps; i++) {
         text_put(out, "  %s:\n", plan->maps[i].name);

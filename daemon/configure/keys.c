@@ -91,10 +91,15 @@ static const struct section_row SECTIONS[SECTION_COUNT] = {
          "The same table behind another unit id: units, word order, and what stands where there is "
          "no value. The short form is one text: `metric high-word-first`."},
     [SECTION_JOURNAL] = {"journal", "the journal",
-                         "Where raw scans are kept. This version removes no rows: the journal grows "
-                         "beyond `at_most` until the disk is full. `keep` and `at_most` are stated "
-                         "now and take effect with retention in a later version; `uphole check` "
-                         "says after how many days `at_most` is passed."},
+                         "Where raw scans are kept, and for how long. Retention removes the oldest "
+                         "ones, for all wells alike: those older than `keep`, once every destination "
+                         "has accepted them; and whatever is oldest, accepted or not, when the "
+                         "journal nears `at_most` or the disk gives it no more. What had not been "
+                         "accepted is counted in the ledger, kind `removed`."},
+    [SECTION_RETAIN] = {"journal.retain[]", "an interval under review",
+                        "Retention takes no scan of the interval, and none that is younger. While it "
+                        "stands in the way, the journal grows beyond `at_most` until the disk is "
+                        "full; then new scans are shown, but lost. `uphole status` says so."},
     [SECTION_MAP] =
         {"", "a map",
          "A map says where a kind of surface unit keeps its channels and how to decode them. It "
@@ -181,6 +186,8 @@ static const struct key KEYS[] = {
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "productivity_index", "1.5 m3/(d.bar)", NULL, 0, 10000, QUANTITY_PRODUCTIVITY, NULL, NULL, FIELD(well_data, index_m3_d_bar), "Productivity index above the bubble point, from a test."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "winding_limit", "150 degC", NULL, 20, 400, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, winding_limit_degc), "Limit of the motor winding, from its maker."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "insulation_reference", "40 degC", NULL, 0, 200, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, insulation_reference_degc), "Temperature to which the insulation resistance is brought."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "statistics_coverage", "75 %", NULL, 0.1, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, statistics_coverage_ratio), "Least share of a window that Good readings must cover, else its mean is Uncertain. Switches on what looks back over a minute, an hour, a day or a month: means, highest and lowest values, robust rates, times to a limit."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "intake_pressure_limit", "3 MPa absolute", NULL, 1, 200000, QUANTITY_PRESSURE, "absolute", NULL, FIELD(well_data, intake_pressure_limit_kpa), "Intake pressure below which the pump should not draw the well down, absolute; for the time until it is reached at the present rate."},
 
     {SECTION_DESTINATION, VALUE_SPECIAL, false, MQTT, "mqtt", "mqtts://host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The broker. `mqtt://` without TLS is taken only for this box itself; ports 8883 and 1883 where none is stated."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "modbus_tcp", "address:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The address to listen on; port 1502 where none is stated."},
@@ -207,8 +214,13 @@ static const struct key KEYS[] = {
     {SECTION_VIEW, VALUE_SPECIAL, false, 0, "missing_as", "nan, last or a number", "nan", 0, 0, 0, NULL, NULL, NO_FIELD, "What stands in a point's slot where there is no value. The quality register tells the truth in each case."},
 
     {SECTION_JOURNAL, VALUE_PATH, false, 0, "path", "a path", "/var/lib/uphole", 0, 0, 0, NULL, NULL, FIELD(journal_plan, path), "Directory of the journal. A change needs a restart."},
-    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which rows are to be removed, once there is retention."},
-    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size at which the oldest rows are to be removed, once there is retention; until then the size that `check` and `status` count with."},
+    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which scans are removed, once every destination has accepted them."},
+    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size of the journal. At 95 % of it the oldest scans are removed, accepted or not."},
+    {SECTION_JOURNAL, VALUE_SPECIAL, false, 0, "retain", "list of intervals", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Intervals under review, at most 16, each with its reason."},
+
+    {SECTION_RETAIN, VALUE_INSTANT, true, 0, "from", "a time in UTC", NULL, 0, 0, 0, NULL, NULL, FIELD(retained, from_utc_ms), "First instant that is kept."},
+    {SECTION_RETAIN, VALUE_INSTANT, true, 0, "to", "a time in UTC", NULL, 0, 0, 0, NULL, NULL, FIELD(retained, to_utc_ms), "Last instant that is kept."},
+    {SECTION_RETAIN, VALUE_LABEL, true, 0, "reason", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(retained, reason), "Why, in a few words; it is shown wherever the interval matters."},
 
     {SECTION_MAP, VALUE_NAME, true, 0, "map", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(map, name), "The map's name, the same as its file's."},
     {SECTION_MAP, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(map, about), "What it is for."},
@@ -251,6 +263,7 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "expected_range", "2 to 40 MPa", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What the sensor can measure in this well, not what the well usually does: beyond it a value is `unusual`."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "max_rate", "0.3 MPa/min", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "A faster change waits for a second refresh to confirm it."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "accuracy", "2 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "As the gauge's maker states it; of temperatures a difference."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "resolution", "0.1 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Smallest step of the gauge, where it is coarser than one count of the registers; of temperatures a difference."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted", "[0xFFFF]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents that mean `sensor not fitted`, at most 8, compared before any scaling. Write all digits: 0xFFFFFFFF for two registers."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted_if", "a point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Another channel whose marker must stand in the same scan before this one's is believed."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "faults", "[0xFFFE]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents by which the unit reports a fault of this channel."},

@@ -101,12 +101,16 @@ static const struct derived_row DERIVED[] = {
 
 const struct derived_row *derived_row(size_t index)
 {
-    return index < DERIVED_COUNT ? &DERIVED[index] : &DERIVED_WELL[index - DERIVED_COUNT];
+    if (index < DERIVED_COUNT)
+        return &DERIVED[index];
+    index -= DERIVED_COUNT;
+    return index < DERIVED_WELL_COUNT ? &DERIVED_WELL[index]
+                                      : &DERIVED_WINDOW[index - DERIVED_WELL_COUNT];
 }
 
 size_t derived_count(void)
 {
-    return DERIVED_COUNT + DERIVED_WELL_COUNT;
+    return DERIVED_COUNT + DERIVED_WELL_COUNT + DERIVED_WINDOW_COUNT;
 }
 
 unsigned derived_point(size_t index)
@@ -291,6 +295,16 @@ static void judge_settings(const struct derived_row *row, const struct input *in
         reason(verdict, QUALITY_INPUT_UNSURE, 0);
 }
 
+/** A share of time running needs a drive that tells. */
+static void judge_running(const struct derived_row *row, const struct input *inputs,
+                          struct verdict *verdict)
+{
+    const bool of_running = row->how == HOW_MEAN && row->quantity == WINDOW_RUNNING;
+    if (of_running &&
+        pump_state_of(inputs[0].point, inputs[0].quality, inputs[0].value) == PUMP_UNKNOWN)
+        reason(verdict, QUALITY_INPUT_BAD, inputs[0].point);
+}
+
 static void judge_inputs(const struct derived_row *row, const struct input *inputs,
                          struct verdict *verdict)
 {
@@ -379,6 +393,7 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
         judge_inputs(row, inputs, &verdict);
     if (index >= DERIVED_COUNT && !row->rides_only)
         judge_nature(row, inputs, value, &verdict);
+    judge_running(row, inputs, &verdict);
     double number = row->compute != 0 ? NAN : 0.0;
     if (row->compute != 0 && quality_class_of(verdict.quality) != QUALITY_CLASS_BAD) {
         uint8_t quality = QUALITY_GOOD;

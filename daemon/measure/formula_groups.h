@@ -58,7 +58,7 @@ struct formula_group {
 extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_SURVEY, FORMULA_FLUID,
     FORMULA_GAS, FORMULA_LEVEL, FORMULA_PUMP, FORMULA_POWER, FORMULA_MOTOR, FORMULA_VIBRATION,
     FORMULA_INFLOW, FORMULA_BUILDUP, FORMULA_PVT, FORMULA_INTAKE, FORMULA_STATISTICS,
-    FORMULA_UNCERTAINTY;
+    FORMULA_WINDOWS, FORMULA_UNCERTAINTY;
 
 /* Formulas that derived points use too; inputs in the order of their rows. */
 typedef void formula_function(const struct formula_given *given, struct formula_steps *steps,
@@ -80,5 +80,9 @@ void survey_depth(const double *md_m, const double *inclination_rad, const doubl
                   size_t n, double at_m, struct formula_result *out);
 /** Median of the slopes of all pairs with different x; of more than 128 samples the newest. */
 void slope_theil_sen(const double *x, const double *y, size_t n, struct formula_result *out);
+/** The same with Sen's bounds of 95 %, ties counted: no slope is shown where they lie on both sides
+ * of 0. Samples are taken as independent. */
+void slope_theil_sen_bounds(const double *x, const double *y, size_t n, double *low, double *high,
+                            struct formula_result *out);
 
 #endif

@@ -48,6 +48,8 @@ static const struct datum_row {
     [DATUM_INDEX] = DATUM(index_m3_d_bar, "productivity_index"),
     [DATUM_WINDING_LIMIT] = DATUM(winding_limit_degc, "winding_limit"),
     [DATUM_INSULATION_REFERENCE] = DATUM(insulation_reference_degc, "insulation_reference"),
+    [DATUM_STATISTICS_COVERAGE] = DATUM(statistics_coverage_ratio, "statistics_coverage"),
+    [DATUM_INTAKE_LIMIT] = DATUM(intake_pressure_limit_kpa, "intake_pressure_limit"),
 };
 
 static double datum_of(const struct well_data *data, enum well_datum datum)

@@ -16,7 +16,7 @@
 #include <pthread.h>
 #include <stdatomic.h>
 
-#define CORE_FACTS_MAX 1024
+#define CORE_FACTS_MAX 4096 /* the hours of 128 wells end in one scan each */
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
 #define CORE_DAMAGES_MAX 16
@@ -121,6 +121,9 @@ struct core {
     uint16_t days_left;
     struct sleep_watch sleep;
     bool supply_is_open;
+    const struct removal *removal; /* rides with the next commit; core_removal.c */
+    const char *removal_why;
+    bool removal_failed, at_age;
     struct resend resend;
     struct core_tidy tidy;
     int wall;
@@ -167,6 +170,9 @@ void core_serve_wall(struct core *core);
 bool core_out(struct core *core);
 void core_send_snapshots(struct core *core);
 void core_send_state(struct core *core);
+/** core_removal.c: what goes with this commit and was accepted nowhere is counted, and passed over.
+ */
+void core_count_removed(struct core *core, const struct stamp *now);
 void core_see_deliveries(struct core *core, const struct stamp *now);
 bool core_destination_acknowledges(const struct core *core, uint16_t destination);
 void core_forget_refusals(struct core *core, uint16_t destination);

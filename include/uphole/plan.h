@@ -75,11 +75,12 @@ struct channel {
     struct marker faults[MAP_MARKERS_MAX]; /* -> 5 channel_fault */
     struct marker limits[MAP_MARKERS_MAX]; /* stated raw end values -> 74 limited */
     uint16_t not_fitted_if;      /* point number of a partner whose marker must stand in the same scan; 0: its own is enough */
-    bool has_instrument_range, has_expected_range, has_max_rate, has_accuracy;
+    bool has_instrument_range, has_expected_range, has_max_rate, has_accuracy, has_resolution;
     double instrument_low, instrument_high; /* point's unit */
     double expected_low, expected_high;
     double max_rate_per_s;       /* point's unit a second, > 0 */
     double accuracy;             /* point's unit (a difference, for temperatures) */
+    double resolution;           /* of the gauge, where it is coarser than a count; as accuracy */
     struct map_value values[MAP_VALUES_MAX];
     char about[LABEL_MAX + 1];   /* "rms" or "peak", side of the transformer, ... */
 };
@@ -193,6 +194,8 @@ struct well_data {
     double index_m3_d_bar;
     double winding_limit_degc;
     double insulation_reference_degc;
+    double statistics_coverage_ratio; /* least share of a window that Good readings must cover */
+    double intake_pressure_limit_kpa; /* absolute */
 };
 
 struct well_plan {
@@ -264,10 +267,19 @@ struct destination_plan {
 /** True where both ask for the same, wherever they stand in their files: its connection may go on (the index may still differ). */
 bool destination_is_same(const struct destination_plan *a, const struct destination_plan *b);
 
+/** Scans of an interval under review: retention takes nothing of it, nor anything younger. */
+#define RETAIN_MAX 16
+struct retained {
+    int64_t from_utc_ms, to_utc_ms; /* both included */
+    char reason[LABEL_MAX + 1];
+};
+
 struct journal_plan {
     char path[PATH_LENGTH_MAX]; /* a directory */
     uint64_t keep_ms;
     uint64_t at_most_bytes;
+    uint8_t n_retain;
+    struct retained retain[RETAIN_MAX]; /* as stated */
 };
 
 struct plan {

@@ -46,7 +46,9 @@ static const struct well_data DATA = {.intake_depth_m = 1850,
                                       .bubble_point_kpa = 8000,
                                       .index_m3_d_bar = 1.5,
                                       .winding_limit_degc = 150,
-                                      .insulation_reference_degc = 40};
+                                      .insulation_reference_degc = 40,
+                                      .statistics_coverage_ratio = NAN,
+                                      .intake_pressure_limit_kpa = 3000};
 
 static inline double read_of(unsigned point)
 {

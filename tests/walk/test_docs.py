@@ -154,6 +154,8 @@ def a_command(shell, where, line):
     command = re.sub(r"^sudo ", "", re.sub(r" {3,}.*$", "", line))
     if command.startswith("uphole simulate"):
         return simulate(where, command)
+    if re.match(r"uphole (find|draft-map) ", command):
+        return find(where, command)
     if " watch " in command:
         command = "timeout 2 " + command
     swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
@@ -198,6 +200,25 @@ def simulate(where, command):
     DONE.append(where)
 
 
+def find(where, command):
+    """At a simulated unit, by a pseudo-terminal or a port; quicker than a person would be, and with consent."""
+    with tempfile.TemporaryDirectory() as directory:
+        port = free_port()
+        run = subprocess.Popen([UPHOLE, "simulate", "--line", directory + "/unit", "--unit", "1:scaled-16", "--line", "127.0.0.1:%d" % port, "--unit", "1:scaled-16",
+                                "--maps", ROOT + "/config/maps", "--refresh", "1 s"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        for line in run.stdout:
+            if line.strip() == "ready":
+                break
+        command = command.replace("/dev/serial/by-id/usb-rs485-a", directory + "/unit").replace("192.0.2.7:502", "127.0.0.1:%d" % port).replace("my-unit.yaml", directory + "/my-unit.yaml")
+        more = " --yes --listen '200 ms' --watch '1 s' --watch-every '500 ms' --registers 0..63 --maps %s/config/maps" % ROOT
+        done = subprocess.run(["bash", "-c", command.replace("uphole ", UPHOLE + " ", 1) + more], capture_output=True, text=True, cwd=directory)
+        run.terminate()
+        run.wait(10)
+        must(where, done.returncode == 0, "exit %d: %s%s" % (done.returncode, done.stdout[-400:], done.stderr[-400:]))
+        must(where, "listen-only" in command or "unit id 1" in done.stdout or '"unit_id":' in done.stdout or os.path.exists(directory + "/my-unit.yaml"), "found nothing: " + done.stdout[-400:])
+    DONE.append(where)
+
+
 def script_of_faults(where, text):
     with tempfile.TemporaryDirectory() as directory:
         open(directory + "/faults", "w").write(text + "\n")
@@ -214,11 +235,11 @@ def script_of_faults(where, text):
     DONE.append(where)
 
 
-def some_lines(where, text):
-    """A `lines:` section, in the tour's configuration in place of its own."""
+def a_section(where, text):
+    """A `lines:` or `journal:` section, in the tour's configuration in place of its own."""
     with tempfile.TemporaryDirectory() as directory:
         tour_text = open(ROOT + "/config/tour.yaml").read()
-        open(directory + "/uphole.yaml", "w").write(re.sub(r"lines:\n(  .*\n)+", lambda _: text + "\n", tour_text, count=1).replace("/tmp/uphole-tour", directory))
+        open(directory + "/uphole.yaml", "w").write(re.sub(r"(?m)^" + text.split(":")[0] + r":.*\n(  .*\n)*", lambda _: text + "\n", tour_text, count=1).replace("/tmp/uphole-tour", directory))
         done = subprocess.run([UPHOLE, "check", directory + "/uphole.yaml", "--maps", ROOT + "/config/maps"], capture_output=True, text=True)
     must(where, done.returncode == 0, "uphole check: exit %d: %s%s" % (done.returncode, done.stdout[-300:], done.stderr[-300:]))
     DONE.append(where)
@@ -271,8 +292,8 @@ def a_block(shell, name, first, language, text):
         return calculations(where, text)
     if start.startswith("at ") and name == "simulator.md":
         return script_of_faults(where, text)
-    if start == "lines:":
-        return some_lines(where, text)
+    if start in ("lines:", "journal:"):
+        return a_section(where, text)
     if start.startswith("[at D]"):
         return LISTED.append(where + ": a grammar; the script below it is run")
     lines = [line for line in re.sub(r"\\\n\s*", "", text).split("\n") if line.strip()]

@@ -14,7 +14,7 @@ def one_sentence_an_event():
         faults.write_text("at 5 s for 5 s line pad-line unit 1 silence\nat 18 s for 6 s line pad-line unit 1 gauge_lost\n")
         walk.start_simulator("--faults", faults)
         walk.start_daemon()
-        wait_for("the gauge's return", 90, lambda: "the gauge is back" in walk.log("daemon"))
+        wait_for("the gauge's return", 90, lambda: re.search(r"heron-7.*the gauge is back", walk.log("daemon")))
         time.sleep(2)
         log = [line for line in walk.log("daemon").splitlines() if "heron-7" in line]
         down = [line for line in log if "No answer from the surface unit" in line]
