@@ -175,6 +175,7 @@ struct journal {
     ino_t file_inode, wal_inode;
     bool poisoned;
     struct reserve reserve;
+    size_t tidy_step;           /* retention.c */
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */

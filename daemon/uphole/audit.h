@@ -115,6 +115,9 @@ struct audit {
     uint32_t plan_id;
     size_t run;         /* index of the run in which the walk stands; n_runs before the first */
     uint16_t only_well; /* 0: all */
+    /* what retention removed: books begin behind it, at the first row that is left */
+    struct removed_rows removed;
+    struct audit_key edge;
     /* the interval asked for: rows with from_pos <= pos < to_pos */
     uint64_t from_pos, to_pos;
     struct audit_key low, high;

@@ -301,10 +301,16 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
     struct kept_fold *kept =
         &backlog->folds[(size_t)want->destination * backlog->options.plan->n_wells + well_index];
     size_t got = 0, sent = 0;
-    enum up_rc rc = journal_read_scans(backlog->reader, want->well, want->after, want->n,
-                                       backlog->scans, &got, error);
+    struct removed_rows removed;
+    struct wall_want above = *want; /* what retention left as a lead-in is not handed out */
+    enum up_rc rc = journal_read_floor(backlog->reader, want->well, &removed, error);
+    if (above.after < removed.pos)
+        above.after = removed.pos;
+    if (rc == UP_OK)
+        rc = journal_read_scans(backlog->reader, want->well, above.after, want->n, backlog->scans,
+                                &got, error);
     if (rc == UP_OK && got > 0)
-        rc = position(backlog, kept, want, &got, error);
+        rc = position(backlog, kept, &above, &got, error);
     if (rc != UP_OK)
         return rc;
     const uint64_t live_seq = backlog->options.live_seq(backlog->options.context, want->well);

@@ -237,6 +237,7 @@ static void look_at_space(struct core *core, int64_t now_us)
     core->next_space_us = now_us + SPACE_EVERY_US;
     struct space_sample now = {.boot_ms = now_us / 1000};
     journal_sizes(core->options.journal, &now.bytes, &now.free_bytes);
+    now.at_age = core->at_age;
     if (core->space_first.boot_ms == 0)
         core->space_first = now;
     core->space_now = now;

@@ -120,6 +120,9 @@ struct core {
     uint16_t days_left;
     struct sleep_watch sleep;
     bool supply_is_open;
+    const struct removal *removal; /* rides with the next commit; core_removal.c */
+    const char *removal_why;
+    bool removal_failed, at_age;
     struct resend resend;
     struct core_tidy tidy;
     int wall;
@@ -166,6 +169,9 @@ void core_serve_wall(struct core *core);
 bool core_out(struct core *core);
 void core_send_snapshots(struct core *core);
 void core_send_state(struct core *core);
+/** core_removal.c: what goes with this commit and was accepted nowhere is counted, and passed over.
+ */
+void core_count_removed(struct core *core, const struct stamp *now);
 void core_see_deliveries(struct core *core, const struct stamp *now);
 bool core_destination_acknowledges(const struct core *core, uint16_t destination);
 void core_forget_refusals(struct core *core, uint16_t destination);

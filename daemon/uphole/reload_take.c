@@ -244,6 +244,7 @@ enum up_rc reload_take(struct well_side *side, char *what, size_t room, struct u
     char by[sizeof reload->by + 16];
     note_due_times(side);
     core_flush(side->core);
+    retain_abandon(&side->retain);
     snprintf(by, sizeof by, "%s", reload->by);
     const enum up_rc rc =
         core_take_plan(side->core, next, reload->serial + 1, next->n_lines, by, error);

@@ -64,6 +64,7 @@ void status_space_of(const struct core *core, struct status_space *out)
                                  .grown_bytes = (int64_t)core->space_now.bytes -
                                                 (int64_t)core->space_first.bytes,
                                  .grown_ms = core->space_now.boot_ms - core->space_first.boot_ms};
+    journal_room_of(core->options.journal, &out->room);
 }
 
 const char *status_outcome_words(uint8_t outcome)

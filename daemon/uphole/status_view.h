@@ -8,6 +8,7 @@
 
 #include "core.h"
 #include "hold.h"
+#include "retain.h"
 
 #include "uphole/gather.h"
 
@@ -31,6 +32,7 @@ struct status_view {
     uint64_t run;
     bool safe;                           /* the journal's check has ended well */
     const struct hold_book *holds;       /* NULL: none */
+    const struct retain *retain;         /* NULL: none */
     const struct status_reload *reload;  /* NULL: none */
     const struct reload_shown *reloaded; /* NULL: none; reload.h */
     struct stamp clock_since;            /* of the clock's state; the socket fills it in */
@@ -65,6 +67,7 @@ struct status_space {
     double bytes_a_day;         /* as planned */
     uint16_t days_left;
     int64_t grown_bytes, grown_ms; /* since the first look at it */
+    struct journal_room room;
 };
 void status_space_of(const struct core *core, struct status_space *out);
 

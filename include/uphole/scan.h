@@ -164,6 +164,7 @@ enum gap_cause {
     CAUSE_RING_FULL, CAUSE_DISK_REFUSED, CAUSE_CLOCK_STEP,
     CAUSE_UPGRADED, CAUSE_REBOOTED, CAUSE_SUSPENDED, /* program */
     CAUSE_DAMAGED, /* damaged */
+    CAUSE_NO_ROOM, /* removed: the oldest rows went, though a destination had not accepted them */
     CAUSE_COUNT
 };
 const char *gap_cause_name(uint8_t cause);
