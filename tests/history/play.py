@@ -340,9 +340,11 @@ class Play:
         self.box.set_clock(BASE_US + self.chance.choice([-1, 1]) * self.chance.randrange(2, 7200) * 1000000)
 
     def step_ages(self):
-        """By the clock more than an hour passes: older rows that all have taken may go."""
+        """By the clock more than an hour passes while the box stands still: older rows that all have taken may go."""
         if self.box.synchronised:
+            self.box.stop()
             self.box.set_clock(self.box.offset_us + self.chance.randrange(62, 130) * 60000000)
+            self.box.start()
 
     def step_resend(self):
         newest = {w["well"]: w["newest_seq"] for w in (self.box.status() or {"wells": []})["wells"]}
@@ -491,14 +493,14 @@ class Play:
 
     def late_equals_live(self):
         """What a subscriber held of a stretch that begins anywhere is what `replay` makes of the journal, sealed or not, under whatever plans."""
-        if any(json.loads(line)["name"] == "clock" for line in (self.directory / "story.ndjson").read_text().splitlines() if '"step"' in line) or self.never_set:
-            return  # labels that go back make no stretch of time
         database = sqlite3.connect(f"file:{self.box.journal}/journal.sqlite?mode=ro", uri=True)
         runs = {"%016x" % (r[0] % 2**64) for r in database.execute("SELECT id FROM run")}
         tables = {r[0] for r in database.execute("SELECT name FROM sqlite_master")}
         gone = dict(database.execute("SELECT w.id, r.seq FROM removed r JOIN well w ON w.number = r.well")) if "removed" in tables else {}
         database.close()
         self.write("removed.ndjson", gone)
+        if any(json.loads(line)["name"] == "clock" for line in (self.directory / "story.ndjson").read_text().splitlines() if '"step"' in line) or self.never_set:
+            return  # labels that go back make no stretch of time
         for well in WELLS:
             lines, times = [], set()
             for path in sorted(self.directory.glob("subscriber-*.log"), key=lambda p: int(p.stem.split("-")[1])):
