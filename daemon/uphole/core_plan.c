@@ -134,7 +134,7 @@ static void begin_wells(struct core *core, const struct plan *before)
             }
         if (plan_well_is_same(before, plan, well->plan->id))
             continue;
-        fold_init(well->fold);
+        fold_begin_anew(well->fold);
         well->begins_anew = true;
         /* Words that were asked by other entries or maps are not shown under these. */
         memset(well->newest_scan, 0, sizeof well->newest_scan);
