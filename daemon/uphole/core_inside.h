@@ -119,6 +119,7 @@ struct core {
     int64_t next_space_us;
     uint32_t heartbeat;
     struct wall_books books;
+    int64_t plan_taken_ms;
     uint16_t days_left;
     struct sleep_watch sleep;
     bool supply_is_open;
