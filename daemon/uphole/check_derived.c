@@ -47,17 +47,19 @@ static size_t add(char *text, size_t n, const char *piece)
     return n;
 }
 
-static size_t add_data(char *text, size_t n, uint32_t data)
+static size_t add_data(char *text, size_t n, uint64_t data)
 {
     const char *between = "";
-    for (unsigned bit = 0; bit < 32; bit++) {
-        if ((data & (UINT32_C(1) << bit)) == 0)
+    for (unsigned bit = 0; bit < 64; bit++) {
+        if ((data & (UINT64_C(1) << bit)) == 0)
             continue;
         n = add(text, n, between);
         n = add(text, n, measure_datum_key(bit));
         between = ", ";
     }
-    return (data & (UINT32_C(1) << 31)) != 0 ? add(text, n, " (or oil_gravity with water_cut)") : n;
+    return (data & (UINT64_C(1) << MEASURE_DENSITY_BIT)) != 0
+               ? add(text, n, " (or oil_gravity with water_cut)")
+               : n;
 }
 
 static void reason_of(const struct lack *lack, char text[static LINE_ROOM], size_t n)
