@@ -31,4 +31,4 @@ need_packages() {
 }
 
 # What it takes to build, and to run the program.
-BUILD_PACKAGES="gcc libc6-dev cmake ninja-build pkg-config libmodbus-dev libmosquitto-dev libssl-dev libyaml-dev libsqlite3-dev libmd-dev libseccomp-dev"
+BUILD_PACKAGES="gcc libc6-dev cmake ninja-build pkg-config libmodbus-dev libmosquitto-dev libssl-dev libyaml-dev libsqlite3-dev libmd-dev libseccomp-dev libzstd-dev"

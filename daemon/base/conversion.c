@@ -142,19 +142,26 @@ enum up_rc conversion_make(struct decimal scale, struct decimal offset, unit_num
     return UP_OK;
 }
 
-double unit_convert(double value, unit_number from, unit_number to)
+struct conversion unit_conversion(unit_number from, unit_number to)
 {
+    static const struct conversion IDENTITY = {1, 0, 1};
     if (from == to)
-        return value;
+        return IDENTITY;
     const struct unit *source = unit_get(from), *target = unit_get(to);
     if (source->kind != target->kind)
-        return (double)NAN;
+        return (struct conversion){(double)NAN, 0, 1};
     /* The products are whole numbers, and exact but for units whose factors have more than 26
      * digits in all. */
-    double multiply = source->numerator * target->denominator;
-    double divide = source->denominator * target->numerator;
-    double add = source->addend * target->denominator - target->addend * source->denominator;
-    return (value * multiply + add) / divide;
+    return (struct conversion){.multiply = source->numerator * target->denominator,
+                               .add = source->addend * target->denominator -
+                                      target->addend * source->denominator,
+                               .divide = source->denominator * target->numerator};
+}
+
+double unit_convert(double value, unit_number from, unit_number to)
+{
+    const struct conversion step = unit_conversion(from, to);
+    return from == to ? value : conversion_apply(&step, value);
 }
 
 bool quantity_from_text(const char *text, size_t length, enum quantity kind, double *in_own_unit,

@@ -96,6 +96,7 @@ static const char *const CAUSES[] = {
     [CAUSE_UPGRADED] = "upgraded",
     [CAUSE_REBOOTED] = "rebooted",
     [CAUSE_SUSPENDED] = "suspended",
+    [CAUSE_DAMAGED] = "damaged",
 };
 _Static_assert(sizeof CAUSES / sizeof CAUSES[0] == CAUSE_COUNT, "one name a cause");
 const char *gap_cause_name(uint8_t cause)

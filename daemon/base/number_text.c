@@ -60,18 +60,52 @@ static wide steps_of(double magnitude, unsigned multiple, int decimals)
     return quotient; /* < 10^24 */
 }
 
-static size_t fixed_text(double value, unsigned multiple, int decimals, char *into)
+/** The same in 64 bits, for what nearly every reading is: a step of 1, 0.1, 0.01 or 0.001. False:
+ * it is something else. */
+static bool quick_steps_of(double magnitude, const struct number_format *format, uint64_t *steps)
 {
-    wide all = steps_of(fabs(value), multiple, decimals) * multiple;
+    static const uint64_t POWERS[] = {1, 10, 100, 1000};
+    uint64_t bits;
+    if (format->multiple != 1 || format->decimals >= (int)(sizeof POWERS / sizeof POWERS[0]))
+        return false;
+    memcpy(&bits, &magnitude, sizeof bits);
+    const unsigned exponent = (unsigned)(bits >> 52); /* its sign is plus */
+    *steps = 0;
+    if (exponent < 1075 - 63)
+        return true;                        /* M * 1000 < 2^63, so this is below half a step */
+    const unsigned shift = 1075 - exponent; /* 3 or more, since the magnitude is below 2^50 */
+    const uint64_t mantissa = (bits & ((UINT64_C(1) << 52) - 1)) | UINT64_C(1) << 52;
+    const uint64_t scaled = mantissa * POWERS[format->decimals], half = UINT64_C(1) << (shift - 1);
+    const uint64_t rest = scaled & ((half << 1) - 1);
+    *steps = scaled >> shift;
+    if (rest > half || (rest == half && (*steps & 1)))
+        ++*steps;
+    return true;
+}
+
+static size_t fixed_text(double value, const struct number_format *format, char *into)
+{
     char reversed[NUMBER_TEXT_MAX];
     size_t n = 0, used = 0;
-    if (signbit(value) && all != 0)
+    int place = 0;
+    uint64_t low;
+    if (!quick_steps_of(fabs(value), format, &low)) {
+        wide all = steps_of(fabs(value), format->multiple, format->decimals) * format->multiple;
+        for (; all > UINT64_MAX; place++) { /* 10^24 at most: rare, and slow */
+            if (place == format->decimals && place > 0)
+                reversed[n++] = '.';
+            reversed[n++] = (char)('0' + (int)(all % 10));
+            all /= 10;
+        }
+        low = (uint64_t)all;
+    }
+    if (signbit(value) && (low != 0 || place > 0))
         into[used++] = '-';
-    for (int place = 0; place <= decimals || all != 0; place++) {
-        if (place == decimals && decimals > 0)
+    for (; place <= format->decimals || low != 0; place++) {
+        if (place == format->decimals && place > 0)
             reversed[n++] = '.';
-        reversed[n++] = (char)('0' + (int)(all % 10));
-        all /= 10;
+        reversed[n++] = (char)('0' + (int)(low % 10));
+        low /= 10;
     }
     while (n > 0)
         into[used++] = reversed[--n];
@@ -123,18 +157,30 @@ static size_t shortest_text(double value, char *into)
     return length < 0 ? 0 : (size_t)length;
 }
 
-size_t number_to_text(double value, double resolution, char into[static NUMBER_TEXT_MAX])
+struct number_format number_format_of(double resolution)
 {
-    unsigned multiple;
-    int decimals;
+    struct number_format format = {.resolution = resolution};
+    format.is_fixed = resolution_as_decimal(resolution, &format.multiple, &format.decimals);
+    return format;
+}
+
+size_t number_to_text_as(double value, const struct number_format *format,
+                         char into[static NUMBER_TEXT_MAX])
+{
     into[0] = '\0';
     if (!isfinite(value))
         return 0;
-    if (value == 0 && !(resolution > 0)) {
+    if (value == 0 && !(format->resolution > 0)) {
         memcpy(into, "0", 2);
         return 1;
     }
-    if (fabs(value) < PLAIN_MOST && resolution_as_decimal(resolution, &multiple, &decimals))
-        return fixed_text(value, multiple, decimals, into);
+    if (format->is_fixed && fabs(value) < PLAIN_MOST)
+        return fixed_text(value, format, into);
     return shortest_text(value, into);
+}
+
+size_t number_to_text(double value, double resolution, char into[static NUMBER_TEXT_MAX])
+{
+    const struct number_format format = number_format_of(resolution);
+    return number_to_text_as(value, &format, into);
 }

@@ -56,10 +56,40 @@ static const struct quality_row ROWS[] = {
 
 #define ROW_COUNT (sizeof ROWS / sizeof ROWS[0])
 
-/** Of several reasons that apply at once the first of these is sent. */
-static const uint8_t ORDER[] = {1,  0,  3,  14, 4,  2,  5,  6,  8,  7,  10, 11, 12, 9,
-                                13, 75, 71, 68, 64, 65, 67, 70, 74, 66, 72, 73, 69, 192};
-_Static_assert(sizeof ORDER == ROW_COUNT, "each code has one place in the order");
+/** Of several reasons that apply at once the one of the lowest rank is sent. By code, since each
+ * reading of each scan asks; 0: a code that is never sent. */
+static const uint8_t RANKS[256] = {
+    /* clang-format off */
+    [QUALITY_NOT_MAPPED] = 1,
+    [QUALITY_NO_DATA] = 2,
+    [QUALITY_LINE_DOWN] = 3,
+    [QUALITY_STARTING] = 4,
+    [QUALITY_GAUGE_SILENT] = 5,
+    [QUALITY_NOT_FITTED] = 6,
+    [QUALITY_CHANNEL_FAULT] = 7,
+    [QUALITY_IMPOSSIBLE] = 8,
+    [QUALITY_NOT_CONFIGURED] = 9,
+    [QUALITY_INPUT_BAD] = 10,
+    [QUALITY_PUMP_STOPPED] = 11,
+    [QUALITY_TOO_FEW] = 12,
+    [QUALITY_GAP_IN_WINDOW] = 13,
+    [QUALITY_OUT_OF_DOMAIN] = 14,
+    [QUALITY_NO_SOLUTION] = 15,
+    [QUALITY_NOT_JOURNALED] = 16,
+    [QUALITY_LINE_DISTURBED] = 17,
+    [QUALITY_CLOCK_UNSURE] = 18,
+    [QUALITY_STALE] = 19,
+    [QUALITY_UNIT_UNCONFIRMED] = 20,
+    [QUALITY_FROZEN] = 21,
+    [QUALITY_STEP_UNCONFIRMED] = 22,
+    [QUALITY_LIMITED] = 23,
+    [QUALITY_UNUSUAL] = 24,
+    [QUALITY_OUTSIDE_VALIDITY] = 25,
+    [QUALITY_EXTRAPOLATED] = 26,
+    [QUALITY_INPUT_UNSURE] = 27,
+    [QUALITY_GOOD] = 28,
+    /* clang-format on */
+};
 
 size_t quality_count(void)
 {
@@ -73,10 +103,14 @@ const struct quality_row *quality_row_at(size_t index)
 
 const struct quality_row *quality_find(uint8_t code)
 {
-    for (size_t i = 0; i < ROW_COUNT; i++)
-        if (ROWS[i].code == code)
-            return &ROWS[i];
-    return NULL;
+    /* Codes of a class follow one another, so a row's place is its code less what no row has. */
+    const size_t bad = QUALITY_STARTING + 1, unsure = QUALITY_NOT_JOURNALED + 1 - QUALITY_STALE;
+    size_t at = code;
+    if (code >= QUALITY_GOOD)
+        at = code - QUALITY_GOOD + bad + unsure;
+    else if (code >= QUALITY_STALE)
+        at = code - QUALITY_STALE + bad;
+    return at < ROW_COUNT && ROWS[at].code == code ? &ROWS[at] : NULL;
 }
 
 const char *quality_name(uint8_t code)
@@ -87,10 +121,7 @@ const char *quality_name(uint8_t code)
 
 unsigned quality_rank(uint8_t code)
 {
-    for (unsigned i = 0; i < sizeof ORDER; i++)
-        if (ORDER[i] == code)
-            return i + 1;
-    return 0;
+    return RANKS[code];
 }
 
 uint8_t quality_first(uint8_t a, uint8_t b)

@@ -195,8 +195,25 @@ static unit_number find_row(const char *name, enum quantity kind)
     return 0;
 }
 
+/** As it stands in the table: what the program's own tables ask for. */
+static unit_number find_exactly(const char *name, size_t length, enum quantity kind)
+{
+    for (unit_number id = 1; id < unit_count(); id++) {
+        const struct unit *unit = unit_get(id);
+        if (unit->kind == kind && strncmp(unit->name, name, length) == 0 &&
+            unit->name[length] == '\0')
+            return id;
+    }
+    return 0;
+}
+
 unit_number unit_find(const char *name, size_t length, enum quantity kind)
 {
+    if (kind != QUANTITY_NONE && length > 0) {
+        const unit_number exact = find_exactly(name, length, kind);
+        if (exact != 0)
+            return exact;
+    }
     char folded[FOLDED_MAX];
     size_t n = fold(folded, name, length);
     if (n == 0)

@@ -41,6 +41,7 @@ size_t wall_least_size(uint32_t kind)
         [WALL_STOP] = sizeof(uint32_t),
         [WALL_QUIET] = sizeof(uint32_t),
         [WALL_ORDER] = WHOLE(order),
+        [WALL_RECORDS] = UP_TO(records.bytes),
     };
     return kind < WALL_KINDS ? SIZES[kind] : 0;
 }
@@ -62,6 +63,9 @@ size_t wall_size(const struct wall_message *message)
     case WALL_RECORD:
         n = message->record.record.n, most = RECORD_READINGS_MAX,
         each = sizeof message->record.record.reading[0];
+        break;
+    case WALL_RECORDS:
+        n = message->records.size, most = WALL_RECORDS_BYTES, each = 1;
         break;
     case WALL_STATE:
         n = message->state.n_wells, most = WELLS_MAX, each = sizeof message->state.well[0];
@@ -111,6 +115,18 @@ static bool record_is_sound(const struct wall_record *sent)
         before = reading->point;
     }
     return sound;
+}
+
+static bool records_are_sound(const struct wall_records *sent)
+{
+    struct wall_record one;
+    size_t at = 0, n = 0;
+    while (n <= WALL_WANT_MAX && wall_records_take(sent, &at, &one)) {
+        if (!record_is_sound(&one))
+            return false;
+        n++;
+    }
+    return at == sent->size && n == sent->n && n > 0;
 }
 
 static bool snapshot_is_sound(const struct snapshot *snapshot)
@@ -180,6 +196,8 @@ bool wall_is_sound(const struct wall_message *message)
         return snapshot_is_sound(&message->snapshot);
     case WALL_RECORD:
         return record_is_sound(&message->record);
+    case WALL_RECORDS:
+        return records_are_sound(&message->records);
     case WALL_GAP:
         return gap_is_sound(&message->gap);
     case WALL_END_OF_WANT:
@@ -208,7 +226,7 @@ bool wall_is_sound(const struct wall_message *message)
                is_text(message->destination.reason, sizeof message->destination.reason);
     case WALL_ORDER:
         return message->order.destination < DESTINATIONS_MAX && is_well(message->order.well) &&
-               message->order.kind >= 1 && message->order.kind <= 2 &&
+               message->order.kind >= 1 && message->order.kind <= 3 &&
                message->order.after <= message->order.to &&
                is_text(message->order.by, sizeof message->order.by);
     case WALL_ALIVE:

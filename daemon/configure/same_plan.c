@@ -164,6 +164,20 @@ bool plan_well_is_same(const struct plan *a, const struct plan *b, const char *w
     return true;
 }
 
+bool plan_source_is_same(const struct plan *a, const struct plan *b, const char *well_id,
+                         uint8_t source)
+{
+    const struct well_plan *well = plan_well_by_id(a, well_id);
+    if (well == NULL || source == SOURCE_NONE || source >= SOURCE_KINDS ||
+        !are_equal(source_of(a, well_id, source), source_of(b, well_id, source)) ||
+        !maps_are_same(a, b, well, source))
+        return false;
+    for (uint16_t i = 0; i < well->n_entries[source]; i++)
+        if (!stanza_is_same(a, b, "lines", a->lines[well->entries[source][i].line].name))
+            return false;
+    return true;
+}
+
 bool plan_needs_restart(const struct plan *running, const struct plan *asked, char *why,
                         size_t room)
 {

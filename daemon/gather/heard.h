@@ -11,7 +11,7 @@
 #define UPHOLE_GATHER_HEARD_H
 
 #include "needs.h"
-#include "overhear.h"
+#include "uphole/overhear.h"
 
 #include "uphole/gather.h"
 

@@ -102,12 +102,14 @@ void scan_end(struct line *line)
     source->was_silent = scan->outcome == OUTCOME_SILENT && scan->stray == 0;
     scan->took_ms = (uint32_t)((poll->ended_us - poll->begun_us + 500) / 1000);
     line_put(line, &poll->out);
+    struct turn *turn = &line->turns[poll->source];
+    poll->source = -1;
+    line_account(line, line_now_us(line), false); /* what passed meanwhile goes behind its scan */
     /* A lost port says nothing about the source: the port's own waiting is enough. */
     if (scan->outcome != OUTCOME_PORT_GONE && scan->outcome != OUTCOME_NO_CONNECTION)
-        turn_end(&line->turns[poll->source], outcome_is_heard(scan->outcome), line_now_us(line),
+        turn_end(turn, outcome_is_heard(scan->outcome), line_now_us(line),
                  (int64_t)line->plan->response_timeout_ms * 1000 + line_rest_us(line),
                  line_random(line));
-    poll->source = -1;
 }
 
 void scan_without_port(struct line *line, int source)

@@ -5,7 +5,7 @@
  * Only what stands at the front of the bytes is looked at: as the answer to the question before it
  * or as a new question. What is neither costs one byte and puts every unit in doubt.
  */
-#include "overhear.h"
+#include "uphole/overhear.h"
 
 #include "uphole/gather.h"
 #include "uphole/wire.h"

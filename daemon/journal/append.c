@@ -117,6 +117,8 @@ static int insert_gaps_and_events(struct journal *journal, struct batch *batch, 
         gap_bind(journal->store.row[W_GAP], &batch->gaps[i]);
         rc = store_done(journal->store.row[W_GAP]);
     }
+    if (batch->told != NULL && rc == SQLITE_OK)
+        rc = damage_told(journal, batch->told, *pos);
     sqlite3_stmt *row = journal->store.row[W_EVENT];
     for (size_t i = 0; i < batch->n_events && rc == SQLITE_OK; i++) {
         struct event *event = &batch->events[i];
@@ -139,8 +141,8 @@ static int insert_orders(struct journal *journal, struct batch *batch, uint64_t 
     for (size_t i = 0; i < batch->n_orders && rc == SQLITE_OK; i++) {
         struct row_order *order = &batch->orders[i];
         order->pos = ++*pos;
-        if (order->kind == ORDER_TIMES)
-            order->times = order->pos;
+        if (order->kind == ORDER_TIMES || order->kind == ORDER_RECALCULATE)
+            order->as_of = order->pos;
         order_bind(journal->store.row[W_ORDER], order, range);
         rc = store_done(journal->store.row[W_ORDER]);
     }
@@ -205,6 +207,19 @@ static int put_mark(struct journal *journal, const struct batch *batch, uint64_t
     return rc;
 }
 
+int journal_put_mark(struct journal *journal)
+{
+    static const struct batch NOTHING;
+    return put_mark(journal, &NOTHING, journal->newest_pos);
+}
+
+void journal_marked(struct journal *journal)
+{
+    journal->mark_pos = journal->newest_pos;
+    journal->mark_from_utc_ms = INT64_MAX;
+    journal->mark_to_utc_ms = INT64_MIN;
+}
+
 /** The batch is on disk: memory follows. */
 static void note_committed(struct journal *journal, struct batch *batch, uint64_t pos, bool marked)
 {
@@ -213,13 +228,10 @@ static void note_committed(struct journal *journal, struct batch *batch, uint64_
     for (size_t i = 0; i < journal->n_wells; i++)
         newest_after(&journal->wells[i], batch, &journal->wells[i].seq, &journal->wells[i].pos);
     journal->newest_pos = pos;
-    if (marked) {
-        journal->mark_pos = pos;
-        journal->mark_from_utc_ms = INT64_MAX;
-        journal->mark_to_utc_ms = INT64_MIN;
-    } else {
+    if (marked)
+        journal_marked(journal);
+    else
         widen(batch, &journal->mark_from_utc_ms, &journal->mark_to_utc_ms);
-    }
     if (journal->wal_inode == 0)
         journal_note_inodes(journal);
 }
@@ -259,7 +271,9 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         return checked;
     }
     uint64_t pos = journal->newest_pos;
-    int rc = store_done(journal->store.row[W_BEGIN]);
+    int rc = reserve_before_commit(journal);
+    if (rc == SQLITE_OK)
+        rc = store_done(journal->store.row[W_BEGIN]);
     if (rc == SQLITE_OK)
         rc = insert_scans(journal, batch, &pos);
     if (rc == SQLITE_OK)
@@ -280,6 +294,7 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         return journal_poison(journal, rc, "store a batch of scans", error);
     }
     note_committed(journal, batch, pos, marked);
+    reserve_after_commit(journal);
     return UP_OK;
 }
 

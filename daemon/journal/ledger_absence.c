@@ -28,63 +28,61 @@ struct tail {
     uint64_t seq;        /* of the well's newest scan before the next run */
 };
 
-static int read_tail(const struct loader *loader, const struct run_row *run,
-                     const struct run_row *next, uint16_t well, uint8_t source, struct tail *tail)
+static int read_last_due(const struct loader *loader, const struct run_row *run,
+                         const struct run_row *next, uint16_t well, uint8_t source,
+                         struct tail *tail)
 {
-    static const char LAST_SCAN[] =
-        "SELECT utc_ms, boot_ms, clock, plan FROM scan WHERE pos > ?1 AND pos < ?2 AND well = ?3"
-        " AND source = ?4 ORDER BY pos DESC LIMIT 1";
-    static const char LAST_SEQ[] =
-        "SELECT seq FROM scan WHERE pos > ?1 AND pos < ?2 AND well = ?3 ORDER BY pos DESC LIMIT 1";
     static const char LAST_DUE[] =
         "SELECT max(due_boot_ms) FROM gap WHERE pos > ?1 AND well = ?3 AND source = ?4 AND kind IN"
         " (5, 6, 7, 8) AND due_boot = ?5 AND due_boot_ms >= ?6 AND due_boot_ms < ?2";
-    const char *const SQL[] = {LAST_SCAN, LAST_SEQ, LAST_DUE};
-    memset(tail, 0, sizeof *tail);
     const bool same_boot =
         run->began.boot == next->began.boot && strcmp(run->boot_id, next->boot_id) == 0;
-    for (int i = 0; i < 3; i++) {
-        sqlite3_stmt *row = NULL;
-        int rc = loader_prepare(loader, SQL[i], &row);
-        if (rc != SQLITE_OK)
-            return rc;
-        bind_u64(row, 1, run->pos);
-        if (i < 2)
-            bind_u64(row, 2, next->pos);
-        else
-            sqlite3_bind_int64(row, 2, same_boot ? next->began.boot_ms : INT64_MAX);
-        sqlite3_bind_int(row, 3, well);
-        if (i != 1)
-            sqlite3_bind_int(row, 4, source);
-        if (i == 2) {
-            bind_u64(row, 5, run->began.boot);
-            sqlite3_bind_int64(row, 6, run->began.boot_ms);
-        }
-        rc = sqlite3_step(row);
-        if (rc == SQLITE_ROW && i == 0) {
-            tail->has_scan = true;
-            tail->plan = (uint32_t)column_u64(row, 3);
-            tail->scan = (struct stamp){.utc_ms = sqlite3_column_int64(row, 0),
-                                        .boot_ms = sqlite3_column_int64(row, 1),
-                                        .boot = run->began.boot,
-                                        .clock = (uint8_t)sqlite3_column_int(row, 2)};
-        } else if (rc == SQLITE_ROW && i == 1) {
-            tail->seq = column_u64(row, 0);
-        } else if (rc == SQLITE_ROW && sqlite3_column_type(row, 0) != SQLITE_NULL) {
-            tail->has_due = true;
-            tail->due_boot_ms = sqlite3_column_int64(row, 0);
-        }
-        sqlite3_finalize(row);
-        if (rc != SQLITE_ROW && rc != SQLITE_DONE)
-            return rc;
+    sqlite3_stmt *row = NULL;
+    int rc = loader_prepare(loader, LAST_DUE, &row);
+    if (rc != SQLITE_OK)
+        return rc;
+    bind_u64(row, 1, run->pos);
+    sqlite3_bind_int64(row, 2, same_boot ? next->began.boot_ms : INT64_MAX);
+    sqlite3_bind_int(row, 3, well);
+    sqlite3_bind_int(row, 4, source);
+    bind_u64(row, 5, run->began.boot);
+    sqlite3_bind_int64(row, 6, run->began.boot_ms);
+    rc = sqlite3_step(row);
+    if (rc == SQLITE_ROW && sqlite3_column_type(row, 0) != SQLITE_NULL) {
+        tail->has_due = true;
+        tail->due_boot_ms = sqlite3_column_int64(row, 0);
     }
-    return SQLITE_OK;
+    sqlite3_finalize(row);
+    return rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
+}
+
+static int read_tail(struct loader *loader, const struct run_row *run, const struct run_row *next,
+                     uint16_t well, uint8_t source, struct tail *tail)
+{
+    struct view_want want = {.after = run->pos, .up_to = next->pos - 1, .well = well};
+    struct scan *scan = &loader->newest;
+    struct up_error error = {0};
+    memset(tail, 0, sizeof *tail);
+    if (view_newest(loader->view, &want, scan, &error) != UP_OK)
+        return SQLITE_IOERR;
+    tail->seq = scan->pos != 0 ? scan->seq : 0;
+    want.source = source;
+    if (view_newest(loader->view, &want, scan, &error) != UP_OK)
+        return SQLITE_IOERR;
+    if (scan->pos != 0) {
+        tail->has_scan = true;
+        tail->plan = scan->plan;
+        tail->scan = scan->begun;
+        tail->scan.boot = run->began.boot;
+    }
+    return read_last_due(loader, run, next, well, source, tail);
 }
 
 /**
  * A plan that was taken within the run: when it counts for this source. What was due before had
  * ended by then, but for the due time that was open; a source that the plan brought was not due
- * before. Where its last scan was taken under the run's last plan, nothing is to be looked for.
+ * before. Where its last scan was taken under the run's last plan, nothing is to be looked for. The
+ * plan of the start counts since the run began, however long it took to be stored.
  */
 static int read_plan_taken(const struct loader *loader, const struct run_row *run,
                            const struct run_row *next, const struct tail *tail, int64_t *boot_ms)
@@ -93,8 +91,10 @@ static int read_plan_taken(const struct loader *loader, const struct run_row *ru
     *boot_ms = run->began.boot_ms;
     if (tail->has_scan && tail->plan == run->plan)
         return SQLITE_OK;
-    int rc = loader_prepare(
-        loader, "SELECT max(boot_ms) FROM event WHERE pos > ? AND pos < ? AND kind = 'plan'", &row);
+    int rc = loader_prepare(loader,
+                            "SELECT max(boot_ms) FROM event WHERE pos > ? AND pos < ? AND kind = "
+                            "'plan' AND who <> 'start'",
+                            &row);
     if (rc != SQLITE_OK)
         return rc;
     bind_u64(row, 1, run->pos);
@@ -265,27 +265,20 @@ static enum up_rc see_pair(struct loader *loader, size_t index, bool put, bool *
 /** The newest scan of each run that was not stopped: until then it ran for certain. */
 static enum up_rc load_last_instants(struct loader *loader, struct up_error *error)
 {
-    static const char SQL[] = "SELECT utc_ms, boot_ms, clock FROM scan WHERE pos > ?1 AND pos < ?2"
-                              " ORDER BY pos DESC LIMIT 1";
-    sqlite3_stmt *row = NULL;
-    int rc = loader_prepare(loader, SQL, &row);
-    for (size_t i = 1; rc == SQLITE_OK && i < loader->n_runs; i++) {
+    for (size_t i = 1; i < loader->n_runs; i++) {
         struct run_row *run = &loader->run[i];
+        const struct view_want want = {.after = run->pos, .up_to = loader->run[i - 1].pos - 1};
         if (run->ended)
             continue;
-        sqlite3_reset(row);
-        bind_u64(row, 1, run->pos);
-        bind_u64(row, 2, loader->run[i - 1].pos);
-        rc = sqlite3_step(row);
-        if (rc == SQLITE_ROW)
-            run->last = (struct stamp){.utc_ms = sqlite3_column_int64(row, 0),
-                                       .boot_ms = sqlite3_column_int64(row, 1),
-                                       .boot = run->began.boot,
-                                       .clock = (uint8_t)sqlite3_column_int(row, 2)};
-        rc = rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
+        const enum up_rc rc = view_newest(loader->view, &want, &loader->newest, error);
+        if (rc != UP_OK)
+            return rc;
+        if (loader->newest.pos != 0) {
+            run->last = loader->newest.begun;
+            run->last.boot = run->began.boot;
+        }
     }
-    sqlite3_finalize(row);
-    return rc == SQLITE_OK ? UP_OK : loader_fail(loader, rc, error);
+    return UP_OK;
 }
 
 static enum up_rc see_pairs(struct loader *loader, struct up_error *error)

@@ -126,6 +126,9 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
     const uint64_t until = waiting && waited_ms >= LEDGER_LIVE_EDGE_MS ? newest_seq : accepted_seq;
     const uint64_t late = until > row->gap.before_seq ? until - row->gap.before_seq : 0;
     const uint32_t scans = late > UINT32_MAX ? UINT32_MAX : (uint32_t)late;
+    const uint64_t came =
+        accepted_seq > row->gap.before_seq ? accepted_seq - row->gap.before_seq : 0;
+    row->gap.recovered = came < scans ? (uint32_t)came : scans; /* told with what else changes */
     if (scans != row->gap.scans) {
         row->gap.scans = scans;
         ledger_touch(row, false);

@@ -62,29 +62,47 @@ static int recount_put_off(const struct loader *loader, struct ledger_row *row)
     return rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
 }
 
+struct recounted {
+    bool of_line;
+    uint32_t n;
+};
+
+static bool recount_scan(void *context, const struct scan *scan, bool holds)
+{
+    struct recounted *recounted = context;
+    if (holds && outcome_is_heard(scan->outcome) != recounted->of_line)
+        recounted->n++;
+    return true;
+}
+
+static bool recount_block(void *context, const struct sealed_head *head)
+{
+    struct recounted *recounted = context;
+    for (uint8_t i = 0; i < SEALED_OUTCOMES; i++)
+        if (outcome_is_heard(i) != recounted->of_line)
+            recounted->n += head->by_outcome[i];
+    return true;
+}
+
 /** Scans of the source after the row's last revision: failed ones for a line, heard ones for gauge
  * and channel. */
 static int recount(const struct loader *loader, struct ledger_row *row)
 {
-    static const char SQL[] = "SELECT outcome, count(*) FROM scan WHERE pos > ?1 AND well = ?2 AND "
-                              "source = ?3 GROUP BY outcome";
-    sqlite3_stmt *found = NULL;
-    int rc = loader_prepare(loader, SQL, &found);
-    if (rc == SQLITE_OK) {
-        bind_u64(found, 1, row->gap.pos);
-        sqlite3_bind_int(found, 2, row->gap.well);
-        sqlite3_bind_int(found, 3, row->gap.source);
+    struct recounted recounted = {.of_line = row->gap.kind == GAP_LINE};
+    const struct view_want want = {.after = row->gap.pos,
+                                   .up_to = INT64_MAX,
+                                   .well = row->gap.well,
+                                   .source = row->gap.source,
+                                   .heads = true};
+    struct up_error error = {0};
+    view_set_heads(loader->view, recount_block, &recounted);
+    if (view_forward(loader->view, &want, recount_scan, &recounted, &error) != UP_OK)
+        return SQLITE_IOERR;
+    if (recounted.n > 0) {
+        row->gap.scans += recounted.n;
+        ledger_touch(row, true);
     }
-    while (rc == SQLITE_OK && (rc = sqlite3_step(found)) == SQLITE_ROW) {
-        const bool heard = outcome_is_heard((uint8_t)sqlite3_column_int(found, 0));
-        if (heard != (row->gap.kind == GAP_LINE)) {
-            row->gap.scans += (uint32_t)column_u64(found, 1);
-            ledger_touch(row, true);
-        }
-        rc = SQLITE_OK;
-    }
-    sqlite3_finalize(found);
-    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+    return SQLITE_OK;
 }
 
 static enum up_rc load_open_rows(struct loader *loader, const struct stamp *now,
@@ -119,11 +137,13 @@ static enum up_rc load_open_rows(struct loader *loader, const struct stamp *now,
 
 /* ---- runs and their plans ---- */
 
+/** A run that ended before it had a plan (power that fails between its row and its plan) had no due
+ * times: it is no end of the time without us, and the run before it goes on to the next. */
 static enum up_rc load_runs(struct loader *loader, struct up_error *error)
 {
     static const char SQL[] = "SELECT pos, id, boot, boot_32, began, began_boot_ms, began_clock, "
                               "plan, ended, how, version, ended_boot_ms, ended_clock FROM run"
-                              " ORDER BY pos DESC LIMIT ?";
+                              " WHERE plan IS NOT NULL ORDER BY pos DESC LIMIT ?";
     sqlite3_stmt *row = NULL;
     int rc = loader_prepare(loader, SQL, &row);
     if (rc == SQLITE_OK)
@@ -197,20 +217,16 @@ enum up_rc loader_plan(struct loader *loader, uint32_t id, const struct plan **o
 /** The newest scan's clocks, so that a step while we were away within this boot is seen. */
 static enum up_rc load_offset(struct loader *loader, struct up_error *error)
 {
-    sqlite3_stmt *row = NULL;
-    int rc = loader_prepare(
-        loader,
-        "SELECT s.utc_ms, s.boot_ms, r.boot_32 FROM scan s JOIN run r ON r.id = s.run "
-        "ORDER BY s.pos DESC LIMIT 1",
-        &row);
-    if (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
-        loader->ledger->has_offset = true;
-        loader->ledger->offset_ms = sqlite3_column_int64(row, 0) - sqlite3_column_int64(row, 1);
-        loader->ledger->offset_boot_ms = sqlite3_column_int64(row, 1);
-        loader->ledger->offset_boot = (uint32_t)column_u64(row, 2);
-    }
-    sqlite3_finalize(row);
-    return rc == SQLITE_ROW || rc == SQLITE_DONE ? UP_OK : loader_fail(loader, rc, error);
+    const struct view_want want = {.up_to = INT64_MAX};
+    struct scan *scan = &loader->newest;
+    const enum up_rc rc = view_newest(loader->view, &want, scan, error);
+    if (rc != UP_OK || scan->pos == 0)
+        return rc;
+    loader->ledger->has_offset = true;
+    loader->ledger->offset_ms = scan->begun.utc_ms - scan->begun.boot_ms;
+    loader->ledger->offset_boot_ms = scan->begun.boot_ms;
+    loader->ledger->offset_boot = scan->begun.boot;
+    return UP_OK;
 }
 
 enum up_rc ledger_load(struct ledger *ledger, struct journal *journal,
@@ -226,7 +242,9 @@ enum up_rc ledger_load(struct ledger *ledger, struct journal *journal,
         journal_newest_of_well(journal, ledger->plan->wells[w].number, &pos,
                                &ledger->newest_seq[w]);
     }
-    enum up_rc rc = load_next_id(loader, error);
+    enum up_rc rc = view_open(&journal->store, &loader->view, error);
+    if (rc == UP_OK)
+        rc = load_next_id(loader, error);
     if (rc == UP_OK)
         rc = load_open_rows(loader, run_began, error);
     if (rc == UP_OK)
@@ -236,6 +254,7 @@ enum up_rc ledger_load(struct ledger *ledger, struct journal *journal,
     if (rc == UP_OK)
         rc = load_offset(loader, error);
     plan_free(loader->plan);
+    view_close(loader->view);
     free(loader);
     return rc;
 }

@@ -7,7 +7,7 @@
 #define UPHOLE_JOURNAL_LEDGER_LOAD_H
 
 #include "ledger.h"
-#include "store.h"
+#include "view.h"
 
 #define LEDGER_PAIRS_MAX 64
 
@@ -26,6 +26,8 @@ struct loader {
     struct journal *journal;
     struct run_row run[LEDGER_PAIRS_MAX + 1]; /* newest first; [0] is the current one */
     size_t n_runs;
+    struct scan_view *view; /* of scans */
+    struct scan newest;
     struct plan *plan; /* of plan_id */
     uint32_t plan_id;
 };

@@ -4,10 +4,8 @@
  * came.
  *
  * The lock is a file of its own, so that no descriptor of ours ever touches the database's files. A
- * damaged file is moved aside with its WAL, never deleted and never written again.
- *
- * Later: retention runs from here (oldest sealed blocks first), and the reserve of free pages and
- * WAL is filled by a check at start.
+ * damaged file is moved aside with its WAL, never deleted and never written again. Room for the
+ * worst day is kept from the first connection on (reserve.c).
  */
 #include "store.h"
 
@@ -143,10 +141,12 @@ static enum store_verdict connect_once(struct journal *journal, struct up_error 
         verdict = store_prepare(&journal->store, WRITER_SQL, W_ROWS, error);
     if (verdict == STORE_OK)
         verdict = journal_load_state(journal, error);
-    if (verdict == STORE_OK)
+    if (verdict == STORE_OK) {
         journal_note_inodes(journal);
-    else
+        reserve_attach(journal);
+    } else {
         store_close(&journal->store);
+    }
     return verdict;
 }
 
@@ -193,7 +193,7 @@ enum up_rc journal_open(const char *directory, const struct up_clock *clock,
     struct journal *journal = calloc(1, sizeof *journal);
     if (journal == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for the journal");
-    journal->lock_fd = -1;
+    journal->lock_fd = journal->reserve.fd = -1;
     pthread_mutex_init(&journal->check_lock, NULL);
     journal->clock = *clock;
     snprintf(journal->directory, sizeof journal->directory, "%s", directory);
@@ -288,7 +288,9 @@ void journal_close(struct journal *journal)
 {
     if (journal == NULL)
         return;
+    sealer_free(journal);
     store_close(&journal->store);
+    reserve_close(journal);
     if (journal->lock_fd >= 0)
         close(journal->lock_fd); /* and with it the lock */
     pthread_mutex_destroy(&journal->check_lock);

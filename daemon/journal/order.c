@@ -33,13 +33,26 @@ bool order_corrects(const struct row_order *order, const struct scan *scan, stru
     return true;
 }
 
+const struct row_order *row_view_maker(const struct row_view *view, const struct scan *scan,
+                                       struct stamp *at)
+{
+    const struct row_order *times = view->times.pos != 0 ? &view->times : NULL;
+    const struct row_order *maker = view->recalculated.pos != 0 ? &view->recalculated : NULL;
+    *at = scan->begun;
+    if (times != NULL && order_corrects(times, scan, at) &&
+        (maker == NULL || times->pos > maker->pos))
+        maker = times;
+    return maker;
+}
+
 static uint32_t order_check(const struct row_order *order, const char *range, size_t length)
 {
-    uint8_t head[13];
+    uint8_t head[17];
     put_u64(head, order->pos);
     put_u32(head + 8, order->revision);
     head[12] = order->kind;
-    uint32_t check = crc32_of(0, head, sizeof head);
+    put_u32(head + 13, order->plan);
+    uint32_t check = crc32_of(0, head, order->kind == ORDER_RECALCULATE ? 17 : 13);
     check = crc32_of(check, range, length);
     check = crc32_of(check, order->reason, strlen(order->reason) + 1);
     return crc32_of(check, order->by, strlen(order->by));
@@ -53,7 +66,7 @@ void order_bind(sqlite3_stmt *row, const struct row_order *order,
                  "destination=%s well=%u rows=%" PRIu64 "..%" PRIu64 " seqs=%" PRIu64 "..%" PRIu64
                  " times=%" PRIu64 " boot=%" PRIx32 " set=%" PRId64 "/%" PRId64 "/%u",
                  order->destination[0] != '\0' ? order->destination : "*", order->well, order->from,
-                 order->to, order->from_seq, order->to_seq, order->times, order->set.boot,
+                 order->to, order->from_seq, order->to_seq, order->as_of, order->set.boot,
                  order->set.utc_ms, order->set.boot_ms, order->set.clock);
     snprintf(range + length, ORDER_RANGE_MAX - (size_t)length, " check=%08" PRIx32,
              order_check(order, range, (size_t)length));
@@ -63,6 +76,8 @@ void order_bind(sqlite3_stmt *row, const struct row_order *order,
     bind_u64(row, 4, order->revision);
     bind_text(row, 5, order->reason);
     bind_text(row, 6, order->by);
+    if (order->kind == ORDER_RECALCULATE)
+        bind_u64(row, 7, order->plan);
 }
 
 bool order_from_row(sqlite3_stmt *row, struct row_order *order)
@@ -72,7 +87,8 @@ bool order_from_row(sqlite3_stmt *row, struct row_order *order)
     uint32_t check = 0;
     *order = (struct row_order){.pos = column_u64(row, 0),
                                 .kind = (uint8_t)sqlite3_column_int(row, 1),
-                                .revision = (uint32_t)column_u64(row, 3)};
+                                .revision = (uint32_t)column_u64(row, 3),
+                                .plan = (uint32_t)column_u64(row, 6)};
     column_text(row, 2, range, sizeof range);
     column_text(row, 4, order->reason, sizeof order->reason);
     column_text(row, 5, order->by, sizeof order->by);
@@ -85,12 +101,12 @@ bool order_from_row(sqlite3_stmt *row, struct row_order *order)
         "destination=%32s well=%u rows=%" SCNu64 "..%" SCNu64 " seqs=%" SCNu64 "..%" SCNu64
         " times=%" SCNu64 " boot=%" SCNx32 " set=%" SCNd64 "/%" SCNd64 "/%u",
         order->destination, &well, &order->from, &order->to, &order->from_seq, &order->to_seq,
-        &order->times, &order->set.boot, &order->set.utc_ms, &order->set.boot_ms, &clock);
+        &order->as_of, &order->set.boot, &order->set.utc_ms, &order->set.boot_ms, &clock);
     if (strcmp(order->destination, "*") == 0)
         order->destination[0] = '\0';
     order->well = (uint16_t)well;
     order->set.clock = (uint8_t)clock;
-    return n == 11 && order->kind >= ORDER_RESEND && order->kind <= ORDER_TIMES;
+    return n == 11 && order->kind >= ORDER_RESEND && order->kind <= ORDER_RECALCULATE;
 }
 
 /* ---- what the writer's side asks; by statements of the moment, since orders are rare ---- */
@@ -139,6 +155,32 @@ enum up_rc journal_newest_times(struct journal *journal, struct row_order *out,
     return rc == SQLITE_ROW || rc == SQLITE_DONE
                ? UP_OK
                : store_fail(&journal->store, rc, "be read", error);
+}
+
+/* Orders made in one commit can't see each other: whoever makes one that revises rows sees to it
+ * that it rides alone. */
+enum up_rc journal_next_revision(struct journal *journal, uint16_t well, uint64_t from, uint64_t to,
+                                 uint32_t *revision, struct up_error *error)
+{
+    sqlite3_stmt *row = NULL;
+    struct row_order order;
+    *revision = 1;
+    int rc = sqlite3_prepare_v2(journal->store.db,
+                                "SELECT " ORDER_SELECT_COLUMNS
+                                " FROM \"order\" WHERE kind IN (2, 3) AND pos > ?1",
+                                -1, &row, NULL);
+    if (rc == SQLITE_OK)
+        bind_u64(row, 1, from);
+    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
+        if (order_from_row(row, &order) && order.from <= to && order.to >= from &&
+            order.from <= order.to && (order.well == 0 || well == 0 || order.well == well) &&
+            order.revision >= *revision)
+            *revision = order.revision + 1;
+        rc = SQLITE_OK;
+    }
+    sqlite3_finalize(row);
+    return rc == SQLITE_OK || rc == SQLITE_DONE ? UP_OK
+                                                : store_fail(&journal->store, rc, "be read", error);
 }
 
 enum up_rc journal_boot_begins(struct journal *journal, struct boot_begin *out,

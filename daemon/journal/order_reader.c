@@ -28,25 +28,85 @@ enum up_rc journal_read_order(struct journal_reader *reader, uint64_t pos, struc
                          (unsigned long long)pos);
 }
 
-/* An order corrects rows below itself, and orders of one boot stand in one piece: the walk ends at
- * the first whose rows all lie above the scan. */
+/** A pos as SQLite counts: it knows no number above this. */
+static uint64_t most(uint64_t pos)
+{
+    return pos < INT64_MAX ? pos : INT64_MAX;
+}
+
+static bool covers(const struct row_order *order, uint16_t well, uint64_t from, uint64_t to)
+{
+    return order->from <= order->to && order->from <= to && order->to >= from &&
+           (order->well == 0 || order->well == well);
+}
+
+enum up_rc journal_read_view(struct journal_reader *reader, uint16_t well, uint64_t pos,
+                             uint64_t as_of, uint32_t revision, struct row_view *out,
+                             struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_MAKERS];
+    struct row_order order;
+    *out = (struct row_view){.low = pos, .high = UINT64_MAX};
+    bind_u64(row, 1, pos);
+    bind_u64(row, 2, most(as_of));
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
+        if (!order_from_row(row, &order) || order.revision > revision)
+            continue;
+        if (covers(&order, well, pos, pos)) {
+            *(order.kind == ORDER_TIMES ? &out->times : &out->recalculated) = order;
+            out->high = order.to < out->high ? order.to : out->high;
+        } else if (order.from > pos && order.from - 1 < out->high) {
+            out->high = order.from - 1;
+        }
+    }
+    return reader_end(reader, row, step, error);
+}
+
 enum up_rc journal_time_of(struct journal_reader *reader, const struct scan *scan, struct stamp *at,
                            uint32_t *revision, struct up_error *error)
 {
-    sqlite3_stmt *row = reader->store.row[R_TIMES_AFTER];
-    struct row_order order;
-    uint32_t found = 0;
+    struct row_view view;
     *at = scan->begun;
-    bind_u64(row, 1, scan->pos);
-    int step = SQLITE_DONE;
-    while ((step = sqlite3_step(row)) == SQLITE_ROW && order_from_row(row, &order)) {
-        if (order.from > scan->pos && order.from <= order.to)
-            break;
-        if (order_corrects(&order, scan, at))
-            found = order.revision;
-    }
     if (revision != NULL)
-        *revision = found;
+        *revision = 0;
+    const enum up_rc rc =
+        journal_read_view(reader, scan->well, scan->pos, UINT64_MAX, UINT32_MAX, &view, error);
+    const struct row_order *maker = rc == UP_OK ? row_view_maker(&view, scan, at) : NULL;
+    if (maker != NULL && revision != NULL)
+        *revision = maker->revision;
+    return rc;
+}
+
+enum up_rc journal_newest_maker(struct journal_reader *reader, uint16_t well, uint64_t from,
+                                uint64_t to, uint64_t below, struct row_order *out,
+                                struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_MAKERS_BACK];
+    struct row_order order;
+    *out = (struct row_order){0};
+    bind_u64(row, 1, from);
+    bind_u64(row, 2, most(below));
+    int step = SQLITE_DONE;
+    while (out->pos == 0 && (step = sqlite3_step(row)) == SQLITE_ROW)
+        if (order_from_row(row, &order) && covers(&order, well, from, to))
+            *out = order;
+    return reader_end(reader, row, step, error);
+}
+
+enum up_rc journal_find_plan(struct journal_reader *reader, const char *prefix, unsigned *n,
+                             uint32_t *id, char digest[static 65], struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_PLAN_LIKE];
+    *n = *id = 0;
+    digest[0] = '\0';
+    bind_text(row, 1, prefix);
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW)
+        if ((*n)++ == 0) {
+            *id = (uint32_t)column_u64(row, 0);
+            column_text(row, 1, digest, 65);
+        }
     return reader_end(reader, row, step, error);
 }
 
@@ -73,8 +133,8 @@ enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, ui
 static enum up_rc row_of_seq(struct journal_reader *reader, uint16_t well, uint64_t seq,
                              uint64_t *pos, uint64_t *run, uint64_t *found, struct up_error *error)
 {
-    uint64_t low = 0, high = 0;
-    enum up_rc rc = reader_u64(reader, R_NEWEST_SCAN, &high, error);
+    uint64_t low = 0, high = 0, oldest = 0;
+    enum up_rc rc = view_ends(reader->view, &oldest, &high, error);
     *pos = *run = *found = 0;
     high++; /* rows below `high` may be it; what is at or below `low` is not beyond it */
     while (rc == UP_OK && low < high) {
@@ -108,58 +168,52 @@ enum up_rc journal_range_of_seq(struct journal_reader *reader, uint16_t well, ui
     return rc;
 }
 
-/** Takes the rows of one slice that lie in the interval into `out`. */
-static enum up_rc look_at_slice(struct journal_reader *reader, uint16_t well, uint64_t after,
-                                uint64_t to, int64_t from_utc_ms, int64_t to_utc_ms,
-                                const struct row_order *times, struct row_range *out,
-                                struct up_error *error)
+struct looking {
+    struct journal_reader *reader;
+    struct row_order times;
+    int64_t from_utc_ms, to_utc_ms;
+    struct row_range *out;
+    enum up_rc rc;
+    struct up_error *error;
+};
+
+/** Takes a row that lies in the interval into `out`. */
+static bool look_at_row(void *context, const struct scan *scan, bool holds)
 {
-    sqlite3_stmt *row = reader->store.row[R_SCANS];
-    static const int ALL = SLICE_ROWS;
-    struct scan scan; /* its head alone: words aren't looked at */
-    bind_u64(row, 1, after);
-    bind_u64(row, 2, to);
-    sqlite3_bind_int(row, 3, well);
-    sqlite3_bind_int(row, 4, ALL);
-    int step = SQLITE_DONE;
-    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
-        scan.pos = column_u64(row, 0);
-        scan.begun = (struct stamp){.utc_ms = sqlite3_column_int64(row, 6),
-                                    .boot_ms = sqlite3_column_int64(row, 7),
-                                    .boot = (uint32_t)column_u64(row, 15),
-                                    .clock = (uint8_t)sqlite3_column_int(row, 9)};
-        struct stamp at = scan.begun;
-        /* Rows of several boots may lie in one chunk, each boot with an order of its own. */
-        if (times->pos != 0 && !order_corrects(times, &scan, &at) &&
-            scan.begun.clock >= CLOCK_STATE_UNSYNCHRONISED) {
-            const enum up_rc rc = journal_time_of(reader, &scan, &at, NULL, error);
-            if (rc != UP_OK) {
-                (void)!reader_end(reader, row, SQLITE_DONE, NULL);
-                return rc;
-            }
-        }
-        if (at.utc_ms < from_utc_ms || at.utc_ms > to_utc_ms)
-            continue;
-        out->to = scan.pos;
-        out->to_run = column_u64(row, 1);
-        out->to_seq = column_u64(row, 4);
-        if (out->from == 0)
-            out->from = out->to, out->from_run = out->to_run, out->from_seq = out->to_seq;
-    }
-    return reader_end(reader, row, step, error);
+    struct looking *looking = context;
+    struct stamp at = scan->begun;
+    (void)holds;
+    /* Rows of several boots may lie in one chunk, each boot with an order of its own. */
+    if (looking->times.pos != 0 && !order_corrects(&looking->times, scan, &at) &&
+        scan->begun.clock >= CLOCK_STATE_UNSYNCHRONISED)
+        looking->rc = journal_time_of(looking->reader, scan, &at, NULL, looking->error);
+    if (at.utc_ms < looking->from_utc_ms || at.utc_ms > looking->to_utc_ms)
+        return looking->rc == UP_OK;
+    struct row_range *out = looking->out;
+    out->to = scan->pos;
+    out->to_run = scan->run;
+    out->to_seq = scan->seq;
+    if (out->from == 0)
+        out->from = out->to, out->from_run = out->to_run, out->from_seq = out->to_seq;
+    return looking->rc == UP_OK;
 }
 
 static enum up_rc look_at_chunk(struct journal_reader *reader, uint16_t well,
                                 const struct chunk *chunk, int64_t from_utc_ms, int64_t to_utc_ms,
                                 struct row_range *out, struct up_error *error)
 {
-    struct row_order times = {0};
-    enum up_rc rc = journal_times_within(reader, chunk->after, chunk->to, &times, error);
-    for (uint64_t at = chunk->after; rc == UP_OK && at < chunk->to; at += SLICE_ROWS)
-        rc = look_at_slice(reader, well, at,
-                           chunk->to - at > SLICE_ROWS ? at + SLICE_ROWS : chunk->to, from_utc_ms,
-                           to_utc_ms, &times, out, error);
-    return rc;
+    struct looking looking = {.reader = reader,
+                              .from_utc_ms = from_utc_ms,
+                              .to_utc_ms = to_utc_ms,
+                              .out = out,
+                              .rc = UP_OK,
+                              .error = error};
+    const struct view_want want = {
+        .after = chunk->after, .up_to = chunk->to, .well = well, .heads = true};
+    enum up_rc rc = journal_times_within(reader, chunk->after, chunk->to, &looking.times, error);
+    if (rc == UP_OK && well != 0)
+        rc = view_forward(reader->view, &want, look_at_row, &looking, error);
+    return rc == UP_OK ? looking.rc : rc;
 }
 
 /* Walked are the chunks up to the first row, and from the newest back to the last one: what lies
@@ -169,10 +223,10 @@ enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t well, i
 {
     struct chunk chunk = {0}, last[CHUNKS_BACK_MAX];
     struct row_order times;
-    uint64_t newest = 0;
+    uint64_t oldest = 0, newest = 0;
     size_t n = 0;
     *out = (struct row_range){0};
-    enum up_rc rc = reader_u64(reader, R_NEWEST_SCAN, &newest, error);
+    enum up_rc rc = view_ends(reader->view, &oldest, &newest, error);
     for (; rc == UP_OK && chunk.after < newest; chunk.after = chunk.to) {
         rc = reader_next_chunk(reader, newest, &chunk, error);
         if (rc == UP_OK)

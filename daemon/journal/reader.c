@@ -1,11 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * reader.c - scans and facts, read beside the writer in slices: one statement a transaction, at
- * most SLICE_ROWS rows of the counter visited in each, so that no reader holds the WAL for long.
- *
- * There is no index by well: pos is one counter, so a range of SLICE_ROWS of it is walked and the
- * well picked out. Sealed blocks will come in here: a range of pos that lies in one is unpacked
- * instead of read from `scan`.
+ * reader.c - scans and facts, read beside the writer in slices: no reader holds the write-ahead log
+ * for long. Scans come through the view (view.h), from rows and sealed blocks alike.
  */
 #include "reader.h"
 
@@ -16,12 +12,6 @@
 #include <sys/stat.h>
 
 static const char *const READER_SQL[R_ROWS] = {
-    [R_SCANS] = "SELECT " SCAN_SELECT_COLUMNS " FROM scan s CROSS JOIN run r ON r.id = s.run"
-                " WHERE s.pos > ?1 AND s.pos <= ?2 AND s.well = ?3 ORDER BY s.pos LIMIT ?4",
-    [R_BEFORE] = "SELECT pos, run, seq FROM scan WHERE pos >= ?1 AND pos < ?2 AND well = ?3 ORDER "
-                 "BY pos DESC LIMIT 1",
-    [R_BACK] = "SELECT pos, run, source, boot_ms FROM scan WHERE pos >= ?1 AND pos <= ?2 AND well "
-               "= ?3 ORDER BY pos DESC",
     [R_FACTS] = "SELECT max(pos), source, point, kind, value, utc_ms, boot_ms FROM fact"
                 " WHERE run = ?1 AND well = ?2 AND pos <= ?3 GROUP BY source, point, kind ORDER BY "
                 "1 LIMIT ?4",
@@ -48,16 +38,16 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_WELL_NEWEST] = "SELECT newest_pos, newest_seq FROM well WHERE number = ?1",
     [R_CURSORS] =
         "SELECT destination, well, stream, pos, seq FROM cursor ORDER BY destination, well, stream",
-    [R_NEWEST_SCAN] = "SELECT max(pos) FROM scan",
     [R_MARKS] = "SELECT pos, from_utc_ms, to_utc_ms FROM mark WHERE pos > ?1 ORDER BY pos LIMIT 1",
-    [R_COUNT] = "SELECT well, source, outcome, count(*) FROM scan WHERE pos > ?1 AND pos <= ?2 AND "
-                "utc_ms >= ?3 AND utc_ms <= ?4"
-                " GROUP BY well, source, outcome",
-    [R_SPAN] = "SELECT min(utc_ms), max(utc_ms) FROM scan WHERE pos > ?1 AND pos <= ?2",
-    [R_OLDEST_SCAN] = "SELECT min(pos) FROM scan",
     [R_ORDER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE pos = ?1",
     [R_TIMES_AFTER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind = 2 AND pos > ?1 "
                       "ORDER BY pos",
+    [R_MAKERS] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind IN (2, 3) AND pos > ?1 "
+                 "AND pos <= ?2 ORDER BY pos",
+    [R_MAKERS_BACK] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind IN (2, 3) AND "
+                      "pos > ?1 AND pos < ?2 ORDER BY pos DESC",
+    [R_PLAN_LIKE] = "SELECT id, digest FROM plan WHERE substr(digest, 1, length(?1)) = ?1 ORDER BY "
+                    "id DESC",
     [R_EVENTS] =
         "SELECT pos, kind, utc_ms, boot_ms, who, text FROM event WHERE pos > ?1 AND utc_ms "
         ">= ?2 AND utc_ms <= ?3 ORDER BY pos LIMIT ?4",
@@ -96,6 +86,8 @@ enum up_rc journal_reader_open(const char *directory, struct journal_reader **ou
         verdict = store_prepare(&reader->store, READER_SQL, R_ROWS, &why);
     if (verdict == STORE_OK)
         reader_prepare_notes(reader);
+    if (verdict == STORE_OK && view_open(&reader->store, &reader->view, &why) != UP_OK)
+        verdict = STORE_REFUSED;
     if (verdict != STORE_OK) {
         if (error != NULL)
             *error = why;
@@ -110,6 +102,7 @@ void journal_reader_close(struct journal_reader *reader)
 {
     if (reader == NULL)
         return;
+    view_close(reader->view);
     store_close(&reader->store);
     free(reader);
 }
@@ -132,87 +125,74 @@ enum up_rc reader_u64(struct journal_reader *reader, enum reader_row which, uint
     return reader_end(reader, row, rc, error);
 }
 
+bool journal_reader_damage(struct journal_reader *reader, struct journal_damage *damage)
+{
+    return view_take_damage(reader->view, damage);
+}
+
+struct taken {
+    struct scan *into;
+    size_t n, room;
+};
+
+static bool take_scan(void *context, const struct scan *scan, bool holds)
+{
+    struct taken *taken = context;
+    (void)holds;
+    taken->into[taken->n++] = *scan;
+    return taken->n < taken->room;
+}
+
 enum up_rc journal_read_scans(struct journal_reader *reader, uint16_t well, uint64_t after,
                               size_t n, struct scan *into, size_t *got, struct up_error *error)
 {
-    sqlite3_stmt *row = reader->store.row[R_SCANS];
-    uint64_t newest = 0, oldest = 0;
-    *got = 0;
-    n = n < JOURNAL_SLICE_MAX ? n : JOURNAL_SLICE_MAX;
-    enum up_rc rc = reader_u64(reader, R_NEWEST_SCAN, &newest, error);
-    if (rc == UP_OK)
-        rc = reader_u64(reader, R_OLDEST_SCAN, &oldest, error);
-    uint64_t from = after + 1 < oldest ? oldest - 1 : after;
-    while (rc == UP_OK && *got < n && from < newest) {
-        const uint64_t to = newest - from > SLICE_ROWS ? from + SLICE_ROWS : newest;
-        bind_u64(row, 1, from);
-        bind_u64(row, 2, to);
-        sqlite3_bind_int(row, 3, well);
-        bind_u64(row, 4, n - *got);
-        int step = SQLITE_DONE;
-        while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW) {
-            if (!scan_from_row(row, &into[*got])) {
-                const unsigned long long pos = (unsigned long long)column_u64(row, 0);
-                (void)!reader_end(reader, row, SQLITE_DONE, error);
-                return UP_FAIL(error, UP_E_DISK,
-                               "row %llu of the journal is damaged: its checksum does not hold, so "
-                               "it is not used",
-                               pos);
-            }
-            (*got)++;
-        }
-        rc = reader_end(reader, row, step, error);
-        from = to;
-    }
+    struct taken taken = {into, 0, n < JOURNAL_SLICE_MAX ? n : JOURNAL_SLICE_MAX};
+    const struct view_want want = {
+        .after = after, .up_to = INT64_MAX, .well = well, .about = taken.room};
+    const enum up_rc rc = taken.room > 0 && well != 0
+                              ? view_forward(reader->view, &want, take_scan, &taken, error)
+                              : UP_OK;
+    *got = taken.n;
     return rc;
 }
 
-/** Newest scan of a well below `pos`. pos 0 in *at where there is none. Walks back in slices. */
-static enum up_rc newest_below(struct journal_reader *reader, uint16_t well, uint64_t pos,
-                               uint64_t *run, uint64_t *seq, uint64_t *at, struct up_error *error)
+/** A well's newest rows up to a pos. */
+struct newest_two {
+    size_t n;
+    struct {
+        uint64_t pos, run, seq;
+    } row[2];
+};
+
+static bool take_two(void *context, const struct scan *scan, bool holds)
 {
-    sqlite3_stmt *row = reader->store.row[R_BEFORE];
-    uint64_t oldest = 0, newest = 0;
-    *run = *seq = *at = 0;
-    enum up_rc rc = reader_u64(reader, R_OLDEST_SCAN, &oldest, error);
-    if (rc == UP_OK)
-        rc = reader_u64(reader, R_NEWEST_SCAN, &newest, error);
-    uint64_t below = pos <= newest ? pos : newest + 1;
-    while (rc == UP_OK && oldest != 0 && below > oldest && *at == 0) {
-        const uint64_t from = below - oldest > SLICE_ROWS ? below - SLICE_ROWS : oldest;
-        bind_u64(row, 1, from);
-        bind_u64(row, 2, below);
-        sqlite3_bind_int(row, 3, well);
-        const int step = sqlite3_step(row);
-        if (step == SQLITE_ROW) {
-            *at = column_u64(row, 0);
-            *run = column_u64(row, 1);
-            *seq = column_u64(row, 2);
-        }
-        rc = reader_end(reader, row, step, error);
-        below = from;
-    }
-    return rc;
+    struct newest_two *two = context;
+    (void)holds;
+    two->row[two->n].pos = scan->pos;
+    two->row[two->n].run = scan->run;
+    two->row[two->n].seq = scan->seq;
+    two->n++;
+    /* seq has no holes, so a row with seq 1 has none before it: no walk to the journal's beginning
+     * for a new well. */
+    return two->n < 2 && scan->seq > 1;
 }
 
 enum up_rc journal_row_before(struct journal_reader *reader, uint16_t well, uint64_t pos,
                               uint64_t *run, uint64_t *seq, uint64_t *at_pos,
                               struct up_error *error)
 {
-    /* seq has no holes, so a row with seq 1 has none before it: no walk to the journal's beginning
-     * for a new well. */
-    uint64_t own_run = 0, own_seq = 0, own_pos = 0;
-    enum up_rc rc = newest_below(reader, well, pos + 1, &own_run, &own_seq, &own_pos, error);
+    struct newest_two two = {0};
+    const struct view_want want = {.up_to = pos, .well = well, .heads = true, .about = 2};
+    const enum up_rc rc =
+        well != 0 ? view_backward(reader->view, &want, take_two, &two, error) : UP_OK;
+    const size_t own = two.n > 0 && two.row[0].pos == pos; /* else `pos` is no row of this well */
     *run = *seq = *at_pos = 0;
-    if (rc != UP_OK || own_pos == 0)
-        return rc;
-    if (own_pos < pos) { /* `pos` is no row of this well */
-        *run = own_run;
-        *seq = own_seq;
-        *at_pos = own_pos;
-        return UP_OK;
+    if (rc == UP_OK && own < two.n) {
+        *run = two.row[own].run;
+        *seq = two.row[own].seq;
+        *at_pos = two.row[own].pos;
     }
-    return own_seq <= 1 ? UP_OK : newest_below(reader, well, pos, run, seq, at_pos, error);
+    return rc;
 }
 
 /** What a walk back has seen so far. */
@@ -220,19 +200,37 @@ struct walk {
     uint64_t run,
         begin;       /* of the row at `pos`; pos of the earliest row that belongs to the window */
     int64_t boot_ms; /* of the row at `pos` */
+    bool first;
+    int64_t window_ms;
+    uint32_t window_scans;
     uint32_t scans[256]; /* seen, a source */
 };
 
 /** True when the row lies before all that is needed: older than the window, and each source seen
  * has its scans. */
-static bool walk_is_done(const struct walk *walk, int64_t boot_ms, int64_t window_ms,
-                         uint32_t window_scans)
+static bool walk_is_done(const struct walk *walk, int64_t boot_ms)
 {
-    if (walk->boot_ms - boot_ms <= window_ms)
+    if (walk->boot_ms - boot_ms <= walk->window_ms)
         return false;
     for (size_t i = 0; i < 256; i++)
-        if (walk->scans[i] > 0 && walk->scans[i] < window_scans)
+        if (walk->scans[i] > 0 && walk->scans[i] < walk->window_scans)
             return false;
+    return true;
+}
+
+static bool walk_back(void *context, const struct scan *scan, bool holds)
+{
+    struct walk *walk = context;
+    (void)holds;
+    if (walk->first) {
+        walk->run = scan->run;
+        walk->boot_ms = scan->begun.boot_ms;
+        walk->first = false;
+    }
+    if (scan->run != walk->run || walk_is_done(walk, scan->begun.boot_ms))
+        return false;
+    walk->begin = scan->pos;
+    walk->scans[scan->source]++;
     return true;
 }
 
@@ -240,35 +238,10 @@ enum up_rc journal_window_start(struct journal_reader *reader, uint16_t well, ui
                                 int64_t window_ms, uint32_t window_scans, uint64_t *begin_after,
                                 struct up_error *error)
 {
-    sqlite3_stmt *row = reader->store.row[R_BACK];
-    struct walk walk = {.begin = pos};
-    uint64_t oldest = 0;
-    bool done = false, first = true;
-    enum up_rc rc = reader_u64(reader, R_OLDEST_SCAN, &oldest, error);
-    uint64_t to = pos;
-    while (rc == UP_OK && !done && oldest != 0 && to >= oldest) {
-        const uint64_t from = to - oldest >= SLICE_ROWS ? to - SLICE_ROWS + 1 : oldest;
-        bind_u64(row, 1, from);
-        bind_u64(row, 2, to);
-        sqlite3_bind_int(row, 3, well);
-        int step = SQLITE_DONE;
-        while (!done && (step = sqlite3_step(row)) == SQLITE_ROW) {
-            const uint64_t run = column_u64(row, 1);
-            const int64_t boot_ms = sqlite3_column_int64(row, 3);
-            if (first) {
-                walk.run = run;
-                walk.boot_ms = boot_ms;
-                first = false;
-            }
-            done = run != walk.run || walk_is_done(&walk, boot_ms, window_ms, window_scans);
-            if (!done) {
-                walk.begin = column_u64(row, 0);
-                walk.scans[sqlite3_column_int(row, 2) & 0xFF]++;
-            }
-        }
-        rc = reader_end(reader, row, step, error);
-        to = from - 1;
-    }
+    struct walk walk = {
+        .begin = pos, .first = true, .window_ms = window_ms, .window_scans = window_scans};
+    const struct view_want want = {.up_to = pos, .well = well, .heads = true};
+    const enum up_rc rc = view_backward(reader->view, &want, walk_back, &walk, error);
     *begin_after = walk.begin > 0 ? walk.begin - 1 : 0;
     return rc;
 }

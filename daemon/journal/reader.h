@@ -5,29 +5,25 @@
 #ifndef UPHOLE_JOURNAL_READER_H
 #define UPHOLE_JOURNAL_READER_H
 
-#include "store.h"
+#include "view.h"
 
 enum reader_row {
-    R_SCANS,  /* of a well within a range of pos, oldest first */
-    R_BEFORE, /* newest of a well within a range of pos */
-    R_BACK,   /* head of rows of a well within a range of pos, newest first */
     R_FACTS,
-    R_ANEW, /* newest row within a range of pos with which a well's measuring began anew */
-    R_GAPS,   /* every revision after a pos */
-    R_LEDGER, /* newest revisions that touch an interval */
+    R_ANEW,      /* newest row within a range of pos with which a well's measuring began anew */
+    R_GAPS,      /* every revision after a pos */
+    R_LEDGER,    /* newest revisions that touch an interval */
     R_LEDGER_OF, /* the same of a well, behind a key that no revision moves */
     R_PLAN,
     R_NEWEST_PLAN,
     R_WELL,
     R_WELL_NEWEST,
     R_CURSORS,
-    R_NEWEST_SCAN, /* max(pos) of scan */
     R_MARKS,
-    R_COUNT,
-    R_SPAN,
-    R_OLDEST_SCAN,
     R_ORDER,       /* by pos */
     R_TIMES_AFTER, /* the oldest times orders above a pos */
+    R_MAKERS,      /* orders that give rows another content, above a pos and up to another */
+    R_MAKERS_BACK, /* the same, newest first */
+    R_PLAN_LIKE,   /* plans whose digest begins so, newest first */
     R_EVENTS,      /* after a pos, within an interval */
     R_ROWS,
     R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes */
@@ -36,6 +32,7 @@ enum reader_row {
 
 struct journal_reader {
     struct store store;
+    struct scan_view *view; /* of scans, in rows and sealed blocks alike */
 };
 
 /** Range of pos that one chunk of the sparse index covers: up to its mark, or to the newest scan

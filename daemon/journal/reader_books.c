@@ -29,9 +29,10 @@ static enum up_rc end(struct journal_reader *reader, sqlite3_stmt *row, int rc,
 enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos,
                                    struct up_error *error)
 {
-    static const char SQL[] = "SELECT max(p) FROM (SELECT max(pos) AS p FROM scan UNION ALL SELECT "
-                              "max(pos) FROM gap UNION ALL SELECT max(pos) FROM event UNION ALL "
-                              "SELECT max(pos) FROM run)";
+    static const char SQL[] = "SELECT max(p) FROM (SELECT max(pos) AS p FROM gap UNION ALL SELECT "
+                              "max(pos) FROM event UNION ALL SELECT max(pos) FROM run UNION ALL "
+                              "SELECT max(pos) FROM \"order\")";
+    uint64_t oldest = 0, newest = 0;
     sqlite3_stmt *row = NULL;
     enum up_rc rc = begin(reader, SQL, &row, error);
     *pos = 0;
@@ -40,7 +41,11 @@ enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos,
     const int step = sqlite3_step(row);
     if (step == SQLITE_ROW)
         *pos = column_u64(row, 0);
-    return end(reader, row, step, error);
+    rc = end(reader, row, step, error);
+    if (rc == UP_OK)
+        rc = view_ends(reader->view, &oldest, &newest, error);
+    *pos = newest > *pos ? newest : *pos;
+    return rc;
 }
 
 enum up_rc journal_read_runs(struct journal_reader *reader, uint64_t after, size_t n,
@@ -104,29 +109,30 @@ enum up_rc journal_read_plans_taken(struct journal_reader *reader, uint64_t afte
     return end(reader, row, step, error);
 }
 
+struct taken_rows {
+    struct scan *into;
+    bool *holds;
+    size_t n, room;
+};
+
+static bool take_row(void *context, const struct scan *scan, bool holds)
+{
+    struct taken_rows *taken = context;
+    taken->holds[taken->n] = holds;
+    taken->into[taken->n++] = *scan;
+    return taken->n < taken->room;
+}
+
 enum up_rc journal_read_rows(struct journal_reader *reader, uint64_t after, uint64_t up_to,
                              size_t n, struct scan *into, bool *holds, size_t *got,
                              struct up_error *error)
 {
-    static const char SQL[] = "SELECT " SCAN_SELECT_COLUMNS
-                              " FROM scan s LEFT JOIN run r ON r.id = s.run WHERE s.pos > ?1 AND "
-                              "s.pos <= ?2 ORDER BY s.pos LIMIT ?3";
-    sqlite3_stmt *row = NULL;
-    enum up_rc rc = begin(reader, SQL, &row, error);
-    *got = 0;
-    if (rc != UP_OK)
-        return rc;
-    bind_u64(row, 1, after);
-    bind_u64(row, 2, up_to);
-    bind_u64(row, 3, n);
-    int step = SQLITE_DONE;
-    while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW) {
-        holds[*got] = scan_from_row(row, &into[*got]);
-        if (!holds[*got])
-            into[*got].n_blocks = 0; /* what it says was read is not to be believed */
-        (*got)++;
-    }
-    return end(reader, row, step, error);
+    struct taken_rows taken = {into, holds, 0, n};
+    const struct view_want want = {.after = after, .up_to = up_to, .damaged = true, .about = n};
+    const enum up_rc rc =
+        n > 0 ? view_forward(reader->view, &want, take_row, &taken, error) : UP_OK;
+    *got = taken.n;
+    return rc;
 }
 
 enum up_rc journal_read_revisions(struct journal_reader *reader, uint64_t after, uint64_t up_to,
@@ -160,37 +166,51 @@ enum up_rc journal_read_revisions(struct journal_reader *reader, uint64_t after,
     return rc;
 }
 
+struct first_from {
+    int64_t utc_ms;
+    uint64_t pos, run;
+    int64_t boot_ms;
+};
+
+static bool take_first_from(void *context, const struct scan *scan, bool holds)
+{
+    struct first_from *first = context;
+    (void)holds;
+    if (scan->begun.utc_ms < first->utc_ms)
+        return true;
+    first->pos = scan->pos;
+    first->run = scan->run;
+    first->boot_ms = scan->begun.boot_ms;
+    return false;
+}
+
+/** A block whose scans all lie before. */
+static bool lies_before(void *context, const struct sealed_head *head)
+{
+    const struct first_from *first = context;
+    return head->to_utc_ms < first->utc_ms;
+}
+
 enum up_rc journal_first_row_from(struct journal_reader *reader, int64_t utc_ms, uint64_t up_to,
                                   uint64_t *pos, uint64_t *run, int64_t *boot_ms,
                                   struct up_error *error)
 {
-    static const char SQL[] = "SELECT pos, run, boot_ms FROM scan WHERE pos > ?1 AND pos <= ?2 AND "
-                              "utc_ms >= ?3 ORDER BY pos LIMIT 1";
+    struct first_from first = {.utc_ms = utc_ms};
     struct chunk chunk = {0};
     enum up_rc rc = UP_OK;
-    *pos = *run = 0;
-    *boot_ms = 0;
-    while (rc == UP_OK && *pos == 0 && chunk.after < up_to) {
+    while (rc == UP_OK && first.pos == 0 && chunk.after < up_to) {
         rc = reader_next_chunk(reader, up_to, &chunk, error);
-        const uint64_t to = chunk.to < up_to ? chunk.to : up_to;
-        for (uint64_t at = chunk.after;
-             rc == UP_OK && *pos == 0 && chunk.to_utc_ms >= utc_ms && at < to; at += SLICE_ROWS) {
-            sqlite3_stmt *row = NULL;
-            rc = begin(reader, SQL, &row, error);
-            if (rc != UP_OK)
-                break;
-            bind_u64(row, 1, at);
-            bind_u64(row, 2, to - at > SLICE_ROWS ? at + SLICE_ROWS : to);
-            sqlite3_bind_int64(row, 3, utc_ms);
-            const int step = sqlite3_step(row);
-            if (step == SQLITE_ROW) {
-                *pos = column_u64(row, 0);
-                *run = column_u64(row, 1);
-                *boot_ms = sqlite3_column_int64(row, 2);
-            }
-            rc = end(reader, row, step, error);
-        }
+        const struct view_want want = {.after = chunk.after,
+                                       .up_to = chunk.to < up_to ? chunk.to : up_to,
+                                       .damaged = true,
+                                       .heads = true};
+        view_set_heads(reader->view, lies_before, &first);
+        if (rc == UP_OK && chunk.to_utc_ms >= utc_ms && want.after < want.up_to)
+            rc = view_forward(reader->view, &want, take_first_from, &first, error);
         chunk.after = chunk.to;
     }
+    *pos = first.pos;
+    *run = first.run;
+    *boot_ms = first.boot_ms;
     return rc;
 }

@@ -138,50 +138,81 @@ static struct scan_count *count_row(struct scan_count *into, size_t room, size_t
     return &into[(*got)++];
 }
 
-/** Counts the scans of one slice of pos. */
-static enum up_rc count_slice(struct journal_reader *reader, uint64_t after, uint64_t to,
-                              int64_t from_utc_ms, int64_t to_utc_ms, struct scan_count *into,
-                              size_t room, size_t *got, struct up_error *error)
+struct counting {
+    int64_t from_utc_ms, to_utc_ms;
+    struct scan_count *into;
+    size_t room, *got;
+    bool full;
+};
+
+static void count_some(struct counting *counting, uint16_t well, uint8_t source, unsigned outcome,
+                       uint64_t n)
 {
-    sqlite3_stmt *row = reader->store.row[R_COUNT];
-    int step = SQLITE_DONE;
-    bool full = false;
-    bind_u64(row, 1, after);
-    bind_u64(row, 2, to);
-    sqlite3_bind_int64(row, 3, from_utc_ms);
-    sqlite3_bind_int64(row, 4, to_utc_ms);
-    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
-        struct scan_count *count = count_row(into, room, got, (uint16_t)sqlite3_column_int(row, 0),
-                                             (uint8_t)sqlite3_column_int(row, 1));
-        const int outcome = sqlite3_column_int(row, 2);
-        if (count == NULL)
-            full = true;
-        else if (outcome >= 0 && outcome < OUTCOME_COUNT)
-            count->by_outcome[outcome] += column_u64(row, 3);
-    }
-    const enum up_rc rc = reader_end(reader, row, step, error);
-    return rc == UP_OK && full ? UP_FAIL(error, UP_E_FULL,
-                                         "the journal holds more than %zu wells and sources", room)
-                               : rc;
+    struct scan_count *count =
+        count_row(counting->into, counting->room, counting->got, well, source);
+    if (count == NULL)
+        counting->full = true;
+    else if (outcome < OUTCOME_COUNT)
+        count->by_outcome[outcome] += n;
 }
 
+static bool count_scan(void *context, const struct scan *scan, bool holds)
+{
+    struct counting *counting = context;
+    (void)holds;
+    if (scan->begun.utc_ms >= counting->from_utc_ms && scan->begun.utc_ms <= counting->to_utc_ms)
+        count_some(counting, scan->well, scan->source, scan->outcome, 1);
+    return !counting->full;
+}
+
+/** A block that lies wholly within the interval or outside counts by its head. */
+static bool count_block(void *context, const struct sealed_head *head)
+{
+    struct counting *counting = context;
+    if (head->to_utc_ms < counting->from_utc_ms || head->from_utc_ms > counting->to_utc_ms)
+        return true;
+    if (head->from_utc_ms < counting->from_utc_ms || head->to_utc_ms > counting->to_utc_ms)
+        return false;
+    for (unsigned i = 0; i < SEALED_OUTCOMES; i++)
+        if (head->by_outcome[i] > 0)
+            count_some(counting, head->well, head->source, i, head->by_outcome[i]);
+    return true;
+}
+
+static enum up_rc count_stretch(struct journal_reader *reader, uint64_t after, uint64_t to,
+                                struct counting *counting, struct up_error *error)
+{
+    const struct view_want want = {.after = after, .up_to = to, .heads = true};
+    if (after >= to)
+        return UP_OK;
+    view_set_heads(reader->view, count_block, counting);
+    const enum up_rc rc = view_forward(reader->view, &want, count_scan, counting, error);
+    return rc == UP_OK && counting->full
+               ? UP_FAIL(error, UP_E_FULL, "the journal holds more than %zu wells and sources",
+                         counting->room)
+               : rc;
+}
+
+/* Chunks that touch the interval are walked in stretches: sealed blocks are longer than a chunk. */
 enum up_rc journal_count_all(struct journal_reader *reader, int64_t from_utc_ms, int64_t to_utc_ms,
                              struct scan_count *into, size_t room, size_t *got,
                              struct up_error *error)
 {
-    uint64_t newest = 0;
+    struct counting counting = {from_utc_ms, to_utc_ms, into, room, got, false};
+    uint64_t oldest = 0, newest = 0, begin = 0;
     struct chunk chunk = {0};
     *got = 0;
-    enum up_rc rc = reader_u64(reader, R_NEWEST_SCAN, &newest, error);
+    enum up_rc rc = view_ends(reader->view, &oldest, &newest, error);
     while (rc == UP_OK && chunk.after < newest) {
         rc = reader_next_chunk(reader, newest, &chunk, error);
         const bool touches = chunk.from_utc_ms <= to_utc_ms && chunk.to_utc_ms >= from_utc_ms;
-        for (uint64_t at = chunk.after; rc == UP_OK && touches && at < chunk.to; at += SLICE_ROWS)
-            rc = count_slice(reader, at, chunk.to - at > SLICE_ROWS ? at + SLICE_ROWS : chunk.to,
-                             from_utc_ms, to_utc_ms, into, room, got, error);
+        if (rc == UP_OK && !touches) {
+            rc = count_stretch(reader, begin, chunk.after, &counting, error);
+            begin = chunk.to;
+        }
         chunk.after = chunk.to;
     }
-    return rc;
+    return rc == UP_OK ? count_stretch(reader, begin, newest, &counting, error) : rc;
 }
 
 enum up_rc journal_count_scans(struct journal_reader *reader, uint16_t well, uint8_t source,
@@ -219,38 +250,41 @@ size_t journal_read_cursors(struct journal_reader *reader, struct cursor *into, 
     return n;
 }
 
+struct newest {
+    uint64_t pos, seq;
+};
+
+static bool take_newest(void *context, const struct scan *scan, bool holds)
+{
+    *(struct newest *)context = (struct newest){scan->pos, scan->seq};
+    (void)holds;
+    return false;
+}
+
 enum up_rc journal_read_newest(struct journal_reader *reader, uint16_t well, uint64_t *pos,
                                uint64_t *seq, struct up_error *error)
 {
-    /* Rows after the newest mark first; where none is this well's, the mark itself says. */
+    /* What the mark says, unless there is a newer one. The mark outlives rows that were removed. */
     sqlite3_stmt *row = reader->store.row[R_WELL_NEWEST];
-    uint64_t newest = 0, marked = 0;
+    struct newest newest = {0};
     *pos = *seq = 0;
     sqlite3_bind_int(row, 1, well);
-    int step = sqlite3_step(row);
+    const int step = sqlite3_step(row);
     if (step == SQLITE_ROW) {
         *pos = column_u64(row, 0);
         *seq = column_u64(row, 1);
     }
-    enum up_rc rc = reader_end(reader, row, step, error);
-    if (rc == UP_OK)
-        rc = reader_u64(reader, R_NEWEST_SCAN, &newest, error);
-    marked = *pos;
-    row = reader->store.row[R_BEFORE];
-    for (uint64_t below = newest + 1; rc == UP_OK && *pos == marked && below > marked + 1;) {
-        const uint64_t from = below - marked > SLICE_ROWS ? below - SLICE_ROWS : marked + 1;
-        bind_u64(row, 1, from);
-        bind_u64(row, 2, below);
-        sqlite3_bind_int(row, 3, well);
-        step = sqlite3_step(row);
-        if (step == SQLITE_ROW) {
-            *pos = column_u64(row, 0);
-            *seq = column_u64(row, 2);
-        }
-        rc = reader_end(reader, row, step, error);
-        below = from;
+    const enum up_rc rc = reader_end(reader, row, step, error);
+    const struct view_want want = {
+        .after = *pos, .up_to = INT64_MAX, .well = well, .heads = true, .about = 1};
+    if (rc != UP_OK || well == 0)
+        return rc;
+    const enum up_rc walked = view_backward(reader->view, &want, take_newest, &newest, error);
+    if (newest.pos != 0) {
+        *pos = newest.pos;
+        *seq = newest.seq;
     }
-    return rc;
+    return walked;
 }
 
 enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, int64_t from_utc_ms,
@@ -282,28 +316,33 @@ const char *journal_sqlite_version(void)
     return sqlite3_libversion();
 }
 
+/** Widens a chunk's times by a scan. */
+static bool widen_chunk(void *context, const struct scan *scan, bool holds)
+{
+    struct chunk *chunk = context;
+    (void)holds;
+    if (scan->begun.utc_ms < chunk->from_utc_ms)
+        chunk->from_utc_ms = scan->begun.utc_ms;
+    if (scan->begun.utc_ms > chunk->to_utc_ms)
+        chunk->to_utc_ms = scan->begun.utc_ms;
+    return true;
+}
+
 bool journal_span(struct journal_reader *reader, int64_t *from_utc_ms, int64_t *to_utc_ms)
 {
-    uint64_t newest = 0;
+    uint64_t oldest = 0, newest = 0;
     struct chunk chunk = {0};
     *from_utc_ms = INT64_MAX;
     *to_utc_ms = INT64_MIN;
-    if (reader_u64(reader, R_NEWEST_SCAN, &newest, NULL) != UP_OK)
+    if (view_ends(reader->view, &oldest, &newest, NULL) != UP_OK)
         return false;
     while (chunk.after < newest && reader_next_chunk(reader, newest, &chunk, NULL) == UP_OK) {
         if (chunk.to_utc_ms == INT64_MAX) { /* after the last mark: at most MARK_EVERY rows */
-            sqlite3_stmt *row = reader->store.row[R_SPAN];
-            bind_u64(row, 1, chunk.after);
-            bind_u64(row, 2, chunk.to);
-            const int step = sqlite3_step(row);
-            if (step == SQLITE_ROW && sqlite3_column_type(row, 0) != SQLITE_NULL) {
-                chunk.from_utc_ms = sqlite3_column_int64(row, 0);
-                chunk.to_utc_ms = sqlite3_column_int64(row, 1);
-            } else {
-                chunk.from_utc_ms = INT64_MAX;
-                chunk.to_utc_ms = INT64_MIN;
-            }
-            (void)!reader_end(reader, row, step, NULL);
+            const struct view_want want = {.after = chunk.after, .up_to = chunk.to, .heads = true};
+            chunk.from_utc_ms = INT64_MAX;
+            chunk.to_utc_ms = INT64_MIN;
+            if (view_forward(reader->view, &want, widen_chunk, &chunk, NULL) != UP_OK)
+                return false;
         }
         *from_utc_ms = chunk.from_utc_ms < *from_utc_ms ? chunk.from_utc_ms : *from_utc_ms;
         *to_utc_ms = chunk.to_utc_ms > *to_utc_ms ? chunk.to_utc_ms : *to_utc_ms;

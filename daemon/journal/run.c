@@ -7,13 +7,15 @@
  * clock, box or file. How the run before ended follows from evidence only: its clean-stop mark,
  * else whether the box has booted since.
  */
-#include "store.h"
+#include "view.h"
 
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/random.h>
+
+#define FLOOR_RUNS 64
 
 static enum store_verdict verdict(const struct journal *journal, int rc, struct up_error *error)
 {
@@ -89,6 +91,7 @@ enum store_verdict journal_load_state(struct journal *journal, struct up_error *
 {
     static const char NEWEST[] =
         "SELECT max(p) FROM (SELECT max(pos) p FROM scan UNION ALL SELECT max(pos) FROM gap"
+        " UNION ALL SELECT max(pos_to) FROM block UNION ALL SELECT max(pos) FROM chain"
         " UNION ALL SELECT max(pos) FROM event UNION ALL SELECT max(pos) FROM \"order\""
         " UNION ALL SELECT max(pos) FROM run UNION ALL SELECT max(pos) FROM mark)";
     int rc = SQLITE_OK;
@@ -104,52 +107,67 @@ enum store_verdict journal_load_state(struct journal *journal, struct up_error *
 
 /** The newest instant of the run that is on disk: of its clean stop, else of its newest scan or
  * event, else its start. */
-static int load_last_instant(struct journal *journal, uint64_t run_pos)
+static int load_last_instant(struct journal *journal, struct scan_view *view, uint64_t run_pos)
 {
     static const char SQL[] =
-        "SELECT utc_ms, boot_ms, clock, pos FROM (SELECT utc_ms, boot_ms, clock, pos FROM scan"
-        " ORDER BY pos DESC LIMIT 1) WHERE pos > ?1"
-        " UNION ALL SELECT utc_ms, boot_ms, 0, pos FROM (SELECT utc_ms, boot_ms, pos FROM event"
-        " ORDER BY pos DESC LIMIT 1) WHERE pos > ?1 ORDER BY pos";
+        "SELECT utc_ms, boot_ms, pos FROM event WHERE pos > ?1 ORDER BY pos DESC LIMIT 1";
+    const struct view_want want = {.after = run_pos, .up_to = INT64_MAX};
+    struct stamp *last = &journal->last.last;
+    struct scan *scan = &journal->scratch;
+    struct up_error error = {0};
+    if (view_newest(view, &want, scan, &error) != UP_OK)
+        return SQLITE_IOERR;
+    if (scan->pos != 0)
+        *last = scan->begun;
     sqlite3_stmt *row = NULL;
     int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
-    if (rc == SQLITE_OK)
+    if (rc == SQLITE_OK) {
         bind_u64(row, 1, run_pos);
-    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
-        const uint8_t clock = (uint8_t)sqlite3_column_int(row, 2);
-        struct stamp *last = &journal->last.last;
+        rc = sqlite3_step(row);
+    }
+    if (rc == SQLITE_ROW && column_u64(row, 2) > scan->pos) {
         last->utc_ms = sqlite3_column_int64(row, 0);
         last->boot_ms = sqlite3_column_int64(row, 1);
-        if (clock != 0)
-            last->clock = clock;
-        rc = SQLITE_OK;
     }
     sqlite3_finalize(row);
-    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+    return rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
+}
+
+static void raise_floor(struct journal *journal, uint8_t clock, int64_t utc_ms)
+{
+    if (clock != CLOCK_STATE_NEVER_SET && utc_ms > journal->last.floor_utc_ms)
+        journal->last.floor_utc_ms = utc_ms;
 }
 
 /** Newest instant that was journaled under a clock that was set, of the newest 64 runs: begin of
  * the run, its end, or its last scan. A clock that starts at the same old date at each boot is
  * `never_set` run after run, so the run before alone would not tell. */
-static int load_floor(struct journal *journal)
+static int load_floor(struct journal *journal, struct scan_view *view)
 {
-    static const char SQL[] =
-        "SELECT CASE WHEN began_clock <> ?1 THEN began ELSE 0 END,"
-        " CASE WHEN ended_clock <> ?1 THEN ended ELSE 0 END,"
-        " (SELECT CASE WHEN s.clock <> ?1 THEN s.utc_ms ELSE 0 END FROM scan s WHERE s.pos > r.pos"
-        " AND s.pos < coalesce((SELECT min(n.pos) FROM run n WHERE n.pos > r.pos), 1 << 62)"
-        " ORDER BY s.pos DESC LIMIT 1) FROM run r ORDER BY r.pos DESC LIMIT 64";
+    static const char SQL[] = "SELECT pos, began_clock, began, coalesce(ended_clock, ?1), ended "
+                              "FROM run ORDER BY pos DESC LIMIT 64";
+    struct up_error error = {0};
     sqlite3_stmt *row = NULL;
+    uint64_t pos[FLOOR_RUNS], next = INT64_MAX;
+    size_t n = 0;
     int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
     if (rc == SQLITE_OK)
         sqlite3_bind_int(row, 1, CLOCK_STATE_NEVER_SET);
-    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
-        for (int i = 0; i < 3; i++) /* NULL reads as 0 */
-            if (sqlite3_column_int64(row, i) > journal->last.floor_utc_ms)
-                journal->last.floor_utc_ms = sqlite3_column_int64(row, i);
+    while (rc == SQLITE_OK && n < FLOOR_RUNS && (rc = sqlite3_step(row)) == SQLITE_ROW) {
+        pos[n++] = column_u64(row, 0);
+        raise_floor(journal, (uint8_t)sqlite3_column_int(row, 1), sqlite3_column_int64(row, 2));
+        raise_floor(journal, (uint8_t)sqlite3_column_int(row, 3), sqlite3_column_int64(row, 4));
         rc = SQLITE_OK;
     }
     sqlite3_finalize(row);
+    for (size_t i = 0; i < n; next = pos[i++]) {
+        const struct view_want want = {.after = pos[i], .up_to = next};
+        struct scan *scan = &journal->scratch;
+        if (view_newest(view, &want, scan, &error) != UP_OK)
+            return SQLITE_IOERR;
+        if (scan->pos != 0)
+            raise_floor(journal, scan->begun.clock, scan->begun.utc_ms);
+    }
     return rc == SQLITE_DONE ? SQLITE_OK : rc;
 }
 
@@ -185,10 +203,14 @@ enum store_verdict journal_load_last_run(struct journal *journal, struct up_erro
         rc = SQLITE_DONE;
     }
     sqlite3_finalize(row);
+    struct scan_view *view = NULL;
     if (rc == SQLITE_DONE)
-        rc = last->exists && !ended ? load_last_instant(journal, pos) : SQLITE_OK;
+        rc = view_open(&journal->store, &view, error) == UP_OK ? SQLITE_OK : SQLITE_NOMEM;
+    if (rc == SQLITE_OK && last->exists && !ended)
+        rc = load_last_instant(journal, view, pos);
     if (rc == SQLITE_OK)
-        rc = load_floor(journal);
+        rc = load_floor(journal, view);
+    view_close(view);
     if (last->exists)
         last->how = ended                                          ? RUN_STOPPED
                     : strcmp(last->boot_id, journal->boot_id) == 0 ? RUN_KILLED

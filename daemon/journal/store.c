@@ -151,7 +151,9 @@ static int add_columns(struct store *store)
         store, "SELECT count(*) FROM pragma_table_info('run') WHERE name='version'", 0, &rc);
     if (rc == SQLITE_OK && there == 0)
         rc = store_run(store, "ALTER TABLE run ADD COLUMN version TEXT");
-    return rc == SQLITE_OK ? store_run(store, NOTE_SCHEMA_SQL) : rc;
+    if (rc == SQLITE_OK)
+        rc = store_run(store, NOTE_SCHEMA_SQL);
+    return rc == SQLITE_OK ? store_run(store, RESERVE_SCHEMA_SQL) : rc;
 }
 
 /** What an SQLite file says of itself. */

@@ -16,9 +16,12 @@
  *     only shortens the walk).
  *  3. A scan row never changes; check is a CRC-32 over all that it says.
  *  4. Only SQLite opens the database's files: any other descriptor's close would drop its locks.
+ *     One that is opened for room outlives every connection (reserve.c).
  */
 #ifndef UPHOLE_JOURNAL_STORE_H
 #define UPHOLE_JOURNAL_STORE_H
+
+#include "reserve.h"
 
 #include "uphole/journal.h"
 
@@ -30,7 +33,7 @@
 
 #define MARK_EVERY 4096 /* pos between two rows of `mark` */
 #define SLICE_ROWS 1000 /* rows that one read transaction may visit */
-#define STATEMENTS_MAX 24
+#define STATEMENTS_MAX 32
 #define JOURNAL_PATH_MAX (PATH_LENGTH_MAX + 64)
 #define SCAN_BLOB_MAX (SCAN_BLOCKS_MAX * 6 + SCAN_WORDS_MAX * 2)
 #define BUSY_TIMEOUT_MS 5000
@@ -118,8 +121,8 @@ bool gap_from_row(sqlite3_stmt *row, struct gap *gap);
 /* ---- order.c: orders to columns, and back; their CRC-32 stands at the end of `range` ---- */
 
 #define ORDER_RANGE_MAX 320
-#define ORDER_SELECT_COLUMNS "pos, kind, range, revision, reason, \"by\""
-#define ORDER_INSERT_SQL "INSERT INTO \"order\" VALUES(?,?,?,?,NULL,?,?)"
+#define ORDER_SELECT_COLUMNS "pos, kind, range, revision, reason, \"by\", plan"
+#define ORDER_INSERT_SQL "INSERT INTO \"order\" VALUES(?1,?2,?3,?4,?7,?5,?6)"
 void order_bind(sqlite3_stmt *row, const struct row_order *order,
                 char range[static ORDER_RANGE_MAX]);
 /** False: the row's check does not hold. */
@@ -170,10 +173,14 @@ struct journal {
     size_t n_wells;
     ino_t file_inode, wal_inode;
     bool poisoned;
+    struct reserve reserve;
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */
     bool check_cancelled;
+    struct sealer *sealer; /* sealer.h; NULL until it is needed */
+    uint64_t proven;       /* number of the sealed block that was proven last */
+    bool all_told;         /* no damage waits to be told */
     struct scan scratch;
 };
 
@@ -190,6 +197,14 @@ enum up_rc journal_poison(struct journal *journal, int rc, const char *doing,
                           struct up_error *error);
 /** Inserts one event with the clock's time, within a transaction of the caller's or alone. */
 int journal_put_event(struct journal *journal, const char *kind, const char *who, const char *text);
+/** append.c: where each well stands, and the times since the last mark, within the caller's transaction; and after its commit. */
+int journal_put_mark(struct journal *journal);
+void journal_marked(struct journal *journal);
+/** sealer.c: frees what sealing took. */
+void sealer_free(struct journal *journal);
+/** damage.c: keeps that it was found, or that the ledger row at `pos` tells of it. SQLite's result. */
+int damage_found(struct journal *journal, uint8_t kind, uint64_t number);
+int damage_told(struct journal *journal, const struct journal_damage *damage, uint64_t pos);
 /** PASSIVE until all of the WAL as it stood is in the file and synced. */
 enum up_rc store_checkpoint(struct store *store, struct up_error *error);
 

@@ -25,6 +25,8 @@ struct inbox {
     size_t size, from, used,
         gap; /* bytes: of the block; where the oldest stands; in use; skipped at the end */
     uint8_t *bytes;
+    size_t at_of_pack; /* of the oldest item, where it is a pack of records: what was taken of it */
+    uint16_t taken_of_pack;
     uint16_t n_wells, n_pending, next_pending, n_orders;
     bool *pending; /* a well: `more` waits */
     struct wall_more *more;
@@ -47,6 +49,10 @@ static size_t body_bytes(const struct wall_message *message)
         return offsetof(struct wall_record, record) + offsetof(struct record, reading) +
                n * sizeof(struct reading);
     }
+    case WALL_RECORDS:
+        return message->records.size > sizeof message->records.bytes
+                   ? 0
+                   : offsetof(struct wall_records, bytes) + message->records.size;
     case WALL_GAP:
         return sizeof message->gap;
     case WALL_END_OF_WANT:
@@ -67,8 +73,9 @@ struct inbox *inbox_create(uint16_t n_wells)
     size_t row = rounded(HEAD_BYTES + (sizeof(struct wall_record) > sizeof(struct wall_gap)
                                            ? sizeof(struct wall_record)
                                            : sizeof(struct wall_gap)));
-    /* Rows, an end of want for each, two cursors a well, and one row that a skip mark may waste. */
-    inbox->size = (INBOX_ROWS_MAX + 1) * row +
+    /* Rows, an end of want for each, two cursors a well, and one pack of records that a skip mark
+     * may waste. */
+    inbox->size = INBOX_ROWS_MAX * row + rounded(HEAD_BYTES + sizeof(struct wall_records)) +
                   INBOX_ROWS_MAX * rounded(HEAD_BYTES + sizeof(struct wall_end_of_want)) +
                   2 * wells * rounded(HEAD_BYTES + sizeof(struct wall_cursor));
     inbox->n_wells = n_wells;
@@ -216,6 +223,19 @@ static void take_more(struct inbox *inbox, struct wall_message *message)
     inbox->n_pending--;
 }
 
+/** Of a pack the next record; true: it was not the last one, so the pack stays. */
+static bool take_of_pack(struct inbox *inbox, const uint8_t *body, struct wall_message *message)
+{
+    const struct wall_records *pack = (const struct wall_records *)(const void *)body;
+    message->kind = WALL_RECORD;
+    if (!wall_records_take(pack, &inbox->at_of_pack, &message->record))
+        message->record = (struct wall_record){.destination = pack->destination}; /* of no want */
+    if (++inbox->taken_of_pack < pack->n)
+        return true;
+    inbox->at_of_pack = inbox->taken_of_pack = 0;
+    return false;
+}
+
 static void take_oldest(struct inbox *inbox, struct wall_message *message)
 {
     uint32_t length = 0;
@@ -226,8 +246,16 @@ static void take_oldest(struct inbox *inbox, struct wall_message *message)
         inbox->from = inbox->gap = 0;
         memcpy(&length, inbox->bytes, sizeof length);
     }
-    memcpy(&message->kind, inbox->bytes + inbox->from + sizeof length, sizeof message->kind);
-    memcpy(&message->record, inbox->bytes + inbox->from + HEAD_BYTES, length - HEAD_BYTES);
+    const uint8_t *body = inbox->bytes + inbox->from + HEAD_BYTES;
+    uint32_t kind;
+    memcpy(&kind, inbox->bytes + inbox->from + sizeof length, sizeof kind);
+    if (kind == WALL_RECORDS) {
+        if (take_of_pack(inbox, body, message))
+            return;
+    } else {
+        message->kind = kind;
+        memcpy(&message->record, body, length - HEAD_BYTES);
+    }
     inbox->from += length;
     inbox->used -= length;
 }

@@ -84,7 +84,15 @@ static void put_escaped(struct json *json, const char *text)
 {
     const unsigned char *at = (const unsigned char *)text;
     while (*at != '\0' && !json->full) {
-        size_t n = utf8_length(at);
+        size_t n = 0;
+        while (at[n] >= 0x20 && at[n] < 0x7F && at[n] != '"' && at[n] != '\\')
+            n++; /* nearly all text: as it stands, in one piece */
+        if (n > 0) {
+            put_bytes(json, (const char *)at, n);
+            at += n;
+            continue;
+        }
+        n = utf8_length(at);
         char escape[8];
         if (n == 0) {
             put_bytes(json, "\\ufffd", 6);
@@ -156,6 +164,11 @@ void json_number(struct json *json, double value, double resolution)
         put_value(json, text, n);
     else
         json_null(json);
+}
+
+void json_raw(struct json *json, const char *text, size_t n)
+{
+    put_value(json, text, n);
 }
 
 void json_run(struct json *json, uint64_t run)

@@ -37,6 +37,8 @@ void json_null(struct json *json);
 /** Rounded half to even to a multiple of `resolution` (0: as it is); null where it is not finite.
  */
 void json_number(struct json *json, double value, double resolution);
+/** The n bytes at `text` as one value: JSON that the caller made. */
+void json_raw(struct json *json, const char *text, size_t n);
 /** As text: 16 hex digits of a run; UTC with milliseconds and Z. */
 void json_run(struct json *json, uint64_t run);
 void json_time(struct json *json, int64_t utc_ms);

@@ -9,6 +9,7 @@
 #include "json.h"
 
 #include "uphole/publish.h"
+#include "uphole/quantity.h"
 
 #define AGE_RESOLUTION_S 0.1
 
@@ -39,6 +40,29 @@ double payload_value(const struct payload_point *how, unsigned point, double val
  * quality sends none; `keep_last` allows the last value under line_down and gauge_silent.
  */
 uint8_t payload_quality(uint8_t quality, bool keep_last, double *value);
+/* ---- payload_row.c: rows of one set, whose columns are looked up once for all of them ---- */
+
+/** How a point's values go out, ready to be applied many times: the text is that of payload_value
+ * and json_number. */
+struct payload_column {
+    struct number_format format;
+    struct conversion conversion;
+    bool converts; /* else the value goes out as it is */
+    uint8_t reference;
+    const char *point, *unit; /* NULL: none */
+};
+struct payload_columns {
+    uint16_t n;
+    struct payload_column column[RECORD_READINGS_MAX];
+};
+/** The columns of `row`'s source; `same_plan` as in payload_point_of. */
+void payload_columns_of(const struct plan *plan, const struct well_plan *well,
+                        const struct unit_choice *units, const struct record *row, bool same_plan,
+                        struct payload_columns *out);
+/** One row as JSON; its readings are those of `columns`, in that order. */
+void payload_put_row(struct json *json, const struct payload_columns *columns,
+                     const struct record *row);
+
 /** The clock never knew the time: a time stamp would be a guess. */
 bool payload_time_is_known(const struct stamp *at);
 

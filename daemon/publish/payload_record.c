@@ -9,7 +9,6 @@
 #include "payload.h"
 
 #include <inttypes.h>
-#include <math.h>
 #include <stdio.h>
 
 /* First record of each source among the rows: it gives that source's columns. */
@@ -17,18 +16,29 @@ struct sets {
     const struct record *of[SOURCE_UNIT_HISTORY + 1];
 };
 
+/* What a pressure refers to follows from the entries valid at a time. */
+static bool same_entries(const struct well_plan *well, int64_t a_utc_ms, int64_t b_utc_ms)
+{
+    for (uint8_t source = SOURCE_GAUGE; source < SOURCE_KINDS; source++)
+        if (plan_entry_at(well, source, a_utc_ms) != plan_entry_at(well, source, b_utc_ms))
+            return false;
+    return true;
+}
+
 static bool same_columns(const struct plan *plan, const struct well_plan *well,
                          const struct unit_choice *units, const struct record *a,
                          const struct record *b)
 {
     if (a->n != b->n)
         return false;
+    const bool same_references = same_entries(well, a->at.utc_ms, b->at.utc_ms);
     for (uint16_t i = 0; i < a->n; i++) {
         unsigned point = a->reading[i].point;
         if (point != b->reading[i].point)
             return false;
-        if (payload_point_of(plan, well, units, point, a->at.utc_ms, true).reference !=
-            payload_point_of(plan, well, units, point, b->at.utc_ms, true).reference)
+        if (!same_references &&
+            payload_point_of(plan, well, units, point, a->at.utc_ms, true).reference !=
+                payload_point_of(plan, well, units, point, b->at.utc_ms, true).reference)
             return false;
     }
     return true;
@@ -59,101 +69,26 @@ static size_t rows_that_belong(const struct plan *plan, const struct well_plan *
     return n;
 }
 
-static void put_set(struct json *json, const struct plan *plan, const struct well_plan *well,
-                    const struct unit_choice *units, const struct record *row)
+static void put_set(struct json *json, const struct record *row,
+                    const struct payload_columns *columns)
 {
-    bool same_plan = row->plan_digest == plan->digest_32;
     json_key(json, source_name(row->source));
     json_open(json, '{');
     json_key(json, "points");
     json_open(json, '[');
-    for (uint16_t i = 0; i < row->n; i++) {
-        const struct point *point = point_get(row->reading[i].point);
-        json_text(json, point == NULL ? "unknown" : point->id);
-    }
+    for (uint16_t i = 0; i < columns->n; i++)
+        json_text(json, columns->column[i].point == NULL ? "unknown" : columns->column[i].point);
     json_close(json, ']');
     json_key(json, "units");
     json_open(json, '[');
-    for (uint16_t i = 0; i < row->n; i++) {
-        double resolution;
-        json_text(json,
-                  payload_unit_name(unit_choice_of(units, row->reading[i].point, &resolution)));
-    }
+    for (uint16_t i = 0; i < columns->n; i++)
+        json_text(json, columns->column[i].unit);
     json_close(json, ']');
     json_key(json, "references");
     json_open(json, '[');
-    for (uint16_t i = 0; i < row->n; i++) {
-        struct payload_point how =
-            payload_point_of(plan, well, units, row->reading[i].point, row->at.utc_ms, same_plan);
-        json_text(json, payload_reference_name(how.reference));
-    }
+    for (uint16_t i = 0; i < columns->n; i++)
+        json_text(json, payload_reference_name(columns->column[i].reference));
     json_close(json, ']');
-    json_close(json, '}');
-}
-
-static void put_columns(struct json *json, const struct unit_choice *units,
-                        const struct record *row)
-{
-    double values[RECORD_READINGS_MAX];
-    uint8_t qualities[RECORD_READINGS_MAX];
-    bool names_input = false;
-    json_key(json, "values");
-    json_open(json, '[');
-    for (uint16_t i = 0; i < row->n; i++) {
-        const struct reading *reading = &row->reading[i];
-        struct payload_point how = {0};
-        how.unit = unit_choice_of(units, reading->point, &how.resolution);
-        values[i] = reading->value;
-        qualities[i] = payload_quality(reading->quality, false, &values[i]);
-        names_input = names_input || point_get(reading->worst_input) != NULL;
-        json_number(json, payload_value(&how, reading->point, values[i]), how.resolution);
-    }
-    json_close(json, ']');
-    json_key(json, "qualities");
-    json_open(json, '[');
-    for (uint16_t i = 0; i < row->n; i++)
-        json_unsigned(json, qualities[i]);
-    json_close(json, ']');
-    json_key(json, "age_s");
-    json_open(json, '[');
-    for (uint16_t i = 0; i < row->n; i++)
-        json_number(json, isfinite(values[i]) ? (double)row->reading[i].age_s : NAN,
-                    AGE_RESOLUTION_S);
-    json_close(json, ']');
-    if (!names_input)
-        return;
-    json_key(json, "worst_inputs");
-    json_open(json, '[');
-    for (uint16_t i = 0; i < row->n; i++) {
-        const struct point *worst = point_get(row->reading[i].worst_input);
-        json_text(json, worst == NULL ? NULL : worst->id);
-    }
-    json_close(json, ']');
-}
-
-static void put_row(struct json *json, const struct unit_choice *units, const struct record *row)
-{
-    json_open(json, '{');
-    json_key(json, "source");
-    json_text(json, source_name(row->source));
-    json_key(json, "seq");
-    json_unsigned(json, row->seq);
-    json_key(json, "revision");
-    json_unsigned(json, row->revision);
-    json_key(json, "time");
-    if (payload_time_is_known(&row->at))
-        json_time(json, row->at.utc_ms);
-    else
-        json_null(json);
-    json_key(json, "clock");
-    json_text(json, clock_state_name(row->at.clock));
-    json_key(json, "outcome");
-    json_text(json, outcome_name(row->outcome));
-    if (row->heard) {
-        json_key(json, "heard");
-        json_boolean(json, true);
-    }
-    put_columns(json, units, row);
     json_close(json, '}');
 }
 
@@ -199,6 +134,7 @@ static size_t write_message(char *into, size_t room, const struct plan *plan,
                             size_t n, size_t *fitted)
 {
     struct sets sets = {0};
+    struct payload_columns columns[SOURCE_UNIT_HISTORY + 1];
     for (size_t i = n; i-- > 0;)
         sets.of[records[i].source] = &records[i];
     struct json json;
@@ -208,15 +144,18 @@ static size_t write_message(char *into, size_t room, const struct plan *plan,
     json_key(&json, "sets");
     json_open(&json, '{');
     for (uint8_t source = 0; source <= SOURCE_UNIT_HISTORY; source++)
-        if (sets.of[source] != NULL)
-            put_set(&json, plan, well, units, sets.of[source]);
+        if (sets.of[source] != NULL) {
+            payload_columns_of(plan, well, units, sets.of[source],
+                               sets.of[source]->plan_digest == plan->digest_32, &columns[source]);
+            put_set(&json, sets.of[source], &columns[source]);
+        }
     json_close(&json, '}');
     json_key(&json, "rows");
     json_open(&json, '[');
     size_t done = 0;
     for (; done < n; done++) {
         struct json before = json;
-        put_row(&json, units, &records[done]);
+        payload_put_row(&json, &columns[records[done].source], &records[done]);
         if (json.full || json.room - json.length < sizeof "]}") {
             json = before;
             break;

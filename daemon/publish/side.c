@@ -126,6 +126,9 @@ bool side_take(struct side *side, const struct wall_message *message)
     case WALL_RECORD:
         to_inbox(side, message->record.destination, message);
         break;
+    case WALL_RECORDS:
+        to_inbox(side, message->records.destination, message);
+        break;
     case WALL_GAP:
         to_inbox(side, message->gap.destination, message);
         break;

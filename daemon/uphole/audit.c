@@ -152,12 +152,16 @@ static enum up_rc read_runs(struct audit *audit, struct up_error *error)
 {
     size_t got = AUDIT_SLICE;
     enum up_rc rc = UP_OK;
+    uint64_t after = 0;
     while (rc == UP_OK && got == AUDIT_SLICE) {
         const size_t room = AUDIT_RUNS_MAX - audit->n_runs;
-        rc = journal_read_runs(
-            audit->reader, audit->n_runs > 0 ? audit->runs[audit->n_runs - 1].pos : 0,
-            room < AUDIT_SLICE ? room : AUDIT_SLICE, &audit->runs[audit->n_runs], &got, error);
-        audit->n_runs += got;
+        struct run_book *slice = &audit->runs[audit->n_runs];
+        rc = journal_read_runs(audit->reader, after, room < AUDIT_SLICE ? room : AUDIT_SLICE, slice,
+                               &got, error);
+        after = rc == UP_OK && got > 0 ? slice[got - 1].pos : after;
+        for (size_t i = 0; rc == UP_OK && i < got; i++)
+            if (slice[i].plan != 0) /* else it ended before anything was due */
+                audit->runs[audit->n_runs++] = slice[i];
     }
     audit->full = audit->full || audit->n_runs == AUDIT_RUNS_MAX;
     while (audit->n_runs > 0 && audit->runs[audit->n_runs - 1].pos > audit->newest_pos)

@@ -68,8 +68,8 @@ void backlog_close(struct backlog *backlog)
 
 /** The plan under which a scan was taken: the current one, one that is kept, or read from the
  * journal in the place of the longest unused. */
-static enum up_rc plan_of(struct backlog *backlog, uint32_t id, const struct plan **out,
-                          struct up_error *error)
+enum up_rc backlog_plan(struct backlog *backlog, uint32_t id, const struct plan **out,
+                        struct up_error *error)
 {
     if (id == backlog->options.plan->id) {
         *out = backlog->options.plan;
@@ -115,11 +115,14 @@ static enum up_rc plan_of(struct backlog *backlog, uint32_t id, const struct pla
     return UP_OK;
 }
 
-static enum up_rc fold_on(struct backlog *backlog, struct kept_fold *kept, const struct scan *scan,
-                          struct up_error *error)
+enum up_rc backlog_fold_on(struct backlog *backlog, struct kept_fold *kept, const struct scan *scan,
+                           struct up_error *error)
 {
     const struct plan *plan = NULL;
-    const enum up_rc rc = plan_of(backlog, scan->plan, &plan, error);
+    const uint32_t id = kept->plan != 0 ? kept->plan : scan->plan;
+    enum up_rc rc = backlog_plan(backlog, id, &plan, error);
+    if (rc == UP_OK)
+        rc = backlog_look(backlog, &kept->view, scan->well, scan->pos, kept->as_of, error);
     if (rc != UP_OK)
         return rc;
     const struct well_plan *now = plan_well_by_number(backlog->options.plan, scan->well);
@@ -130,13 +133,14 @@ static enum up_rc fold_on(struct backlog *backlog, struct kept_fold *kept, const
                        (unsigned long long)scan->pos);
     size_t n_made = 0;
     struct stamp at;
-    if (kept->times != NULL && order_corrects(kept->times, scan, &at)) {
+    if (kept->view.times.pos != 0 && order_corrects(&kept->view.times, scan, &at)) {
         backlog->corrected = *scan;
         backlog->corrected.begun = at;
         scan = &backlog->corrected;
     }
     measure_scan(kept->fold, plan, then, scan, &backlog->record, backlog->made, &n_made);
     backlog->record.pos = scan->pos;
+    backlog->record.plan = id;
     backlog->record.after_run = kept->run;
     backlog->record.after_seq = kept->seq;
     kept->pos = scan->pos;
@@ -145,31 +149,48 @@ static enum up_rc fold_on(struct backlog *backlog, struct kept_fold *kept, const
     return UP_OK;
 }
 
-enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
-                            const struct scan *scan, struct up_error *error)
+/** Whether measuring began anew with this scan. Asked once for the rest of the slice that was read
+ * (its facts are as old as its rows): such rows come with changes of the plan, and a question costs
+ * as much as a row. */
+static enum up_rc anew_at(struct backlog *backlog, const struct scan *scan, bool *is_anew,
+                          struct up_error *error)
 {
+    struct known_anew *known = &backlog->anew;
+    *is_anew = false;
+    if (known->well != scan->well || known->run != scan->run || scan->pos < known->from ||
+        scan->pos > known->to) {
+        *known = (struct known_anew){.well = scan->well, .run = scan->run};
+        const uint64_t to = backlog->slice_to > scan->pos ? backlog->slice_to : scan->pos;
+        const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
+                                                 to, &known->newest, error);
+        if (rc != UP_OK) {
+            known->well = 0;
+            return rc;
+        }
+        known->from = scan->pos;
+        known->to = to;
+    }
+    if (known->newest == 0 || scan->pos > known->newest)
+        return UP_OK;
     uint64_t anew = 0;
     const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
                                              scan->pos, &anew, error);
-    if (rc != UP_OK)
-        return rc;
-    if (anew != 0) /* as it did when this was live: core_plan.c */
-        fold_init(kept->fold);
-    return fold_on(backlog, kept, scan, error);
+    *is_anew = anew != 0;
+    return rc;
 }
 
-/** A fact bears the label of the scan that made it; it is as far off as that scan's. */
-static void correct_fact(const struct row_order *times, const struct scan *of_run,
-                         struct fact *fact)
+enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
+                            const struct scan *scan, struct up_error *error)
 {
-    const struct scan made_by = {.pos = fact->pos,
-                                 .begun = {.utc_ms = fact->utc_ms,
-                                           .boot_ms = fact->boot_ms,
-                                           .boot = of_run->begun.boot,
-                                           .clock = CLOCK_STATE_UNSYNCHRONISED}};
-    struct stamp at;
-    if (times != NULL && order_corrects(times, &made_by, &at))
-        fact->utc_ms = at.utc_ms;
+    bool is_anew = false;
+    if (kept->plan != 0) /* one plan over all: nothing began anew under it */
+        return backlog_fold_on(backlog, kept, scan, error);
+    const enum up_rc rc = anew_at(backlog, scan, &is_anew, error);
+    if (rc != UP_OK)
+        return rc;
+    if (is_anew) /* as it did when this was live: core_plan.c */
+        fold_init(kept->fold);
+    return backlog_fold_on(backlog, kept, scan, error);
 }
 
 /** Brings a fold to just before `first`, from one window earlier. */
@@ -177,7 +198,7 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
                            const struct scan *first, struct up_error *error)
 {
     const struct plan *plan = NULL;
-    enum up_rc rc = plan_of(backlog, first->plan, &plan, error);
+    enum up_rc rc = backlog_plan(backlog, first->plan, &plan, error);
     if (rc != UP_OK)
         return rc;
     const struct well_plan *now = plan_well_by_number(backlog->options.plan, first->well);
@@ -198,6 +219,7 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
         begin = anew - 1;
     fold_init(kept->fold);
     kept->pos = kept->run = kept->seq = 0;
+    kept->view.high = 0; /* it is read onwards only */
     size_t n_facts = 0;
     /* Facts up to the wanted scan, not up to the window's begin: one that a scan of the window made
      * when it was live must hold from there on, though the fold that begins later would not find it
@@ -206,8 +228,11 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
                             backlog->facts, FACTS_READ_MAX, &n_facts, error);
     if (rc != UP_OK)
         return rc;
+    rc = backlog_look(backlog, &kept->view, first->well, first->pos, kept->as_of, error);
+    if (rc != UP_OK)
+        return rc;
     for (size_t i = 0; i < n_facts; i++)
-        correct_fact(kept->times, first, &backlog->facts[i]);
+        backlog_correct_fact(&kept->view.times, first, &backlog->facts[i]);
     for (size_t i = 0; i < n_facts; i++)
         if (backlog->facts[i].pos >= anew)
             fold_load_fact(kept->fold, &backlog->facts[i]);
@@ -221,7 +246,7 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
         for (size_t i = 0; i < got; i++) {
             if (backlog->scans[i].pos >= first->pos)
                 return UP_OK;
-            rc = fold_on(backlog, kept, &backlog->scans[i], error);
+            rc = backlog_fold_on(backlog, kept, &backlog->scans[i], error);
             if (rc != UP_OK)
                 return rc;
         }
@@ -250,6 +275,8 @@ static enum up_rc position(struct backlog *backlog, struct kept_fold *kept,
 {
     const struct scan first = backlog->scans[0];
     uint64_t run = 0, seq = 0, at = 0;
+    if (kept->pos != 0 && kept->pos == want->after && first.seq == kept->seq + 1)
+        return UP_OK; /* seq has no holes: the row before it is the one folded last */
     enum up_rc rc =
         journal_row_before(backlog->reader, want->well, first.pos, &run, &seq, &at, error);
     if (rc != UP_OK)
@@ -282,6 +309,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         return rc;
     const uint64_t live_seq = backlog->options.live_seq(backlog->options.context, want->well);
     uint64_t last = want->after;
+    backlog->slice_to = got > 0 ? backlog->scans[got - 1].pos : 0;
     for (; sent < got; sent++) {
         const struct scan *scan = &backlog->scans[sent];
         rc = backlog_fold_one(backlog, kept, scan, error);
@@ -325,8 +353,8 @@ static enum up_rc serve_gaps(struct backlog *backlog, const struct wall_want *wa
     return UP_OK;
 }
 
-enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want *want,
-                         struct up_error *error)
+static enum up_rc serve(struct backlog *backlog, const struct wall_want *want,
+                        struct up_error *error)
 {
     const struct plan *plan = backlog->options.plan;
     int well_index = -1;
@@ -344,4 +372,14 @@ enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want *want,
     if (want->stream == STREAM_ORDER)
         return backlog_serve_order(backlog, want, error);
     return UP_FAIL(error, UP_E_INPUT, "a want of the SCADA side names no stream");
+}
+
+enum up_rc backlog_serve(struct backlog *backlog, const struct wall_want *want,
+                         struct up_error *error)
+{
+    struct journal_damage damage;
+    const enum up_rc rc = serve(backlog, want, error);
+    while (backlog->options.damaged != NULL && journal_reader_damage(backlog->reader, &damage))
+        backlog->options.damaged(backlog->options.context, &damage);
+    return rc;
 }

@@ -19,8 +19,11 @@ struct backlog_options {
     const char *journal_directory;
     /** Hands a message on; false ends the want (the other side is gone). */
     bool (*send)(void *context, const struct wall_message *message);
-    /** First seq of the newest commit of a well (journal number): from there on a record is live. */
+    /** First seq of the newest commit of a well (journal number): from there on a record is live.
+     */
     uint64_t (*live_seq)(void *context, uint16_t well);
+    /** What was found damaged while rows were read; NULL: nobody asks. */
+    void (*damaged)(void *context, const struct journal_damage *damage);
     void *context;
 };
 UP_MUST enum up_rc backlog_open(const struct backlog_options *options, struct backlog **out,
@@ -39,6 +42,7 @@ struct backlog_thread_options {
     uint32_t plan_serial;
     const char *journal_directory;
     uint64_t (*live_seq)(void *context, uint16_t well);
+    void (*damaged)(void *context, const struct journal_damage *damage);
     void *context;
 };
 UP_MUST enum up_rc backlog_thread_start(const struct backlog_thread_options *options,
@@ -59,9 +63,9 @@ void backlog_thread_greet(struct backlog_thread *thread, int fd, uint64_t run,
 /** fd of a SCADA side that has just been greeted, else -1. */
 int backlog_thread_greeted(struct backlog_thread *thread);
 /**
- * Another plan, in steps: `prepare` does all that can fail, from core's thread; `drop` undoes it, or
- * `take` hands it over: the thread goes over to it between two wants, before it greets anyone. The
- * plan before must stay as long as `uses_plan` says.
+ * Another plan, in steps: `prepare` does all that can fail, from core's thread; `drop` undoes it,
+ * or `take` hands it over: the thread goes over to it between two wants, before it greets anyone.
+ * The plan before must stay as long as `uses_plan` says.
  */
 UP_MUST enum up_rc backlog_thread_prepare(struct backlog_thread *thread, const struct plan *plan,
                                           uint32_t plan_serial, struct up_error *error);

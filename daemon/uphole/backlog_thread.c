@@ -37,6 +37,7 @@ struct backlog_thread {
     struct wall_cursor *cursors;
     size_t n_cursors;
     /* the thread's own */
+    struct wall_message pack; /* WALL_RECORDS: those of the want being served that have not gone */
     struct wall_cursor *greeting; /* the cursors, copied out of the lock */
     int fd;                       /* changed under the lock only, so that others may look */
 };
@@ -51,9 +52,8 @@ static bool stopping(struct backlog_thread *thread)
 
 /** Waits for a slow reader, but no longer than ten seconds, nor past a stop or a newer SCADA side.
  */
-static bool send_patiently(void *context, const struct wall_message *message)
+static bool send_patiently(struct backlog_thread *thread, const struct wall_message *message)
 {
-    struct backlog_thread *thread = context;
     for (int i = 0; i < SEND_WAITS_MAX && thread->fd >= 0; i++) {
         const enum up_rc rc = wall_send_wait(thread->fd, message, SEND_WAIT_MS);
         if (rc == UP_OK)
@@ -64,10 +64,46 @@ static bool send_patiently(void *context, const struct wall_message *message)
     return false;
 }
 
+static bool send_pack(struct backlog_thread *thread)
+{
+    const bool good = thread->pack.records.n == 0 || send_patiently(thread, &thread->pack);
+    thread->pack.records.n = 0;
+    thread->pack.records.size = 0;
+    return good;
+}
+
+/** Records wait for one another: a pack goes when it is full, or before anything else. Each want
+ * ends with a message of its own, so none waits for long. */
+static bool send_packed(void *context, const struct wall_message *message)
+{
+    struct backlog_thread *thread = context;
+    struct wall_records *pack = &thread->pack.records;
+    if (message->kind != WALL_RECORD)
+        return send_pack(thread) && send_patiently(thread, message);
+    const struct wall_record *one = &message->record;
+    const bool belongs =
+        pack->n == 0 || (thread->pack.plan_serial == message->plan_serial &&
+                         pack->destination == one->destination && pack->serial == one->serial);
+    if (belongs && wall_records_add(pack, &one->record, one->live)) {
+        thread->pack.plan_serial = message->plan_serial;
+        pack->destination = one->destination;
+        pack->serial = one->serial;
+        return true;
+    }
+    return pack->n > 0 && send_pack(thread) && send_packed(context, message);
+}
+
 static uint64_t live_seq(void *context, uint16_t well)
 {
     struct backlog_thread *thread = context;
     return thread->options.live_seq(thread->options.context, well);
+}
+
+static void hand_on_damage(void *context, const struct journal_damage *damage)
+{
+    struct backlog_thread *thread = context;
+    if (thread->options.damaged != NULL)
+        thread->options.damaged(thread->options.context, damage);
 }
 
 /** Plan, numbers, cursors: what a SCADA side must hear before anything else. */
@@ -129,6 +165,8 @@ static void serve(struct backlog_thread *thread, const struct wall_want *want)
 {
     struct up_error error = {0};
     pthread_mutex_unlock(&thread->lock);
+    thread->pack.records.n = 0; /* of a want that broke off */
+    thread->pack.records.size = 0;
     if (backlog_serve(thread->backlog, want, &error) != UP_OK)
         say(SAY_ERROR, "journal", "%s", error.why);
     pthread_mutex_lock(&thread->lock);
@@ -163,8 +201,9 @@ static enum up_rc open_backlog(struct backlog_thread *thread,
     const struct backlog_options backlog = {.plan = options->plan,
                                             .plan_serial = options->plan_serial,
                                             .journal_directory = options->journal_directory,
-                                            .send = send_patiently,
+                                            .send = send_packed,
                                             .live_seq = live_seq,
+                                            .damaged = hand_on_damage,
                                             .context = thread};
     return backlog_open(&backlog, out, error);
 }
@@ -177,6 +216,7 @@ enum up_rc backlog_thread_start(const struct backlog_thread_options *options,
         return UP_FAIL(error, UP_E_MEMORY, "no memory for the backlog's thread");
     thread->options = *options;
     thread->used = options->plan;
+    thread->pack.kind = WALL_RECORDS;
     thread->fd = thread->new_fd = thread->greeted_fd = -1;
     thread->cursors = calloc(CURSORS_MAX, sizeof *thread->cursors);
     thread->greeting = calloc(CURSORS_MAX, sizeof *thread->greeting);

@@ -145,6 +145,7 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     core->options = *options;
     core->watch.floor_utc_ms = options->floor_utc_ms;
     core->wall = -1;
+    pthread_mutex_init(&core->tidy.lock, NULL);
     core->scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *core->scans);
     core->notes = calloc(CORE_NOTES_MAX, sizeof *core->notes);
     if (core->scans == NULL || core->notes == NULL || !make_wells(core) ||
@@ -181,6 +182,7 @@ void core_destroy(struct core *core)
     free(core->cursors);
     free(core->scans);
     free(core->notes);
+    pthread_mutex_destroy(&core->tidy.lock);
     free(core);
 }
 
@@ -267,6 +269,7 @@ int64_t core_step(struct core *core)
     core_serve_wall(core);
     resend_step(core, now_us);
     every_second(core, now_us);
+    core_tidy_step(core, now_us);
     if (now_us >= core->next_snapshots_us) {
         for (int i = 0; i < core->options.plan->n_wells; i++)
             core->wells[i].snapshot_due = true;

@@ -92,6 +92,8 @@ uint64_t core_newest_seq(const struct core *core, uint16_t well_index);
 /** First seq of the newest commit of a well, by the journal's number: from here on a record is live,
  * not late. May be read from another thread. */
 uint64_t core_live_seq(const struct core *core, uint16_t number);
+/** A reader found damage in the journal. May be called from another thread. */
+void core_found_damage(struct core *core, const struct journal_damage *damage);
 /** An event for the journal; it rides with the next commit, and waits while the disk refuses.
  * `text` is UTF-8 of `length` bytes, cut where it is too long for one. Dropped where there is no
  * room, which core_has_room_for_event says before. */

@@ -311,12 +311,15 @@ void core_commit(struct core *core, bool everything)
                           .cursors = core->cursors,
                           .n_cursors = core->n_cursors,
                           .orders = core->resend.waiting,
-                          .n_orders = core->resend.n_waiting};
+                          .n_orders = core->resend.n_waiting,
+                          .told = core_tidy_telling(core)};
     struct up_error error = {0};
     if (journal_append(core->options.journal, &batch, &error) != UP_OK) {
         refused(core, &error);
     } else {
         core->counts.commits++;
+        if (batch.told != NULL)
+            core_tidy_told(core);
         cursors_are_stored(core);
         note_newest(core);
     }

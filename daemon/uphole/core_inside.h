@@ -13,11 +13,13 @@
 
 #include "uphole/gather.h"
 
+#include <pthread.h>
 #include <stdatomic.h>
 
 #define CORE_FACTS_MAX 1024
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
+#define CORE_DAMAGES_MAX 16
 #define CORE_NOTES_MAX 512 /* one outage: a row a source */
 #define CORE_CURSORS_MAX   /* of every stream, and what each destination cost in a month */        \
     ((size_t)PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 3 + PLAN_DESTINATIONS_MAX)
@@ -84,6 +86,16 @@ struct core_destination {
     struct core_cursor *cursor[2]; /* [STREAM_RECORD - 1, STREAM_GAP - 1][well index] */
 };
 
+/** Upkeep of the journal between two commits. */
+struct core_tidy {
+    int64_t next_us, next_proof_us;
+    bool tells; /* a ledger row of `told` waits to be stored */
+    struct journal_damage told;
+    pthread_mutex_t lock; /* over the two below: readers of other threads put what they found */
+    struct journal_damage found[CORE_DAMAGES_MAX];
+    size_t n_found;
+};
+
 struct core {
     struct core_options options;
     struct clock_watch watch;
@@ -108,6 +120,7 @@ struct core {
     struct sleep_watch sleep;
     bool supply_is_open;
     struct resend resend;
+    struct core_tidy tidy;
     int wall;
     uint32_t wall_silence_s;
     struct wall_plans wall_plans;
@@ -141,6 +154,12 @@ void core_take_item(struct core *core, const struct gathered *item);
 /** One transaction of what is in hand. `everything`: counts of open ledger rows too, which
  * otherwise come once a minute. */
 void core_commit(struct core *core, bool everything);
+/* core_tidy.c */
+/** Seals older scans, proves sealed ones, and tells of damage: bounded work, a step at a time. */
+void core_tidy_step(struct core *core, int64_t now_us);
+/** The damage whose ledger row is among the rows of this commit; NULL: none. */
+const struct journal_damage *core_tidy_telling(const struct core *core);
+void core_tidy_told(struct core *core);
 void core_serve_wall(struct core *core);
 /** Sends core->message; false: the wall is full, or nobody is there. */
 bool core_out(struct core *core);

@@ -26,7 +26,7 @@ static int read_time(const char *name, const char *text, int64_t *utc_ms)
         &COMMAND_EXPORT, "--%s %s is no time; expected one like 2031-03-01T06:00:00Z", name, text);
 }
 
-enum { RAW = 1000, MEASURED, CSV, NDJSON };
+enum { RAW = 1000, MEASURED, CSV, NDJSON, AS_FIRST };
 
 static int read_options(int argc, char **argv, struct export_asked *asked)
 {
@@ -37,11 +37,12 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
                                             {"measured", no_argument, NULL, MEASURED},
                                             {"csv", no_argument, NULL, CSV},
                                             {"ndjson", no_argument, NULL, NDJSON},
+                                            {"as-first-measured", no_argument, NULL, AS_FIRST},
                                             {"units", required_argument, NULL, 'u'},
                                             {"as", required_argument, NULL, 'a'},
                                             {"into", required_argument, NULL, 'i'},
                                             {NULL, 0, NULL, 0}};
-    bool has[4] = {false}, has_units = false;
+    bool has[5] = {false}, has_units = false;
     int code = 0;
     optind = 1;
     for (int c; code == 0 && (c = command_option(&COMMAND_EXPORT, argc, argv, OPTIONS)) != -1;) {
@@ -70,6 +71,7 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
         return code;
     asked->raw = has[RAW - RAW];
     asked->ndjson = has[NDJSON - RAW];
+    asked->revision = has[AS_FIRST - RAW] ? 0 : REVISION_NEWEST;
     if ((asked->raw && has[MEASURED - RAW]) || (asked->ndjson && has[CSV - RAW]))
         return command_usage_error(&COMMAND_EXPORT, "state --raw or --measured, --csv or --ndjson, "
                                                     "not both");
@@ -90,92 +92,7 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
     return 0;
 }
 
-/* ---- the journal ---- */
-
-static enum up_rc find_well(struct export *export, struct journal_reader *reader,
-                            struct up_error *error)
-{
-    char name[NAME_LENGTH_MAX + 1], known[160] = "";
-    for (uint16_t number = 1; journal_read_well_id(reader, number, name); number++) {
-        if (strcmp(name, export->asked.well) == 0) {
-            export->well = number;
-            return UP_OK;
-        }
-        const size_t length = strlen(known);
-        snprintf(known + length, sizeof known - length, "%s%s", number > 1 ? ", " : "", name);
-    }
-    return UP_FAIL(error, UP_E_MISSING, "the journal knows no well '%.40s'; it knows %s",
-                   export->asked.well, known[0] != '\0' ? known : "none yet");
-}
-
-/** The units of a destination, as the plan of the interval's newest row has them. */
-static enum up_rc choose_units(struct export *export, struct up_error *error)
-{
-    export->units = (struct unit_choice){.set = export->asked.us ? UNITS_US : UNITS_METRIC};
-    if (export->asked.destination == NULL)
-        return UP_OK;
-    for (uint16_t i = 0; i < export->plan->n_destinations; i++)
-        if (strcmp(export->plan->destinations[i].name, export->asked.destination) == 0) {
-            export->units = export->plan->destinations[i].units;
-            return UP_OK;
-        }
-    return UP_FAIL(error, UP_E_MISSING, "there is no destination '%.40s' in that time",
-                   export->asked.destination);
-}
-
-static bool unused(void *context, const struct wall_message *message)
-{
-    (void)context;
-    (void)message;
-    return false;
-}
-
-/** Fixes the range of rows, and reads the plan under which its newest row was taken. */
-static enum up_rc find_range(struct export *export, struct journal_reader *reader,
-                             struct up_error *error)
-{
-    uint32_t id = journal_read_newest_plan(reader);
-    size_t got = 0;
-    enum up_rc rc = journal_range_of_time(reader, export->well, export->asked.from_utc_ms,
-                                          export->asked.to_utc_ms, &export->range, error);
-    if (rc == UP_OK && export->range.to != 0)
-        rc = journal_read_scans(reader, export->well, export->range.to - 1, 1, export->scans, &got,
-                                error);
-    if (rc == UP_OK && got > 0)
-        id = export->scans[0].plan;
-    if (rc == UP_OK)
-        rc = export_read_plan(reader, id, &export->plan, error);
-    return rc != UP_OK ? rc : choose_units(export, error);
-}
-
-static enum up_rc prepare(struct export *export, struct up_error *error)
-{
-    const char *directory = export->asked.where.directory;
-    struct journal_reader *reader = NULL;
-    export->scans = calloc(JOURNAL_SLICE_MAX, sizeof *export->scans);
-    export->gaps = calloc(JOURNAL_SLICE_MAX, sizeof *export->gaps);
-    export->line = malloc(PAYLOAD_MAX);
-    export->as_read.fold = malloc(fold_bytes());
-    export->as_corrected.fold = malloc(fold_bytes());
-    if (export->scans == NULL || export->gaps == NULL || export->line == NULL ||
-        export->as_read.fold == NULL || export->as_corrected.fold == NULL)
-        return UP_FAIL(error, UP_E_MEMORY, "no memory for an export");
-    enum up_rc rc = journal_reader_open(directory, &reader, error);
-    if (rc == UP_OK)
-        rc = find_well(export, reader, error);
-    if (rc == UP_OK)
-        rc = find_range(export, reader, error);
-    journal_reader_close(reader);
-    if (rc != UP_OK)
-        return rc;
-    rc = backlog_open(&(struct backlog_options){.plan = export->plan,
-                                                .journal_directory = directory,
-                                                .send = unused},
-                      &export->backlog, error);
-    if (rc == UP_OK)
-        export->reader = export->backlog->reader;
-    return rc;
-}
+/* ---- what there is ---- */
 
 /** First walk: whether there is anything, and the columns of a CSV. NDJSON needs neither. */
 static int look(struct export *export, struct up_error *error)
@@ -296,7 +213,7 @@ static int run_export(int argc, char **argv)
     if (code == 0) {
         code = socket_ask_where(&export->asked.where, &error);
         if (code == 0)
-            code = up_exit_code(prepare(export, &error));
+            code = up_exit_code(export_open(export, &error));
         if (code != 0)
             (void)command_fail(&error);
         if (code == 0)
@@ -304,13 +221,7 @@ static int run_export(int argc, char **argv)
         if (code == 0)
             code = put_out(export, &error);
     }
-    backlog_close(export->backlog);
-    plan_free(export->plan);
-    free(export->scans);
-    free(export->gaps);
-    free(export->line);
-    free(export->as_read.fold);
-    free(export->as_corrected.fold);
+    export_close(export);
     free(export);
     return code;
 }
@@ -318,7 +229,8 @@ static int run_export(int argc, char **argv)
 const struct command COMMAND_EXPORT = {
     .name = "export",
     .summary = "write a well's rows and gaps as a table, for a spreadsheet or a script",
-    .usage = "export WELL --from TIME [--to TIME] [--raw | --measured] [--csv | --ndjson] [--units "
+    .usage = "export WELL --from TIME [--to TIME] [--raw | --measured] [--csv | --ndjson] "
+             "[--as-first-measured] [--units "
              "SET | --as DESTINATION] [--into FILE] [--config FILE [--maps DIRECTORY] | --journal "
              "DIRECTORY]",
     .help =
@@ -328,15 +240,18 @@ const struct command COMMAND_EXPORT = {
         "  --raw                words as they stood on the wire, in hexadecimal, with times\n"
         "  --csv                RFC 4180, the units in the header (the default)\n"
         "  --ndjson             a JSON object a line: the messages record and gap, or raw rows\n"
+        "  --as-first-measured  rows as they went out first, whatever revised them since\n"
         "  --units SET          metric (the default) or us\n"
         "  --as DESTINATION     in the units of that destination\n"
         "  --into FILE          the file, which must not exist; by default standard "
         "output\n" SOCKET_ASK_HELP "\n"
         "Every poll is a row, failed ones too; each gap of the ledger is a row of its own kind, "
-        "where it began. A row whose time was\n"
-        "corrected stands there once, with the right time and its revision. Text that a "
-        "spreadsheet would run or turn into a number\n"
-        "has an apostrophe before it. Reads only, and works beside a running Uphole and without "
+        "where it began. A row that was\n"
+        "recalculated, or whose time was corrected, stands there once, in its newest revision. "
+        "Text "
+        "that a spreadsheet would run or turn\n"
+        "into a number has an apostrophe before it. Reads only, and works beside a running Uphole "
+        "and without "
         "one; the line is not asked anything.\n"
         "\n"
         "Exit code 1: there is nothing in that time; 66: no such well; 73: the file exists or "

@@ -17,11 +17,14 @@
 #include <stdio.h>
 
 #define EXPORT_REFERENCES 4 /* enum pressure_reference */
+#define EXPORT_REVISED 2 /* folds: of a recalculation and of a clock that was set may alternate */
+#define REVISION_NEWEST UINT32_MAX
 
 struct export_asked {
     struct socket_asked where;
     const char *well, *into, *destination;
     bool has_from, raw, ndjson, us;
+    uint32_t revision; /* rows are told in their newest one that is not above it */
     int64_t from_utc_ms, to_utc_ms, now_utc_ms;
 };
 
@@ -35,11 +38,12 @@ struct csv {
 struct export_scan {
     const struct scan *scan;
     struct stamp at;             /* corrected where it was corrected */
-    uint32_t revision;           /* that of the row with this time */
+    uint32_t revision;           /* the row's newest one */
     const char *by;              /* by what a row of a revision above 0 came to be; else NULL */
     const struct record *record; /* NULL: not measured */
-    const struct plan *plan;     /* under which it was taken, numbered; of a measured row */
+    const struct plan *plan;     /* under which it was measured, numbered; of a measured row */
     uint32_t plan_digest;
+    uint64_t as_of; /* pos of the order that made the revision; 0: none did */
 };
 
 struct export
@@ -51,17 +55,20 @@ struct export
     uint16_t well;
     struct unit_choice units;
     struct row_range range;
-    struct kept_fold as_read, as_corrected;
-    struct row_order times;  /* the one that covers the present row */
-    struct record corrected; /* the present row under it */
-    bool slice_has_times;
-    struct scan *scans; /* JOURNAL_SLICE_MAX */
-    struct gap *gaps;   /* JOURNAL_SLICE_MAX */
+    uint64_t as_of; /* pos of the newest order that counts */
+    struct kept_fold as_read, as_revised[EXPORT_REVISED];
+    size_t newest_fold;   /* of as_revised */
+    struct row_view view; /* of the rows where the walk stands, */
+    uint32_t viewed;      /* read for this revision */
+    uint64_t before;      /* pos of the well's row before the present one; 0: not known */
+    char by[sizeof((struct row_order *)0)->by];
+    struct record revised; /* the present row, of a revision above 0 */
+    struct scan *scans;    /* JOURNAL_SLICE_MAX */
+    struct gap *gaps;      /* JOURNAL_SLICE_MAX */
     struct gap last_gap;
     size_t n_gaps, next_gap;
     bool gaps_begun, gaps_ended;
     uint32_t digest_of, digest; /* a plan's id and the first 32 bits of its digest; raw rows */
-    uint32_t numbered;          /* the plan whose wells were numbered last */
     /* Columns of a CSV, found by the first walk. */
     bool collecting;
     bool column[POINT_COUNT][EXPORT_REFERENCES];
@@ -70,7 +77,17 @@ struct export
     uint64_t n_scans, n_gap_rows; /* written, or found */
     FILE *file;
     char *line; /* PAYLOAD_MAX */
+    /** Takes each row of the walk, instead of the export's own writers; then no gap is told. */
+    enum up_rc (*put)(struct export * export, const struct export_scan *row,
+                      struct up_error *error);
+    void *context; /* of `put` */
 };
+
+/* ---- export_open.c ---- */
+
+/** Finds what `asked` names; the caller closes it in any case. */
+UP_MUST enum up_rc export_open(struct export *export, struct up_error *error);
+void export_close(struct export *export);
 
 /* ---- export_fold.c ---- */
 
@@ -79,20 +96,21 @@ void export_number_wells(struct journal_reader *reader, struct plan *plan);
 /** The plan `id` of the journal, numbered; the caller frees it. */
 UP_MUST enum up_rc export_read_plan(struct journal_reader *reader, uint32_t id, struct plan **out,
                                     struct up_error *error);
-/** The times order that covers `scan` becomes export->times (pos 0: none), and its fold anew. */
-UP_MUST enum up_rc export_take_times(struct export *export, const struct scan *scan,
-                                     struct up_error *error);
-/** Measures the next scan of the walk, `before` being the pos of the well's row before it. */
-UP_MUST enum up_rc export_fold(struct export *export, struct export_scan *row, uint64_t before,
+/** Time, revision and maker of the row, in its newest revision that is not above `revision`. */
+UP_MUST enum up_rc export_look(struct export *export, struct export_scan *row, uint32_t revision,
                                struct up_error *error);
-/** Makes both folds stand before `scan`, wherever they stood; *before receives that row's pos. */
-UP_MUST enum up_rc export_stand_before(struct export *export, const struct scan *scan,
-                                       uint64_t *before, struct up_error *error);
+/** The plan `id`, its wells numbered; until the next fold. NULL: it can't be read. */
+const struct plan *export_plan_of(struct export *export, uint32_t id);
+/** Measures a scan that export_look has looked at. */
+UP_MUST enum up_rc export_fold(struct export *export, struct export_scan *row,
+                               struct up_error *error);
 
 /* ---- export_walk.c ---- */
 
 /** Walks the interval once: finds columns (export->collecting) or writes. */
 UP_MUST enum up_rc export_walk(struct export *export, struct up_error *error);
+/** True where a row of that time belongs to the interval: it lies in it, or nobody knows it. */
+bool export_is_asked_for(const struct export *export, const struct stamp *at);
 /** True where the box knew the time: else a time stamp would be a guess. */
 bool export_time_is_known(const struct stamp *at);
 

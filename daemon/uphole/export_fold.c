@@ -3,9 +3,9 @@
  * export_fold.c - a row of the journal becomes the record that was, or would have been, sent: by
  * the backlog's fold from one window before, with the facts of that time and the row's own plan.
  *
- * Two folds run side by side where a times order covers the rows: one over the scans as they were
- * read (revision 0), one over the scans with the times that the order gives them. A row that the
- * order corrects is told by the second, as it was sent.
+ * Two folds run side by side where orders have revised rows: one over the scans as they were read
+ * (revision 0), one as the newest order has them (backlog_view.c). A row that an order revised is
+ * told by the second, as it was sent.
  */
 #include "export.h"
 
@@ -41,85 +41,88 @@ enum up_rc export_read_plan(struct journal_reader *reader, uint32_t id, struct p
     return UP_OK;
 }
 
-/** The plan under which a row was just folded: the backlog keeps it. */
-static const struct plan *own_plan(struct export *export, uint32_t id)
+const struct plan *export_plan_of(struct export *export, uint32_t id)
 {
-    if (id == export->plan->id)
-        return export->plan;
+    const struct plan *found = NULL;
+    if (backlog_plan(export->backlog, id, &found, NULL) != UP_OK || found == export->plan)
+        return found;
     for (int i = 0; i < PLANS_KEPT; i++) {
         struct plan *plan = export->backlog->plans[i].plan;
-        if (plan == NULL || export->backlog->plans[i].id != id)
-            continue;
-        if (export->numbered != id)
+        const struct well_plan *well =
+            plan == found ? plan_well_by_id(plan, export->asked.well) : NULL;
+        if (well != NULL && well->number != export->well) /* just read */
             export_number_wells(export->reader, plan);
-        export->numbered = id;
-        return plan;
     }
-    return NULL;
+    return found;
 }
 
-enum up_rc export_take_times(struct export *export, const struct scan *scan, struct up_error *error)
-{
-    struct row_order *times = &export->times;
-    if (times->pos != 0 && scan->pos >= times->from && scan->pos <= times->to)
-        return UP_OK;
-    struct row_order found;
-    const enum up_rc rc = journal_times_within(export->reader, scan->pos, scan->pos, &found, error);
-    if (rc != UP_OK)
-        return rc;
-    if (found.pos != times->pos)
-        export->as_corrected.pos = 0;
-    *times = found;
-    return UP_OK;
-}
-
-static enum up_rc stand(struct export *export, struct kept_fold *kept, const struct scan *scan,
-                        uint64_t before, uint64_t run, uint64_t seq, struct up_error *error)
-{
-    if (kept->pos == 0 || kept->pos != before) {
-        const enum up_rc rc = backlog_rebuild(export->backlog, kept, scan, error);
-        if (rc != UP_OK)
-            return rc;
-    }
-    kept->run = run;
-    kept->seq = seq;
-    return UP_OK;
-}
-
-enum up_rc export_stand_before(struct export *export, const struct scan *scan, uint64_t *before,
-                               struct up_error *error)
-{
-    uint64_t run = 0, seq = 0;
-    const enum up_rc rc =
-        journal_row_before(export->reader, scan->well, scan->pos, &run, &seq, before, error);
-    return rc != UP_OK ? rc : stand(export, &export->as_read, scan, *before, run, seq, error);
-}
-
-enum up_rc export_fold(struct export *export, struct export_scan *row, uint64_t before,
+enum up_rc export_look(struct export *export, struct export_scan *row, uint32_t revision,
                        struct up_error *error)
 {
-    struct backlog *backlog = export->backlog;
     const struct scan *scan = row->scan;
-    const uint64_t run = export->as_read.run, seq = export->as_read.seq;
+    struct row_view *view = &export->view;
     enum up_rc rc = UP_OK;
-    if (export->times.pos != 0) {
-        export->as_corrected.times = &export->times;
-        rc = stand(export, &export->as_corrected, scan, before, run, seq, error);
-        if (rc == UP_OK)
-            rc = backlog_fold_one(backlog, &export->as_corrected, scan, error);
-        if (rc == UP_OK && row->revision > 0)
-            export->corrected = backlog->record;
-    }
-    if (rc == UP_OK)
-        rc = backlog_fold_one(backlog, &export->as_read, scan, error);
+    if (view->high == 0 || export->viewed != revision || scan->pos < view->low ||
+        scan->pos > view->high)
+        rc = journal_read_view(export->reader, scan->well, scan->pos, export->as_of, revision, view,
+                               error);
+    export->viewed = revision;
+    if (rc != UP_OK)
+        view->high = 0;
+    const struct row_order *maker = rc == UP_OK ? row_view_maker(view, scan, &row->at) : NULL;
+    row->revision = maker == NULL ? 0 : maker->revision;
+    row->as_of = maker == NULL ? 0 : maker->pos;
+    row->by = maker == NULL ? NULL : export->by;
+    if (maker != NULL)
+        memcpy(export->by, maker->by, sizeof export->by);
+    return rc;
+}
+
+/** Folds the row as the orders up to `as_of` have it; the backlog's record is what it gives. */
+static enum up_rc fold(struct export *export, struct kept_fold *kept, const struct scan *scan,
+                       uint64_t as_of, struct up_error *error)
+{
+    bool stands = export->before != 0 && kept->pos == export->before && kept->as_of == as_of &&
+                  kept->recalculated == (as_of == 0 ? 0 : export->view.recalculated.pos);
+    enum up_rc rc = UP_OK;
+    if (!stands)
+        rc = backlog_stand(export->backlog, kept, scan, as_of, UINT32_MAX, &stands, error);
+    return rc != UP_OK ? rc : backlog_fold_one(export->backlog, kept, scan, error);
+}
+
+/** The fold of that order, or the one that was not used last. */
+static struct kept_fold *revised_of(struct export *export, uint64_t as_of)
+{
+    for (size_t i = 0; i < EXPORT_REVISED; i++)
+        if (export->as_revised[i].as_of == as_of)
+            export->newest_fold = i;
+    if (export->as_revised[export->newest_fold].as_of != as_of)
+        export->newest_fold = (export->newest_fold + 1) % EXPORT_REVISED;
+    return &export->as_revised[export->newest_fold];
+}
+
+/* Under a times order both folds go on over every row: some it corrects, others not. */
+enum up_rc export_fold(struct export *export, struct export_scan *row, struct up_error *error)
+{
+    struct backlog *backlog = export->backlog;
+    const struct row_view *view = &export->view;
+    const struct scan *scan = row->scan;
+    const uint64_t as_of = view->recalculated.pos != 0 ? row->as_of : view->times.pos;
+    enum up_rc rc = UP_OK;
+    if (as_of != 0)
+        rc = fold(export, revised_of(export, as_of), scan, as_of, error);
+    if (rc == UP_OK && row->revision > 0)
+        export->revised = backlog->record;
+    if (rc == UP_OK && view->recalculated.pos == 0)
+        rc = fold(export, &export->as_read, scan, 0, error);
     if (rc != UP_OK)
         return rc;
     row->record = &backlog->record;
     if (row->revision > 0) {
-        export->corrected.revision = row->revision;
-        row->record = &export->corrected;
+        export->revised.revision = row->revision;
+        row->record = &export->revised;
     }
-    row->plan = own_plan(export, scan->plan);
+    row->plan = export_plan_of(export, row->record->plan);
     if (row->plan == NULL || plan_well_by_number(row->plan, scan->well) == NULL)
         return UP_FAIL(error, UP_E_DISK,
                        "row %llu of the journal belongs to a well that its plan doesn't hold",

@@ -70,7 +70,7 @@ static enum up_rc put_gaps(struct export *export, int64_t until_utc_ms, struct u
 
 /* ---- scans ---- */
 
-static bool is_asked_for(const struct export *export, const struct stamp *at)
+bool export_is_asked_for(const struct export *export, const struct stamp *at)
 {
     return !export_time_is_known(at) ||
            (at->utc_ms >= export->asked.from_utc_ms && at->utc_ms <= export->asked.to_utc_ms);
@@ -92,29 +92,21 @@ static enum up_rc digest_of(struct export *export, struct export_scan *row, stru
     return UP_OK;
 }
 
-static enum up_rc put_scan(struct export *export, const struct scan *scan, uint64_t before,
-                           struct up_error *error)
+static enum up_rc put_scan(struct export *export, const struct scan *scan, struct up_error *error)
 {
     struct export_scan row = {.scan = scan, .at = scan->begun};
-    enum up_rc rc = UP_OK;
-    if (export->slice_has_times)
-        rc = export_take_times(export, scan, error);
-    else
-        export->times.pos = 0;
-    if (rc == UP_OK && export->times.pos != 0 && order_corrects(&export->times, scan, &row.at)) {
-        row.revision = export->times.revision;
-        row.by = export->times.by;
-    }
+    enum up_rc rc = export_look(export, &row, export->asked.revision, error);
     if (rc == UP_OK)
-        rc = export->asked.raw ? digest_of(export, &row, error)
-                               : export_fold(export, &row, before, error);
-    if (rc != UP_OK || !is_asked_for(export, &row.at))
+        rc = export->asked.raw ? digest_of(export, &row, error) : export_fold(export, &row, error);
+    if (rc != UP_OK || !export_is_asked_for(export, &row.at))
         return rc;
     export->n_scans++;
     if (export->collecting) {
         export_collect(export, &row);
         return UP_OK;
     }
+    if (export->put != NULL)
+        return export->put(export, &row, error);
     rc = put_gaps(export, row.at.utc_ms, error);
     if (rc != UP_OK)
         return rc;
@@ -132,25 +124,15 @@ static bool is_asked_to_stop(void)
 
 static enum up_rc walk_scans(struct export *export, struct up_error *error)
 {
-    uint64_t after = export->range.from - 1, before = 0;
+    uint64_t after = export->range.from - 1;
     while (after < export->range.to) { /* bounded: pos rises with every slice */
         size_t got = 0;
         enum up_rc rc = journal_read_scans(export->reader, export->well, after, JOURNAL_SLICE_MAX,
                                            export->scans, &got, error);
-        struct row_order newest;
-        if (rc == UP_OK && got > 0)
-            rc = journal_times_within(export->reader, export->scans[0].pos,
-                                      export->scans[got - 1].pos, &newest, error);
-        export->slice_has_times = rc == UP_OK && got > 0 && newest.pos != 0;
-        if (rc == UP_OK && got > 0 && !export->asked.raw)
-            rc = export_stand_before(export, &export->scans[0], &before, error);
         if (rc != UP_OK || got == 0)
             return rc;
-        for (size_t i = 0; rc == UP_OK && i < got && export->scans[i].pos <= export->range.to;
-             i++) {
-            rc = put_scan(export, &export->scans[i], before, error);
-            before = export->scans[i].pos;
-        }
+        for (size_t i = 0; rc == UP_OK && i < got && export->scans[i].pos <= export->range.to; i++)
+            rc = put_scan(export, &export->scans[i], error);
         if (rc != UP_OK)
             return rc;
         after = export->scans[got - 1].pos;
@@ -164,11 +146,13 @@ static enum up_rc walk_scans(struct export *export, struct up_error *error)
 
 enum up_rc export_walk(struct export *export, struct up_error *error)
 {
-    export->as_read.pos = export->as_corrected.pos = 0;
-    export->times = (struct row_order){0};
+    export->as_read.pos = 0;
+    for (size_t i = 0; i < EXPORT_REVISED; i++)
+        export->as_revised[i].pos = 0;
+    export->view.high = export->before = 0;
     export->n_scans = export->n_gap_rows = 0;
     export->n_gaps = export->next_gap = 0;
     export->gaps_begun = export->gaps_ended = false;
     const enum up_rc rc = export->range.from == 0 ? UP_OK : walk_scans(export, error);
-    return rc != UP_OK ? rc : put_gaps(export, INT64_MAX, error);
+    return rc != UP_OK || export->put != NULL ? rc : put_gaps(export, INT64_MAX, error);
 }

@@ -120,6 +120,10 @@ static void what_is_missing(const struct gaps_row *row, char *into, size_t room)
         snprintf(into, room, "nothing missing, time stamps jumped");
     else if (gap->kind == GAP_DELIVERY && gap->is_open)
         snprintf(into, room, "%s record%s wait, stored, will be sent", scans, plural);
+    else if (gap->kind == GAP_DELIVERY &&
+             gap->recovered < gap->scans) /* the destination was removed */
+        snprintf(into, room, "%s of %s record%s never reached it, stored",
+                 gaps_grouped(gap->scans - gap->recovered, (char[32]){0}), scans, plural);
     else if (gap->kind == GAP_DELIVERY)
         snprintf(into, room, "%s record%s late, none lost", scans, plural);
     else if (gap->kind == GAP_CHANNEL)

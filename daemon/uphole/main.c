@@ -19,7 +19,9 @@ static const struct command *const COMMANDS[] = {
     &COMMAND_CHECK, &COMMAND_RUN,    &COMMAND_STATUS,  &COMMAND_READ,      &COMMAND_WATCH,
     &COMMAND_TRACE, &COMMAND_RELOAD, &COMMAND_HOLD,    &COMMAND_RELEASE,   &COMMAND_GAPS,
     &COMMAND_AUDIT, &COMMAND_EXPORT, &COMMAND_NOTE,    &COMMAND_SUPPORT,   &COMMAND_RESEND,
+    &COMMAND_RECALCULATE, &COMMAND_REPLAY,
     &COMMAND_TABLE, &COMMAND_DECODE, &COMMAND_CONVERT, &COMMAND_CALCULATE, &COMMAND_SIMULATE,
+    &COMMAND_FIND,  &COMMAND_DRAFT_MAP,
 };
 enum { COMMAND_N = sizeof COMMANDS / sizeof COMMANDS[0] };
 
@@ -52,7 +54,7 @@ static void print_help(FILE *out)
 {
     fprintf(out, "Usage: uphole COMMAND [OPTION]... [ARGUMENT]...\n%s\nCommands:\n", COMMAND_ABOUT);
     for (size_t i = 0; i < COMMAND_N; i++)
-        fprintf(out, "  %-10s %s\n", COMMANDS[i]->name, COMMANDS[i]->summary);
+        fprintf(out, "  %-11s %s\n", COMMANDS[i]->name, COMMANDS[i]->summary);
     fprintf(out,
             "\n"
             "  help COMMAND  options and examples of one command\n"

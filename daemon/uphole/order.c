@@ -23,7 +23,8 @@ struct order {
 };
 static const struct order ORDERS[] = {
     {"hold", order_hold},     {"release", order_release}, {"note", order_note},
-    {"resend", order_resend}, {"reload", order_reload},   {NULL, NULL}, /* behind the last */
+    {"resend", order_resend}, {"reload", order_reload},   {"recalculate", order_recalculate},
+    {NULL, NULL}, /* behind the last */
 };
 
 void asker_name(struct asker *who)

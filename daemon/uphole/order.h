@@ -67,6 +67,8 @@ int order_note(struct order_view *view, const struct asker *who, const char *arg
                struct socket_text *text);
 int order_resend(struct order_view *view, const struct asker *who, const char *arguments,
                  struct socket_text *text);
+int order_recalculate(struct order_view *view, const struct asker *who, const char *arguments,
+                      struct socket_text *text);
 int order_reload(struct order_view *view, const struct asker *who, const char *arguments,
                  struct socket_text *text);
 int order_release(struct order_view *view, const struct asker *who, const char *arguments,

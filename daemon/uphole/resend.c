@@ -90,6 +90,21 @@ static enum up_rc count_rows(const struct core *core, struct resend_lane *lane, 
     return rc;
 }
 
+/** By what the rows came to be that the order sends; "" for rows as first measured. */
+static void name_maker(const struct core *core, const struct resend_lane *lane,
+                       char into[static sizeof((struct wall_order *)0)->by])
+{
+    struct row_order maker = lane->order;
+    into[0] = '\0';
+    if (lane->order.revision == 0)
+        return;
+    if (maker.kind == ORDER_RESEND && /* an order is never removed: it is the next from there */
+        journal_next_order(core->options.journal, lane->order.as_of - 1, "", lane->order.well,
+                           &maker, NULL) != UP_OK)
+        return;
+    snprintf(into, sizeof((struct wall_order *)0)->by, "%s", maker.by);
+}
+
 /** The order to go on with: the one begun, or the next. */
 static enum up_rc look(struct core *core, uint16_t destination, uint16_t w, struct up_error *error)
 {
@@ -109,6 +124,7 @@ static enum up_rc look(struct core *core, uint16_t destination, uint16_t w, stru
     }
     if (rc == UP_OK && lane->order.pos != 0)
         rc = count_rows(core, lane, well, error);
+    name_maker(core, lane, lane->by);
     lane->look = rc != UP_OK;
     lane->told = false;
     if (rc != UP_OK)
@@ -127,10 +143,7 @@ static bool tell(struct core *core, uint16_t destination, uint16_t w)
                                               .to = lane->order.to,
                                               .kind = lane->order.kind,
                                               .revision = lane->order.revision};
-    if (lane->order.revision > 0)
-        resend_times_name(&lane->order.set, core->message.order.by);
-    else
-        core->message.order.by[0] = '\0';
+    memcpy(core->message.order.by, lane->by, sizeof core->message.order.by);
     lane->told = core_out(core);
     return lane->told;
 }
@@ -171,19 +184,26 @@ static void say_done(struct core *core, uint16_t destination, uint16_t w)
     char text[GAP_CAUSE_MAX], count[RESEND_COUNT_MAX];
     if (lane->done_seq < lane->first_seq ||
         (lane->order.kind == ORDER_RESEND && lane->order.revision > 0))
-        return; /* of an order for the whole box this well has no row; a resend's second half */
+        return; /* of an order for the whole box this well has no row; what is revised of a resend
+                 */
     if (lane->order.kind == ORDER_RESEND)
         snprintf(text, sizeof text, "%s records of %s were sent again to %s, as asked by %.80s.",
                  resend_count_text(lane->last_seq - lane->first_seq + 1, count), well, to,
                  lane->order.by);
+    else if (lane->order.kind == ORDER_RECALCULATE)
+        snprintf(text, sizeof text,
+                 "%s records of %s were recalculated (revision %" PRIu32
+                 ") and sent to %s, as asked by %.60s.",
+                 resend_count_text(lane->last_seq - lane->first_seq + 1, count), well,
+                 lane->order.revision, to, lane->order.by);
     else
         snprintf(text, sizeof text,
                  "The records of %s from before the clock was set were sent again to %s with their "
                  "right times.",
                  well, to);
     say(SAY_INFO, "journal", "%s", text);
-    core_add_event(core, lane->order.kind == ORDER_RESEND ? "resent" : "times_sent", "uphole", text,
-                   strlen(text));
+    static const char *const KINDS[] = {"", "resent", "times_sent", "recalculated"};
+    core_add_event(core, KINDS[lane->order.kind], "uphole", text, strlen(text));
 }
 
 bool resend_accepted(struct core *core, const struct wall_accepted *message, uint16_t well_index)
@@ -245,12 +265,19 @@ bool resend_add(struct core *core, const struct row_order *order)
     return true;
 }
 
+/** One for each order that a person gave: the revised rows of a resend go before it. */
+static bool is_by_hand(const struct row_order *order)
+{
+    return order->kind == ORDER_RECALCULATE ||
+           (order->kind == ORDER_RESEND && order->revision == 0);
+}
+
 size_t resend_count_waiting(struct core *core, size_t limit)
 {
     const struct plan *plan = core->options.plan;
     size_t n = 0;
     for (size_t i = 0; i < core->resend.n_waiting; i++)
-        n += core->resend.waiting[i].kind == ORDER_RESEND;
+        n += is_by_hand(&core->resend.waiting[i]);
     for (uint16_t d = 0; d < plan->n_destinations; d++)
         for (uint16_t w = 0; w < plan->n_wells && n < limit; w++) {
             const struct resend_lane *lane = lane_of(core, d, w);
@@ -259,7 +286,7 @@ size_t resend_count_waiting(struct core *core, size_t limit)
                    journal_next_order(core->options.journal, order.pos, plan->destinations[d].name,
                                       core->wells[w].plan->number, &order, NULL) == UP_OK &&
                    order.pos != 0)
-                n += order.kind == ORDER_RESEND && order.revision == 0;
+                n += is_by_hand(&order);
         }
     return n;
 }

@@ -17,16 +17,18 @@
 #include "uphole/wall.h"
 
 #define RESENDS_WAITING_MAX 8 /* by hand, in all */
-#define RESEND_ORDERS_A_COMMIT 4
+#define RESEND_REVISED_MAX 15 /* orders that revised rows of one range */
+#define RESEND_ORDERS_A_COMMIT (RESEND_REVISED_MAX + 1)
 
 struct core;
 
 /** One destination and well. */
 struct resend_lane {
-    struct row_order order;                 /* under way; pos 0: none */
-    uint64_t begun;                         /* cursor: the newest order begun, */
-    uint64_t pos;                           /* and its newest accepted row */
-    uint64_t first_seq, last_seq, done_seq; /* of the order's rows here; accepted so far */
+    struct row_order order;                      /* under way; pos 0: none */
+    char by[sizeof((struct wall_order *)0)->by]; /* by what its rows came to be */
+    uint64_t begun;                              /* cursor: the newest order begun, */
+    uint64_t pos;                                /* and its newest accepted row */
+    uint64_t first_seq, last_seq, done_seq;      /* of the order's rows here; accepted so far */
     bool dirty, told, look; /* cursor to be stored; said to the SCADA side; another may be there */
 };
 
@@ -78,6 +80,19 @@ const char *resend_count_text(uint64_t n, char into[static RESEND_COUNT_MAX]);
  */
 int resend_by_hand(struct core *core, const char *who, const char *arguments, char *text,
                    size_t room);
+
+/** The order waits for the commit that is made now; false: it could not be stored, and is not
+ * given. */
+bool resend_commit(struct core *core, size_t n_before);
+
+/**
+ * recalculate.c: `arguments` is "WELL FROM..TO PLAN LENGTH ROLE REASON", FROM and TO times, PLAN
+ * the first digits of a digest or "-" for the plan in force, LENGTH that of ROLE in bytes (0:
+ * none); untrusted. Returns 0, the order being on disk, or a code of sysexits.h; a sentence in
+ * `text`.
+ */
+int recalculate_by_hand(struct core *core, const char *who, const char *arguments, char *text,
+                        size_t room);
 
 /* ---- resend_times.c ---- */
 

@@ -215,11 +215,45 @@ static int only_accepted(const struct core *core, struct asked *asked, struct an
     return 0;
 }
 
-/** The order, and where rows of it were corrected one more for those. */
+bool resend_commit(struct core *core, size_t n_before)
+{
+    core_commit(core, false);
+    const bool is_stored = core->resend.n_waiting == 0;
+    if (!is_stored)
+        core->resend.n_waiting = n_before;
+    return is_stored;
+}
+
+/** For each order that revised rows of the range one that sends those as it made them. */
+static bool add_revised(struct core *core, struct journal_reader *reader,
+                        const struct row_order *order, bool *is_too_many, struct up_error *error)
+{
+    struct row_order maker = {.pos = UINT64_MAX};
+    enum up_rc rc = UP_OK;
+    *is_too_many = false;
+    for (bool whole = false; rc == UP_OK && !whole;) {
+        struct row_order part = *order;
+        rc = journal_newest_maker(reader, order->well, order->from, order->to, maker.pos, &maker,
+                                  error);
+        if (rc != UP_OK || maker.pos == 0)
+            break;
+        part.as_of = maker.pos;
+        part.revision = maker.revision;
+        part.set = maker.set;
+        *is_too_many = core->resend.n_waiting + 1 >= RESEND_ORDERS_A_COMMIT;
+        if (*is_too_many || !resend_add(core, &part))
+            return false;
+        whole = maker.kind == ORDER_RECALCULATE && maker.from <= order->from &&
+                maker.to >= order->to; /* nothing older is any row's newest */
+    }
+    return rc == UP_OK;
+}
+
+/** Parts for revised rows, newest first, then the order itself, for rows as first measured. */
 static int give(struct core *core, struct journal_reader *reader, const char *who,
                 const struct asked *asked, struct answer *to)
 {
-    struct row_order times;
+    struct up_error error = {0};
     struct row_order order = {.kind = ORDER_RESEND,
                               .well = core->wells[asked->well_index].plan->number,
                               .from = asked->range.from,
@@ -230,22 +264,20 @@ static int give(struct core *core, struct journal_reader *reader, const char *wh
     snprintf(order.by, sizeof order.by, "%.47s (%.28s)", asked->role, who);
     snprintf(order.reason, sizeof order.reason, "%s", asked->reason);
     const size_t before = core->resend.n_waiting;
-    bool taken = resend_add(core, &order);
-    if (taken && journal_times_within(reader, order.from, order.to, &times, NULL) == UP_OK &&
-        times.pos != 0) {
-        order.revision = times.revision;
-        order.times = times.pos;
-        order.set = times.set;
-        taken = resend_add(core, &order);
-    }
-    if (taken)
-        core_commit(core, false);
-    if (!taken || core->resend.n_waiting > 0) {
+    bool is_too_many = false;
+    bool taken = add_revised(core, reader, &order, &is_too_many, &error);
+    taken = taken && resend_add(core, &order);
+    if (!taken)
         core->resend.n_waiting = before;
+    if (is_too_many)
+        return answer(to, EX_TEMPFAIL,
+                      "Rows of this range were revised by more than %d orders; ask for shorter "
+                      "ranges, one after the other.",
+                      RESEND_REVISED_MAX);
+    if (!taken || !resend_commit(core, before))
         return answer(to, EX_TEMPFAIL,
                       "The order could not be stored, so it is not given. Try again; 'uphole "
                       "status' says how the journal is.");
-    }
     char count[RESEND_COUNT_MAX];
     return answer(to, 0,
                   "%s records of %s (%" PRIu64 " to %" PRIu64

@@ -69,16 +69,19 @@ void resend_make_times(struct core *core, int64_t now_boot_ms)
         resend->times_settled = true;
         return;
     }
-    if (now_boot_ms - resend->set.boot_ms < SETTLE_MS || resend->boot_begins == 0)
+    if (now_boot_ms - resend->set.boot_ms < SETTLE_MS || resend->boot_begins == 0 ||
+        resend->n_waiting > 0) /* an order of this commit can't be seen by the next revision */
         return;
     struct row_order order = {.kind = ORDER_TIMES,
                               .from = resend->boot_begins + 1,
                               .to = journal_newest_pos(core->options.journal),
-                              .revision = 1,
                               .set = resend->set,
                               .reason = "The clock of this box was set after its start."};
     resend_times_name(&resend->set, order.by);
-    if (order.from > order.to || !resend_add(core, &order))
+    if (order.from > order.to ||
+        journal_next_revision(core->options.journal, 0, order.from, order.to, &order.revision,
+                              NULL) != UP_OK ||
+        !resend_add(core, &order))
         return;
     char at[STAMP_TEXT_MAX], text[GAP_CAUSE_MAX];
     snprintf(text, sizeof text,

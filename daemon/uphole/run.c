@@ -33,11 +33,18 @@ static uint64_t live_seq(void *context, uint16_t well)
     return core_live_seq(side->core, well);
 }
 
+static void found_damage(void *context, const struct journal_damage *damage)
+{
+    const struct well_side *side = context;
+    core_found_damage(side->core, damage);
+}
+
 static enum up_rc make_core(struct well_side *side, struct up_error *error)
 {
     const struct backlog_thread_options backlog = {.plan = side->plan,
                                                    .journal_directory = side->plan->journal.path,
                                                    .live_seq = live_seq,
+                                                   .damaged = found_damage,
                                                    .context = side};
     enum up_rc rc = backlog_thread_start(&backlog, &side->backlog, error);
     if (rc != UP_OK)

@@ -60,7 +60,7 @@ struct well_side {
     bool listen[PLAN_LINES_MAX];
     int64_t lines_from_ms; /* line_options.from_ms of lines that start now */
     struct reload reload;
-    int64_t journal_retry_us;
+    int64_t journal_retry_us, reserve_next_us;
 };
 
 /* run_lines.c */

@@ -13,6 +13,8 @@
 #define OPEN_GAPS_MAX 2048
 #define JOURNAL_RETRY_US 5000000
 #define LINES_STOP_US 15000000
+#define RESERVE_STEP_US 1000000 /* while it is being filled */
+#define RESERVE_LOOK_US 10000000
 
 enum up_rc run_open_journal(struct well_side *side, struct up_error *error)
 {
@@ -114,11 +116,26 @@ static void recover_journal(struct well_side *side)
     run_side_new_run(side);
 }
 
+/** Polling and the check come first: the reserve is filled beside them, a part a second. */
+static void keep_reserve(struct well_side *side)
+{
+    const int64_t now_us = clock_boot_us(&side->clock);
+    struct up_error error = {0};
+    bool more = false;
+    if (!side->safe || core_journal_refuses(side->core) || now_us < side->reserve_next_us)
+        return;
+    journal_set_room(side->journal, side->plan->journal.at_most_bytes);
+    if (journal_keep_reserve(side->journal, &more, &error) != UP_OK)
+        say(SAY_WARNING, "journal", "%s", error.why); /* the next commit hears of it */
+    side->reserve_next_us = now_us + (more ? RESERVE_STEP_US : RESERVE_LOOK_US);
+}
+
 void run_keep_journal(struct well_side *side)
 {
     end_check(side);
     check_again(side);
     recover_journal(side);
+    keep_reserve(side);
 }
 
 void run_cancel_check(struct well_side *side)

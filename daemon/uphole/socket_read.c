@@ -193,7 +193,7 @@ static void scan_lines(const struct status_view *view, uint16_t w, const struct 
         if (scan == NULL)
             text_add(text, "not asked yet in this run\n");
         else
-            text_add(text, "%s%s at %s (%s ago)\n", outcome_name(scan->outcome),
+            text_add(text, "%s%s at %s (%s ago)\n", status_outcome_words(scan->outcome),
                      scan_was_overheard(scan) ? " (heard, not asked)" : "",
                      stamp_to_short_text(scan->begun.utc_ms, instant),
                      duration_to_text(now->boot_ms - scan->begun.boot_ms, span));

@@ -54,13 +54,25 @@ static void add_words(struct socket_text *text, const char *words)
         text_add(text, ": %s", words);
 }
 
+/** A line's state is not known: at the start, or under another configuration of the well. */
+static const char *unknown_words(const struct status_view *view, uint16_t w)
+{
+    for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
+        for (uint8_t o = OUTCOME_NONE + 1; o < OUTCOME_COUNT; o++)
+            if (status_outcomes(view->core, w, s)[o] > 0)
+                return "not asked yet since another configuration of this well took effect";
+    return LINE_WORDS[LINE_UNKNOWN];
+}
+
 static void line_stage(const struct status_view *view, uint16_t w, const struct stamp *now,
                        const struct snapshot *snapshot, struct socket_text *text)
 {
     const struct well_plan *well = &view->plan->wells[w];
     text_add(text, "  line      %s", line_state_name(snapshot->line));
     text_add_since(text, snapshot->line_since_utc_ms, now->utc_ms);
-    add_words(text, snapshot->line <= LINE_DOWN ? LINE_WORDS[snapshot->line] : "");
+    add_words(text, snapshot->line == LINE_UNKNOWN ? unknown_words(view, w)
+                    : snapshot->line <= LINE_DOWN  ? LINE_WORDS[snapshot->line]
+                                                   : "");
     text_add(text, "\n");
     for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++) {
         const struct source_entry *entry = plan_entry_at(well, s, now->utc_ms);
@@ -109,7 +121,12 @@ static void order_of(const struct status_view *view, uint16_t d, uint16_t w,
 {
     uint64_t left = 0;
     const struct row_order *order = status_order_of(view->core, d, w, &left);
-    if (order != NULL)
+    if (order != NULL && order->kind == ORDER_RECALCULATE)
+        text_add(text,
+                 "            a range is recalculated for %s (revision %" PRIu32 "): %" PRIu64
+                 " of %" PRIu64 " records left\n",
+                 order->by, order->revision, left, order->to_seq - order->from_seq + 1);
+    else if (order != NULL)
         text_add(text, "            %s is sent once more for %s: %" PRIu64 " records left\n",
                  order->kind == ORDER_TIMES ? "what has a corrected time" : "a range", order->by,
                  left);

@@ -18,7 +18,9 @@ static void add_order(const struct status_view *view, uint16_t d, uint16_t w,
         text_add(text, "null");
         return;
     }
-    text_add(text, "{\"kind\":\"%s\",\"by\":", order->kind == ORDER_TIMES ? "times" : "resend");
+    static const char *const KINDS[] = {"", "resend", "times", "recalculate"};
+    text_add(text, "{\"kind\":\"%s\",\"revision\":%" PRIu32 ",\"by\":",
+             order->kind <= ORDER_RECALCULATE ? KINDS[order->kind] : "", order->revision);
     text_add_string(text, order->by);
     text_add(text, ",\"reason\":");
     text_add_string(text, order->reason);

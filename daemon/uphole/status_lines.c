@@ -26,19 +26,6 @@ static const struct count_row {
     {"port_losses", "port losses", offsetof(struct line_counts, port_losses)},
 };
 
-static const char *const OUTCOME_WORDS[OUTCOME_COUNT] = {
-    [OUTCOME_ANSWERED] = "answered",
-    [OUTCOME_PARTIAL] = "answered in part",
-    [OUTCOME_SILENT] = "not answered",
-    [OUTCOME_CUT_SHORT] = "cut short",
-    [OUTCOME_BAD_CHECKSUM] = "garbled",
-    [OUTCOME_WRONG_REPLY] = "answered by the wrong reply",
-    [OUTCOME_EXCEPTION] = "refused with an exception",
-    [OUTCOME_PATH_DOWN] = "answered by the converter alone",
-    [OUTCOME_PORT_GONE] = "without a port",
-    [OUTCOME_NO_CONNECTION] = "without a connection",
-};
-
 static uint64_t count_of(const struct line_counts *counts, size_t row)
 {
     uint64_t n;
@@ -96,7 +83,8 @@ static void source_lines(const struct status_view *view, uint16_t line, const st
                      source_name(s));
             for (uint8_t o = OUTCOME_NONE + 1; o < OUTCOME_COUNT; o++)
                 if (outcomes[o] > 0) {
-                    text_add(text, "%s%" PRIu64 " %s", before, outcomes[o], OUTCOME_WORDS[o]);
+                    text_add(text, "%s%" PRIu64 " %s", before, outcomes[o],
+                             status_outcome_words(o));
                     before = ", ";
                 }
             text_add(text, before[0] == ':' ? ": no scan yet\n" : "\n");

@@ -66,6 +66,24 @@ void status_space_of(const struct core *core, struct status_space *out)
                                  .grown_ms = core->space_now.boot_ms - core->space_first.boot_ms};
 }
 
+const char *status_outcome_words(uint8_t outcome)
+{
+    static const char *const OUTCOME_WORDS[OUTCOME_COUNT] = {
+        [OUTCOME_ANSWERED] = "answered",
+        [OUTCOME_PARTIAL] = "answered in part",
+        [OUTCOME_SILENT] = "not answered",
+        [OUTCOME_CUT_SHORT] = "cut short",
+        [OUTCOME_BAD_CHECKSUM] = "garbled",
+        [OUTCOME_WRONG_REPLY] = "answered by the wrong reply",
+        [OUTCOME_EXCEPTION] = "refused with an exception",
+        [OUTCOME_PATH_DOWN] = "answered by the converter alone",
+        [OUTCOME_PORT_GONE] = "without a port",
+        [OUTCOME_NO_CONNECTION] = "without a connection",
+    };
+    return outcome < OUTCOME_COUNT && OUTCOME_WORDS[outcome] != NULL ? OUTCOME_WORDS[outcome]
+                                                                     : "not asked";
+}
+
 const uint64_t *status_outcomes(const struct core *core, uint16_t well_index, uint8_t source)
 {
     return core->wells[well_index].outcomes[source];

@@ -68,6 +68,8 @@ struct status_space {
 };
 void status_space_of(const struct core *core, struct status_space *out);
 
+/** "answered in part", "without a port": how a poll ended, for people. */
+const char *status_outcome_words(uint8_t outcome);
 /** How many scans of a source ended how, since the program started: an array of OUTCOME_COUNT. */
 const uint64_t *status_outcomes(const struct core *core, uint16_t well_index, uint8_t source);
 /** The open row of the ledger of this kind, or NULL. */

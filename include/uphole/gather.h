@@ -65,6 +65,13 @@ void port_free(struct port *port);
 /** An equal stanza in another place: a new plan's. By the port's owner. */
 void port_take_line(struct port *port, const struct line_plan *line);
 
+/** What a serial driver counted since the system started. */
+struct line_errors {
+    uint32_t framing, parity, overruns, breaks;
+};
+/** False where the port is closed, no serial one, or its driver counts nothing (a pseudo-terminal). */
+bool port_errors(const struct port *port, struct line_errors *out);
+
 /* ---- what a line hands over ---- */
 
 enum gathered_kind { GATHERED_SCAN = 1, GATHERED_SKIP = 2, GATHERED_NOTICE = 3 };

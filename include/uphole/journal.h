@@ -77,7 +77,8 @@ struct row_order {
     uint64_t from, to; /* pos of the first and last row, both included; from > to: no row */
     uint64_t from_seq, to_seq; /* of them, of a resend; else 0 */
     uint32_t revision; /* of the rows as they go out: 0 as first measured */
-    uint64_t times;    /* pos of the times order by which they are corrected; its own pos; 0: as first measured */
+    uint64_t as_of;    /* they go out as the orders up to this pos have them: of a times order and a recalculation its own; 0: as first measured */
+    uint32_t plan;     /* of a recalculation: the plan under which its rows are measured */
     struct stamp set;  /* of a times order: an instant at which this boot's clock was known */
     char reason[GAP_CAUSE_MAX];
     char by[80];       /* who asked; of a times order "clock set at 2031-03-01T06:00:00.000Z" */
@@ -85,6 +86,17 @@ struct row_order {
 /** True where a times order gives `scan` another time; *at receives it (its clock state is that of the order's instant). Only by boot_ms, and only
  *  within the order's boot: rows taken while the clock was never set, and rows not yet synchronised whose label is more than 1 s off. Pure. */
 bool order_corrects(const struct row_order *order, const struct scan *scan, struct stamp *at);
+
+/**
+ * What the orders of a journal make of a stretch of rows. An order that gives rows another content bears a revision above that of every earlier
+ * one over the same rows, so a row's revision and the order that made it say the same.
+ */
+struct row_view {
+    uint64_t low, high; /* it holds for rows of its well with low <= pos <= high */
+    struct row_order times, recalculated; /* the newest that cover them; pos 0: none */
+};
+/** The order that made the row's newest revision in the view, NULL: it is as first measured; *at: its time there. Pure. */
+const struct row_order *row_view_maker(const struct row_view *view, const struct scan *scan, struct stamp *at);
 
 /** A person's words on a row of the ledger. */
 struct gap_note {
@@ -103,7 +115,8 @@ struct batch {
     struct event *events;     size_t n_events;
     struct cursor *cursors;   size_t n_cursors;
     struct gap_note *notes;   size_t n_notes;   /* stored before the gaps, so that their new revisions bear them */
-    struct row_order *orders; size_t n_orders;  /* pos is set; of a times order `times` too */
+    struct row_order *orders; size_t n_orders;  /* pos is set; of a times order and a recalculation `as_of` too */
+    const struct journal_damage *told;          /* damage that a ledger row of this batch tells of; NULL: none */
 };
 /**
  * One transaction, synced. On failure nothing of the batch is stored, seqs are taken back, and the journal is `poisoned`: it must be reopened
@@ -114,10 +127,60 @@ UP_MUST enum up_rc journal_reopen(struct journal *journal, struct up_error *erro
 /** Writes the clean-stop mark of the run. */
 UP_MUST enum up_rc journal_end_run(struct journal *journal, const struct stamp *ended, const char *how, struct up_error *error);
 uint64_t journal_newest_pos(const struct journal *journal);
+
+/* ---- older scans, sealed into blocks: readers take rows and blocks alike ---- */
+
+/** How soon scans are sealed. The daemon takes the defaults; tests seal soon. */
+struct journal_sealing {
+    uint32_t keep_rows;  /* the newest rows are left alone */
+    uint32_t block_rows; /* scans are sealed once a well's source has so many */
+    uint32_t range_rows; /* or all have so many together */
+};
+void journal_set_sealing(struct journal *journal, const struct journal_sealing *sealing); /* NULL: the defaults */
+/**
+ * One bounded step of sealing, for the writer's thread after an append: a slice of rows is counted, or one block packed and proven, or a range of
+ * them stored and its rows removed in one transaction. *more: the next step has work already. A failure poisons the journal like a failed append,
+ * but for a full disk: then nothing is sealed, and it is tried again later.
+ */
+UP_MUST enum up_rc journal_seal(struct journal *journal, bool *more, struct up_error *error);
+
+/** What is not as it was written, a row or a block. */
+enum damage_kind { DAMAGE_NONE = 0, DAMAGE_ROW = 1, DAMAGE_BLOCK = 2 };
+struct journal_damage {
+    uint8_t kind;    /* enum damage_kind */
+    uint64_t number; /* of a row its pos, of a block its number */
+    /* As far as they are known; a reader that found it knows the two above alone. */
+    uint64_t pos_from, pos_to;      /* it stood within these */
+    uint64_t run, before_seq, after_seq; /* the run of its first scan; seq of the well's last scan before, first after; 0: unknown */
+    struct stamp first, last;       /* begun of its first and last scan; utc_ms 0: unknown */
+    uint32_t scans;                 /* 0: unknown */
+    uint16_t well;                  /* 0: unknown */
+    uint8_t source;                 /* 0: unknown */
+};
+/** A reader found damage: the writer looks for itself, and keeps it until it was told (batch.told). */
+UP_MUST enum up_rc journal_note_damage(struct journal *journal, uint8_t kind, uint64_t number, struct up_error *error);
+/** Proves the next sealed block, one a call, over and over from the oldest. */
+UP_MUST enum up_rc journal_prove_next(struct journal *journal, struct up_error *error);
+/** Damage that was found and not told yet. False: none. */
+bool journal_untold_damage(struct journal *journal, struct journal_damage *damage);
 /** Newest pos and seq of a well's scans; 0 where there is none. */
 void journal_newest_of_well(const struct journal *journal, uint16_t well, uint64_t *pos, uint64_t *seq);
 /** All cursors of the database; at most `room`; returns their number. */
 size_t journal_cursors(struct journal *journal, struct cursor *into, size_t room);
+/* ---- room for the worst day: reserve.c ---- */
+
+/** What the configuration allows: from it follow the sizes of the reserve and of the write-ahead log. 0: not stated. */
+void journal_set_room(struct journal *journal, uint64_t at_most_bytes);
+/** A step towards a whole reserve and a log of its size, one small transaction at most; *more: another one is needed. Best once a second. */
+UP_MUST enum up_rc journal_keep_reserve(struct journal *journal, bool *more, struct up_error *error);
+struct journal_room {
+    uint64_t used_bytes;                    /* pages that hold something; neither free ones nor the reserve */
+    uint64_t reserve_bytes, reserve_wanted;
+    uint64_t log_bytes, log_wanted;         /* the write-ahead log's file, and its fixed size */
+    bool tight;                             /* the file system gives no more: only what the file holds is used */
+    int64_t stuck_since_ms;                 /* CLOCK_BOOTTIME since which the log could not be brought into the file; 0: it can */
+};
+void journal_room_of(struct journal *journal, struct journal_room *out);
 /** Bytes of database and WAL on disk; bytes free in the file system. */
 void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
 /** The oldest order above `after` that concerns this destination and well; pos 0 where there is none. Few rows: no slices. */
@@ -125,6 +188,9 @@ UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, c
                                       struct up_error *error);
 /** The newest times order; pos 0 where there is none. */
 UP_MUST enum up_rc journal_newest_times(struct journal *journal, struct row_order *out, struct up_error *error);
+/** The revision that rows of a well (0: all) in [from, to] get by an order that is made now: above that of every order over any of them. */
+UP_MUST enum up_rc journal_next_revision(struct journal *journal, uint16_t well, uint64_t from, uint64_t to, uint32_t *revision,
+                                         struct up_error *error);
 /** The first run of this boot: where it began (every scan above `pos` is of this boot), and its clock then. pos 0: no run has begun. */
 struct boot_begin {
     uint64_t pos, run;
@@ -185,6 +251,9 @@ void ledger_take_back_seq(struct ledger *ledger, uint16_t well, uint64_t seq);
 /** Rows of the time without us whose cause is a loss of power stay at hand until the surface unit's first answers were seen: with a sentence it is
  *  added to those of `well` (a revision), with NULL they are let go; well 0: of all wells. */
 void ledger_settle_supply(struct ledger *ledger, uint16_t well, const char *sentence);
+/** Scans that the journal held and can't read back: a row of kind `damaged`, closed from the start. False: there is no room now. *cause (of the
+ *  ledger, until it is taken) says what is damaged. */
+bool ledger_damage(struct ledger *ledger, const struct journal_damage *damage, const char **cause);
 size_t ledger_open_of_well(const struct ledger *ledger, uint16_t well);
 const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /* NULL beyond */
 
@@ -193,8 +262,8 @@ const struct gap *ledger_open_row(const struct ledger *ledger, size_t index); /*
 struct journal_reader;
 UP_MUST enum up_rc journal_reader_open(const char *directory, struct journal_reader **out, struct up_error *error);
 void journal_reader_close(struct journal_reader *reader);
-/** Scans of a well with pos > after, oldest first, at most n (<= JOURNAL_SLICE_MAX). *got their number. Row checks are verified: a row that fails is
- *  UP_E_DISK by pos. run 0: any run. */
+/** Scans of a well with pos > after, oldest first, at most n (<= JOURNAL_SLICE_MAX). *got their number. Every check and digest is verified: a row or
+ *  block that fails is stepped over and noted (journal_reader_damage). */
 UP_MUST enum up_rc journal_read_scans(struct journal_reader *reader, uint16_t well, uint64_t after, size_t n, struct scan *into,
                                       size_t *got, struct up_error *error);
 /** Where a fold must begin so as to be right at `pos`: the pos before the first scan of the same run within the window; the row before `pos` itself
@@ -264,11 +333,54 @@ UP_MUST enum up_rc journal_range_of_seq(struct journal_reader *reader, uint16_t 
                                         struct up_error *error);
 UP_MUST enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t well, int64_t from_utc_ms, int64_t to_utc_ms, struct row_range *out,
                                          struct up_error *error);
+/** What the orders with a pos of at most `as_of` and a revision of at most `revision` make of the row at `pos`, and how far behind it that holds.
+ *  Of orders of one well and of those of the whole box. */
+UP_MUST enum up_rc journal_read_view(struct journal_reader *reader, uint16_t well, uint64_t pos, uint64_t as_of, uint32_t revision,
+                                     struct row_view *out, struct up_error *error);
+/** The newest order below `below` (pos) that gives rows of a well in [from, to] another content; pos 0: none. */
+UP_MUST enum up_rc journal_newest_maker(struct journal_reader *reader, uint16_t well, uint64_t from, uint64_t to, uint64_t below,
+                                        struct row_order *out, struct up_error *error);
+/** Plans whose digest begins with `prefix` (hex, small letters): their number, and the newest one's id and digest. */
+UP_MUST enum up_rc journal_find_plan(struct journal_reader *reader, const char *prefix, unsigned *n, uint32_t *id, char digest[static 65],
+                                     struct up_error *error);
 /** The newest times order that corrects rows in [from, to] (pos); pos 0 where there is none. */
 UP_MUST enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, uint64_t to, struct row_order *out, struct up_error *error);
 
 /* ---- for a reviewer of the books: everything as it stands, damaged or not, up to a pos that was newest when the review began ---- */
 
+/** What this reader found damaged since the last call: kind and number, to be handed to the writer. False: nothing. */
+bool journal_reader_damage(struct journal_reader *reader, struct journal_damage *damage);
+
+/**
+ * The chain of sealed blocks. Each block's digest is SHA-256 over the digest of the block before it, its head and its data; numbers have no holes. So
+ * the newest digest fixes every scan that was ever sealed. Retention takes the oldest blocks: the chain then begins at `first`, and `anchor`, the
+ * digest of the block before it, is what it must follow.
+ */
+#define JOURNAL_DIGEST_BYTES 32
+struct journal_chain {
+    uint64_t first, newest;  /* numbers; 0: no block is there */
+    uint64_t sealed;         /* number of the newest block that was ever sealed, there or not */
+    uint64_t sealed_to;      /* pos: scans up to here are sealed */
+    uint8_t anchor[JOURNAL_DIGEST_BYTES]; /* zeros: the chain begins with block 1 */
+    uint8_t digest[JOURNAL_DIGEST_BYTES]; /* of block `sealed` */
+};
+UP_MUST enum up_rc journal_read_chain(struct journal_reader *reader, struct journal_chain *out, struct up_error *error);
+/** A sealed block as it was found. */
+struct journal_block {
+    uint64_t number, pos_from, pos_to;
+    bool holds;      /* digest and head hold, and it unpacks */
+    bool head_holds; /* where not, what follows here is unknown: 0 */
+    uint16_t well;
+    uint8_t source;
+    uint32_t rows;
+    uint64_t first_pos, last_pos, first_run, last_run, first_seq, last_seq;
+    struct stamp first, last;
+    uint8_t before[JOURNAL_DIGEST_BYTES], digest[JOURNAL_DIGEST_BYTES]; /* as stored: what the next one must name */
+};
+/** Blocks with number > after, oldest first, at most n, each proven; a transaction each. Whether each follows the one before, by number and digest, is
+ *  the caller's to say. */
+UP_MUST enum up_rc journal_check_chain(struct journal_reader *reader, uint64_t after, size_t n, struct journal_block *into, size_t *got,
+                                       struct up_error *error);
 /** Newest pos of scans, ledger rows, events and runs; 0: an empty journal. */
 UP_MUST enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos, struct up_error *error);
 struct run_book {

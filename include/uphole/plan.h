@@ -369,6 +369,8 @@ bool plan_line_is_same(const struct plan *a, const struct plan *b, const char *l
 /** True where the well is measured alike in both: its sources, their maps and lines, its data; label and table block don't matter. A fold goes on
  *  over such a change of plan, and begins anew over any other. Pure. */
 bool plan_well_is_same(const struct plan *a, const struct plan *b, const char *well_id);
+/** True where a source of a well is asked for and read alike in both: its entries, their maps and lines. Pure. */
+bool plan_source_is_same(const struct plan *a, const struct plan *b, const char *well_id, uint8_t source);
 /** True where `asked` can only be taken by a start: another site, box or journal, a well removed or renamed. `why` names it, for a sentence. */
 bool plan_needs_restart(const struct plan *running, const struct plan *asked, char *why, size_t room);
 /** `file:line:column: text` into `into`; returns its length. */

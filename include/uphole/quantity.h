@@ -114,12 +114,23 @@ static inline double conversion_apply(const struct conversion *conversion, doubl
 }
 /** Converts one number between two units of one kind; NaN where they are not. */
 double unit_convert(double value, unit_number from, unit_number to);
+/** The same as a step that many numbers take: conversion_apply of it is unit_convert, to the bit. */
+struct conversion unit_conversion(unit_number from, unit_number to);
 
 /** Rounds half to even to a multiple of `resolution` (0.1, 1, ...), as text with the decimals of the resolution ("1000.0" at 0.1, "12345" at
  *  1): no negative zero, locale-free. Resolution 0: the fewest digits that read back as the same double. An exponent ("1e+15", as JSON
  *  allows) only from magnitude 1e15 on, and at resolution 0 below 1e-9. Returns the length; 0 and "" for a number that is not finite. */
 #define NUMBER_TEXT_MAX 40
 size_t number_to_text(double value, double resolution, char into[static NUMBER_TEXT_MAX]);
+/** A resolution looked at once, for many numbers: the same text as number_to_text, sooner. */
+struct number_format {
+    double resolution;
+    unsigned multiple; /* resolution = multiple * 10^-decimals, */
+    int decimals;
+    bool is_fixed;     /* where it is that */
+};
+struct number_format number_format_of(double resolution);
+size_t number_to_text_as(double value, const struct number_format *format, char into[static NUMBER_TEXT_MAX]);
 
 /** A number with its unit, as configured: "28 s", "0 to 60 MPa" is two. Finds number and unit; false where it is not one. */
 bool quantity_from_text(const char *text, size_t length, enum quantity kind, double *in_own_unit,

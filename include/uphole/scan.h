@@ -158,6 +158,7 @@ enum gap_cause {
     CAUSE_LINE_BUSY, CAUSE_BACK_OFF, CAUSE_LISTENING, CAUSE_ANOTHER_MASTER, /* skipped */
     CAUSE_RING_FULL, CAUSE_DISK_REFUSED, CAUSE_CLOCK_STEP,
     CAUSE_UPGRADED, CAUSE_REBOOTED, CAUSE_SUSPENDED, /* program */
+    CAUSE_DAMAGED, /* damaged */
     CAUSE_COUNT
 };
 const char *gap_cause_name(uint8_t cause);
@@ -196,7 +197,8 @@ struct gap {
 /** Why rows go out once more. Codes are journaled: they only grow. */
 enum order_kind {
     ORDER_RESEND = 1, /* by hand: the same rows, to one destination */
-    ORDER_TIMES = 2   /* the clock of a boot was set: rows from before get the time that they were taken at */
+    ORDER_TIMES = 2,  /* the clock of a boot was set: rows from before get the time that they were taken at */
+    ORDER_RECALCULATE = 3 /* by hand: rows of a well are measured under another plan, to every destination */
 };
 
 /** A thing worth knowing that is no gap: start, stop, plan, clock step, refused write, retention. */

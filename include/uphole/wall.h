@@ -2,7 +2,7 @@
  *
  * wall.h - the one way between the well side and the SCADA side: a SOCK_SEQPACKET pair, one message a packet (the plan in pieces).
  *
- *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, record, gap, state, more, order, alive; at the end quiet, then stop
+ *  well side -> SCADA side: plan pieces, numbers, cursor, snapshot, records, gap, state, more, order, alive; at the end quiet, then stop
  *  SCADA side -> well side: want, accepted, refused, destination, alive
  *
  * Plans. Destinations are named by their index in the plan, and readings mean what the plan says, so each message bears the serial of the
@@ -26,10 +26,11 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define WALL_VERSION 2
+#define WALL_VERSION 3
 #define WALL_FD 3
 #define WALL_PIECE_MAX 16384
 #define WALL_WANT_MAX 64
+#define WALL_RECORDS_BYTES 16000 /* of records in one message: about 25 of 24 points */
 #define WALL_STREAM_USAGE 4 /* of a cursor, well 0: `pos` is a month (203103), `seq` the bytes that the destination cost in it */
 
 enum wall_kind {
@@ -50,6 +51,7 @@ enum wall_kind {
     WALL_STOP,        /* out: orderly stop: publish "offline", close, exit */
     WALL_QUIET,       /* out, some time before WALL_STOP: tables take no new clients, and go on answering those connected */
     WALL_ORDER,       /* out: an order that this destination has not done yet */
+    WALL_RECORDS,     /* out, only against a want: several records, as one message costs as much as a record does */
     WALL_KINDS
 };
 
@@ -60,6 +62,8 @@ struct wall_want { uint16_t destination, well; uint8_t stream; uint32_t serial; 
 struct wall_end_of_want { uint16_t destination, well; uint8_t stream; uint32_t serial; uint16_t sent; uint64_t last_pos; bool more; };
 /** A record as sent against a want: its destination index (same at both ends), the serial of the want, and the record's first n readings. */
 struct wall_record { uint16_t destination; uint32_t serial; bool live; /* the newest of its well when it was read */ struct record record; };
+/** Records against one want, one behind the other: `size` bytes that only wall_records_add writes and wall_records_take reads. */
+struct wall_records { uint16_t destination, n; uint32_t serial, size; char bytes[WALL_RECORDS_BYTES]; };
 struct wall_gap { uint16_t destination; uint32_t serial; struct gap gap; };
 struct wall_accepted { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; int64_t boot_ms; /* of the accepted row */ uint64_t order; /* stream 3 */ };
 /** Rows that go out once more: those of `order` behind `after`, up to `to` (pos), each marked so. Said again every few seconds while it is not done. */
@@ -87,6 +91,7 @@ struct wall_message {
         struct wall_cursor cursor;
         struct snapshot snapshot;
         struct wall_record record;
+        struct wall_records records;
         struct wall_gap gap;
         struct wall_end_of_want end_of_want;
         struct wall_state state;
@@ -98,6 +103,12 @@ struct wall_message {
         struct wall_order order;
     };
 };
+
+/** Adds a record's first n readings; false: there is no room left. */
+bool wall_records_add(struct wall_records *to, const struct record *record, bool live);
+/** Takes the record at *at (0 to begin with) and moves *at behind it; *out is as if it had come alone, readings beyond its n are left as they were.
+ *  False at the end, and where what stands there is not whole. */
+bool wall_records_take(const struct wall_records *from, size_t *at, struct wall_record *out);
 
 /** A pair of connected sockets, close-on-exec, with buffers wide enough for a full want. 0 or -1 with errno. */
 int wall_pair(int fds[static 2]);

@@ -81,6 +81,10 @@ static void each_kind_goes_through_whole(void **state)
         }
         if (kind == WALL_RECORD)
             sent = full_record(40);
+        if (kind == WALL_RECORDS) {
+            const struct wall_message alone = full_record(40);
+            assert_true(wall_records_add(&sent.records, &alone.record.record, true));
+        }
         if (kind == WALL_GAP)
             sent.gap.gap.kind = GAP_LINE;
         if (kind == WALL_END_OF_WANT)

@@ -21,6 +21,11 @@ void day_take_want(void *context, const struct wall_want *want)
         day->wants[day->n_wants++] = *want;
 }
 
+static void found_damage(void *context, const struct journal_damage *damage)
+{
+    core_found_damage(((struct day *)context)->core, damage);
+}
+
 static uint64_t live_seq(void *context, uint16_t well)
 {
     return core_live_seq(((struct day *)context)->core, well);
@@ -315,6 +320,7 @@ void day_start_receiver(struct day *day)
                                             .journal_directory = day->directory,
                                             .send = send_to_receiver,
                                             .live_seq = live_seq,
+                                            .damaged = found_damage,
                                             .context = day};
     if (backlog_open(&options, &day->backlog, &error) != UP_OK)
         fail_msg("%s", error.why);

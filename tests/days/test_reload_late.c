@@ -241,6 +241,44 @@ static void a_source_that_came_is_due_from_then_on(void **state)
     day_destroy(day);
 }
 
+static const char TABLE_ALONE[] = LINES LABEL("Heron 7") GAUGE("10 s") DRIVE("10 s")
+    DATA("1850") "destinations:\n  scada-table: {modbus_tcp: '127.0.0.1:1502'}\n";
+
+/** Its place is kept by its name: what came meanwhile is late, and nothing is missing or comes
+ * twice. What it lacks when it is removed is said as such. Planted defects:
+ * ledger-removed-none-lost, core-returns-at-newest. */
+static void a_destination_that_is_removed_goes_on_where_it_stood_when_it_comes_back(void **state)
+{
+    (void)state;
+    struct kept_records kept = {0};
+    const struct day_options options = {
+        .config = FIRST, .seed = 35, .record = keep_record, .record_context = &kept};
+    struct day *day = day_create(&options);
+    day_run_for(day, 10 * MINUTE);
+    day_set_broker(day, false);
+    day_run_for(day, 10 * MINUTE);
+    const size_t before = kept.n;
+    day_reload(day, TABLE_ALONE);
+    day_run_for(day, 20 * MINUTE);
+    check_count("records meanwhile", (long long)kept.n, (long long)before);
+    const struct gap row = day_newest_gap(day, GAP_DELIVERY);
+    check_count("open", row.is_open, 0);
+    assert_in_range(row.scans, 100, 130);
+    check_count("of them arrived", row.recovered, 0);
+    assert_non_null(strstr(row.cause, "no longer configured"));
+    day_set_broker(day, true);
+    day_reload(day, FIRST);
+    day_run_for(day, 5 * MINUTE);
+    check_count("holes", (long long)day_counts_of(day)->record_holes, 0);
+    check_count("duplicates", (long long)day_counts_of(day)->duplicates, 0);
+    assert_true(kept.record[before].seq == kept.record[before - 1].seq + 1 &&
+                kept.n > before + 330);
+    assert_true(check_late_equals_live(day, &kept, 50, 9) > 500);
+    day_check_books(day, "heron-7", SOURCE_GAUGE);
+    day_destroy(day);
+    free(kept.record);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -248,6 +286,7 @@ int main(void)
         cmocka_unit_test(sixty_changes_lose_no_due_time),
         cmocka_unit_test(a_removed_source_ends_its_gap_and_says_why),
         cmocka_unit_test(a_source_that_came_is_due_from_then_on),
+        cmocka_unit_test(a_destination_that_is_removed_goes_on_where_it_stood_when_it_comes_back),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -65,6 +65,37 @@ static void a_scan_holds_its_blocks_in_the_order_asked(void **state)
     fake_stop(&fake);
 }
 
+static void slow_answers(struct fake *f, uint8_t unit_id, const struct read_request *request)
+{
+    fake_answers(f, 300000, unit_id, request);
+}
+
+/* Planted defect: gather-skip-before-its-scan. A skip that is journaled before the scan during
+ * which it passed, and a kill between: the next start takes the scan's due time as accounted for.
+ * Found by a random history. */
+static void due_times_that_pass_during_a_scan_are_told_behind_it(void **state)
+{
+    (void)state;
+    unsigned n_scans = 0, n_skips = 0;
+    int64_t newest_ms = 0;
+    three_ranges(LINE_MEDIUM_SERIAL, 200, slow_answers);
+    fake_start(&fake, false);
+    fake_run(&fake, 20000000);
+    while (ring_get(fake.ring, &item)) {
+        if (item.kind == GATHERED_NOTICE)
+            continue;
+        const bool is_scan = item.kind == GATHERED_SCAN;
+        const int64_t first_ms = is_scan ? item.scan.begun.boot_ms : item.skip.first_due.boot_ms;
+        assert_true(first_ms > newest_ms);
+        newest_ms = is_scan ? first_ms : item.skip.last_due.boot_ms;
+        n_scans += is_scan ? 1 : 0;
+        if (!is_scan)
+            n_skips += item.skip.count;
+    }
+    assert_true(n_scans > 15 && n_skips > 50);
+    fake_stop(&fake);
+}
+
 static void second_range_is_refused(struct fake *f, uint8_t unit_id,
                                     const struct read_request *request)
 {
@@ -321,6 +352,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_scan_holds_its_blocks_in_the_order_asked),
+        cmocka_unit_test(due_times_that_pass_during_a_scan_are_told_behind_it),
         cmocka_unit_test(one_refused_range_leaves_the_others_their_data),
         cmocka_unit_test(a_busy_unit_is_asked_again_after_a_turn_around_twice_a_scan_at_most),
         cmocka_unit_test(exception_02_on_a_hole_splits_the_range_once_and_names_the_registers),

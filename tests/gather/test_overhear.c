@@ -9,7 +9,7 @@
 #include "check.h"
 #include "made.h"
 
-#include "../../daemon/gather/overhear.h"
+#include "uphole/overhear.h"
 
 #include "uphole/wire.h"
 

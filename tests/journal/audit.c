@@ -66,7 +66,7 @@ static void read_runs(struct audit *audit)
     sqlite3_stmt *row = NULL;
     sqlite3_prepare_v2(
         audit->db,
-        "SELECT pos, id, began, began_boot_ms, boot_32, plan, boot FROM run ORDER BY pos", -1, &row,
+        "SELECT pos, id, began, began_boot_ms, boot_32, plan, boot FROM run WHERE plan IS NOT NULL ORDER BY pos", -1, &row,
         NULL);
     while (audit->n_runs < RUNS_MAX && sqlite3_step(row) == SQLITE_ROW) {
         struct run *run = &audit->run[audit->n_runs++];

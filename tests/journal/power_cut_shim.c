@@ -7,11 +7,11 @@
  *                        and the process dies by SIGKILL
  *   SHIM_CUT_AT_WRITE=n  the same at the n-th write, before it
  *   SHIM_SEED=n          which part
- *   SHIM_DIE_AT=n        the process dies at the n-th sync, before it; what it wrote stays in the
- *                        page cache
- *   SHIM_FAIL_SYNC_AT=n  the n-th sync fails with EIO. As kernels do, its pages then count as
- *                        clean: no later sync writes them, and they are gone after a cut, unless
- *                        something is written into the same page again
+ *   SHIM_SHUTDOWN=MOUNT  a cut shuts down the ext4 that is mounted there instead ("no flush": what
+ * is not on disk is lost, the file system's own journal included) SHIM_DIE_AT=n        the process
+ * dies at the n-th sync, before it; what it wrote stays in the page cache SHIM_FAIL_SYNC_AT=n  the
+ * n-th sync fails with EIO. As kernels do, its pages then count as clean: no later sync writes
+ * them, and they are gone after a cut, unless something is written into the same page again
  *   SHIM_FULL_FROM=n     from the n-th write on the disk is full (ENOSPC),
  *   SHIM_FULL_FOR=n      for this many writes (for ever by default)
  *
@@ -21,8 +21,11 @@
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <pthread.h>
 #include <signal.h>
+#include <stdint.h>
 #include <stdlib.h>
+#include <sys/ioctl.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -43,6 +46,9 @@ struct unsynced {
 static struct unsynced writes[WRITES_MAX];
 static size_t n_writes;
 static long syncs, all_writes, cut_at, cut_at_write, die_at, fail_at, full_from, full_for;
+static const char *shutdown_mount;
+/* Over each write and sync, the kernel's part of a sync included: a cut strikes between them. */
+static pthread_mutex_t disk = PTHREAD_MUTEX_INITIALIZER;
 static unsigned long long random_state = 88172645463325252ull;
 
 ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset);
@@ -71,6 +77,7 @@ __attribute__((constructor)) static void read_environment(void)
     fail_at = number_of("SHIM_FAIL_SYNC_AT", 0);
     full_from = number_of("SHIM_FULL_FROM", 0);
     full_for = number_of("SHIM_FULL_FOR", 1L << 30);
+    shutdown_mount = getenv("SHIM_SHUTDOWN");
     random_state ^= (unsigned long long)number_of("SHIM_SEED", 0) * 0x9E3779B97F4A7C15ull;
 }
 
@@ -115,8 +122,20 @@ static void undo(const struct unsynced *write, size_t from)
         _exit(99);
 }
 
+/** Source of the request: ext4's EXT4_IOC_SHUTDOWN, _IOR('X', 125, __u32), flag 2. */
+static void shut_down(void)
+{
+    const uint32_t no_flush = 2;
+    const int directory = open(shutdown_mount, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (directory < 0 || ioctl(directory, _IOR('X', 125, uint32_t), &no_flush) != 0)
+        _exit(97);
+    kill(getpid(), SIGKILL);
+}
+
 static void cut_power(void)
 {
+    if (shutdown_mount != NULL)
+        shut_down();
     for (size_t i = n_writes; i-- > 0;) {
         if (writes[i].length > 0 && writes[i].lost) {
             undo_lost(&writes[i]);
@@ -197,7 +216,7 @@ static int before_sync(int fd)
     return 0;
 }
 
-ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
+static ssize_t write_one(int fd, const void *bytes, size_t length, off64_t offset)
 {
     all_writes++;
     if (all_writes == cut_at_write)
@@ -206,7 +225,8 @@ ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
         errno = ENOSPC;
         return -1;
     }
-    struct unsynced *write = cut_at + cut_at_write != 0 && length > 0 ? new_write() : NULL;
+    const int undoes = cut_at + cut_at_write != 0 && shutdown_mount == NULL;
+    struct unsynced *write = undoes && length > 0 ? new_write() : NULL;
     if (write != NULL) {
         write->lost = 0;
         write->before = malloc(length);
@@ -221,16 +241,35 @@ ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
     return real_write(fd, bytes, length, offset);
 }
 
+ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
+{
+    pthread_mutex_lock(&disk);
+    const ssize_t written = write_one(fd, bytes, length, offset);
+    const int why = errno;
+    pthread_mutex_unlock(&disk);
+    errno = why;
+    return written;
+}
+
+static int sync_one(int fd, int (*real)(int))
+{
+    pthread_mutex_lock(&disk);
+    int rc = -1, why = EIO;
+    if (!before_sync(fd)) {
+        rc = real(fd);
+        why = errno;
+    }
+    pthread_mutex_unlock(&disk);
+    errno = why;
+    return rc;
+}
+
 int fdatasync(int fd)
 {
     static int (*real)(int);
     if (real == NULL)
         *(void **)&real = dlsym(RTLD_NEXT, "fdatasync");
-    if (before_sync(fd)) {
-        errno = EIO;
-        return -1;
-    }
-    return real(fd);
+    return sync_one(fd, real);
 }
 
 int fsync(int fd)
@@ -238,9 +277,5 @@ int fsync(int fd)
     static int (*real)(int);
     if (real == NULL)
         *(void **)&real = dlsym(RTLD_NEXT, "fsync");
-    if (before_sync(fd)) {
-        errno = EIO;
-        return -1;
-    }
-    return real(fd);
+    return sync_one(fd, real);
 }

@@ -131,7 +131,7 @@ static void an_order_is_found_again_by_whom_it_concerns(void **state)
     orders[2].pos = 0;
     append(rig, NULL, 0, orders, 3);
     assert_true(orders[0].pos > 0 && orders[1].pos == orders[0].pos + 1 &&
-                orders[2].times == orders[2].pos);
+                orders[2].as_of == orders[2].pos);
     struct row_order found;
     assert_int_equal(journal_next_order(rig->journal, 0, "plant-broker", 1, &found, NULL), UP_OK);
     assert_int_equal(found.pos, orders[0].pos);

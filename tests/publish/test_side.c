@@ -156,9 +156,9 @@ static void what_was_asked_for_always_fits_and_overflow_is_counted(void **state)
     }
     check_count("lost", (long long)inbox_take_lost(inbox), 0);
     uint64_t refused = 0;
-    for (uint64_t pos = 1000; pos < 1010; pos++)
+    for (uint64_t pos = 1000; pos < 1020; pos++)
         refused += !inbox_put(inbox, full_record(pos));
-    assert_true(refused >= 9);
+    assert_true(refused >= 10); /* there is room for one pack more, against waste at the end */
     check_count("lost", (long long)inbox_take_lost(inbox), (long long)refused);
     check_count("lost", (long long)inbox_take_lost(inbox), 0);
     struct wall_message taken;
@@ -182,7 +182,16 @@ static void a_queue_that_wraps_many_times_keeps_order_and_content(void **state)
     struct wall_message taken;
     for (int i = 0; i < 200000; i++) {
         random = random * 1664525u + 1013904223u;
-        if ((random >> 16) % 100 < 55) {
+        if ((random >> 16) % 100 < 2) { /* a pack, all of it or nothing */
+            struct wall_message *message = message_of(WALL_RECORDS);
+            struct record record = {.n = (uint16_t)((random >> 8) % 40)};
+            for (uint64_t n = 0; n < 10 + random % 30; n++) {
+                record.pos = put + n + 1;
+                if (!wall_records_add(&message->records, &record, false))
+                    break;
+            }
+            put += inbox_put(inbox, message) ? message->records.n : 0u;
+        } else if ((random >> 16) % 100 < 50) {
             struct wall_message *message = message_of(WALL_RECORD);
             message->record.record.pos = put + 1;
             message->record.record.n = (uint16_t)((random >> 8) % (RECORD_READINGS_MAX + 1));

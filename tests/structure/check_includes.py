@@ -15,17 +15,18 @@ BASE = {"error", "say", "stamp", "quantity", "quality", "points", "wire", "pdu",
 DOORS = {
     "base": BASE,
     "configure": BASE | {"plan"},
-    "gather": BASE | {"plan", "gather", "trace"},
+    "gather": BASE | {"plan", "gather", "overhear", "trace"},
+    "commission": BASE | {"plan", "gather", "overhear", "measure", "journal", "commission"},
     "journal": BASE | {"plan", "journal"},
     "measure": BASE - {"say", "ring", "wall"} | {"plan", "measure", "formula"},
     "publish": BASE | {"plan", "publish", "table"},
     "simulate": BASE | {"plan", "simulate"},
-    "uphole": BASE | {"plan", "gather", "trace", "journal", "measure", "formula", "publish", "table", "simulate"},
+    "uphole": BASE | {"plan", "gather", "overhear", "commission", "trace", "journal", "measure", "formula", "publish", "table", "simulate"},
 }
 THIRD_PARTY = {
     "configure": {"yaml.h", "sha2.h"},
     "gather": {"modbus.h", "modbus/modbus.h"},
-    "journal": {"sqlite3.h"},
+    "journal": {"sqlite3.h", "sha2.h", "zstd.h"},
     "publish": {"mosquitto.h", "mqtt_protocol.h", "openssl/err.h", "openssl/ssl.h", "openssl/x509v3.h"},
 }
 # Where one file alone may take a library: confinement must stand before `publish` begins, out of its reach.
@@ -68,7 +69,7 @@ for room, doors in DOORS.items():
                 faults.append(f"{where}: {room} may not use {name}")
             elif room == "measure" and name in PURE_FORBIDS:
                 faults.append(f"{where}: measuring is pure and may not use {name}")
-ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "trace": "gather", "journal": "journal", "measure": "measure", "formula": "measure",
+ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "overhear": "gather", "trace": "gather", "commission": "commission", "journal": "journal", "measure": "measure", "formula": "measure",
                                                   "publish": "publish", "table": "publish", "simulate": "simulate"}
 for path in sorted((top / "include" / "uphole").glob("*.h")):
     room = ROOM_OF_DOOR.get(path.stem)

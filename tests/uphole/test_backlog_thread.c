@@ -26,7 +26,7 @@ static unsigned records_within(struct rig *rig, int ms, bool *served)
         struct pollfd wait = {.fd = rig->wall[1], .events = POLLIN};
         poll(&wait, 1, 10);
         while (wall_receive(rig->wall[1], rig->message) == UP_OK) {
-            n += rig->message->kind == WALL_RECORD;
+            n += rig->message->kind == WALL_RECORDS ? rig->message->records.n : 0;
             *served = *served || rig->message->kind == WALL_END_OF_WANT;
         }
     }

@@ -20,14 +20,14 @@ import jsonschema
 
 ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/uphole")
-FAILURES, DONE, LISTED = [], [], []
+FAILURES, DONE, LISTED, UP_TO = [], [], [], []
 
 # What needs root, a service manager, a compiler's quarter of an hour or hardware, and where that is run instead.
 ELSEWHERE = [("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
              ("apt install", "package"), ("systemctl", "needs a service manager: package and walk_service, which plays it"), ("sudo systemctl", "needs a service manager: package and walk_service, which plays it"),
              ("journalctl", "walk_service"), ("install -", "package"), ("[Service]", "walk_service"), ("LoadCredential=", "walk_service"),
              ("IPAddress", "walk_service"), ("cmake -S", "package"), ("adduser", "package"), ("sudo tar", "walk_docs, the move below"),
-             ("python3 docs/examples/", "walk_integrator"), ("UPHOLE_GOLDEN_WRITE=1", "test_golden"), ("git diff", "test_golden")]
+             ("mosquitto_sub -h broker.heron.example", "walk_replay"), ("python3 docs/examples/", "walk_integrator"), ("UPHOLE_GOLDEN_WRITE=1", "test_golden"), ("git diff", "test_golden")]
 # Figures of an invented site, to be read: what they show is asserted by the tests named.
 SHOWN = [("surface unit ──", "a drawing"), ("  holds:", "the demo"), ("9f3c61:17", "test_gaps"), ("{schema", "")]
 
@@ -158,6 +158,10 @@ def a_command(shell, where, line):
         command = "timeout 2 " + command
     swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
              ("--from 2031-03-01T06:00:00Z --to 2031-03-02T06:00:00Z", "--from 2025-03-01T06:00:00Z"), ("--into heron-7", "--into %s/heron-7" % shell.replace[0][1])]
+    if "2031-03-01T18:00:00Z" in command:  # one interval for all that is printed and compared
+        UP_TO.append(time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time.time() - 2)))
+        swaps += [("--from 2031-03-01T06:00:00Z --to 2031-03-01T18:00:00Z", "--from 2025-03-01T06:00:00Z --to " + UP_TO[0]),
+                  ("here.ndjson", shell.replace[0][1] + "/here.ndjson")]
     if " note " in command:
         ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
         swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))

@@ -10,8 +10,8 @@
  * may stand between. Gaps can't be measured here (converters group bytes), so length and checksum
  * mark frames, and a long gap only ends what was begun. In doubt a pair is dropped.
  */
-#ifndef UPHOLE_GATHER_OVERHEAR_H
-#define UPHOLE_GATHER_OVERHEAR_H
+#ifndef UPHOLE_OVERHEAR_H
+#define UPHOLE_OVERHEAR_H
 
 #include "uphole/pdu.h"
 #include "uphole/plan.h"

@@ -1,0 +1,167 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * score_traps.c - the ways in which a map is nearly right (pure): addresses off by one, the other
+ * table, a scale turned round, another word order. Each is told only where reading it that way fits
+ * clearly better than as the map says.
+ */
+#include "score.h"
+
+#include "uphole/measure.h"
+
+#include <math.h>
+#include <string.h>
+
+#define CLEARLY 0.25
+#define SURELY 0.75 /* of the values, before another table is believed */
+#define SHOWN_MAX 3
+
+/* ---- all four orders ---- */
+
+static const struct {
+    enum word_order words;
+    enum byte_order bytes;
+    const char *name;
+} ORDERS[] = {
+    {WORDS_HIGH_FIRST, BYTES_HIGH_FIRST, "high word first"},
+    {WORDS_LOW_FIRST, BYTES_HIGH_FIRST, "low word first"},
+    {WORDS_HIGH_FIRST, BYTES_LOW_FIRST, "high word first, bytes swapped"},
+    {WORDS_LOW_FIRST, BYTES_LOW_FIRST, "low word first, bytes swapped"},
+};
+#define ORDERS_N (sizeof ORDERS / sizeof ORDERS[0])
+
+void decodings_to_text(const uint16_t words[static 2], char *into, size_t room)
+{
+    size_t used = 0;
+    into[0] = '\0';
+    for (size_t i = 0; i < ORDERS_N && used + 1 < room; i++) {
+        double number = NAN, whole = NAN;
+        (void)decode_number(TYPE_F32, ORDERS[i].words, ORDERS[i].bytes, words, &number);
+        (void)decode_number(TYPE_U32, ORDERS[i].words, ORDERS[i].bytes, words, &whole);
+        used += (size_t)snprintf(into + used, room - used, "%s%s: f32 %.6g, u32 %.0f",
+                                 i == 0 ? "" : " | ", ORDERS[i].name, number, whole);
+    }
+}
+
+static void warn_of_orders(const struct map *map, const struct register_book *book,
+                           struct map_score *score)
+{
+    unsigned told = 0, better[ORDERS_N] = {0}, own = 0, seen = 0;
+    uint16_t words[4], shown[2] = {0, 0};
+    const struct channel *first = NULL;
+    for (unsigned i = 0; i < map->n_channels; i++) {
+        struct channel channel = map->channel[i];
+        bool is_marker;
+        if (channel.n_words != 2 || channel.type == TYPE_TEXT || channel.type == TYPE_BITS ||
+            !channel_words(&channel, book, (struct reading_as){0, false}, words))
+            continue;
+        if (words[0] == 0 && words[1] == 0)
+            continue; /* alike in every order */
+        const double as_is = channel_plausibility(&channel, words, &is_marker);
+        if (is_marker)
+            continue;
+        seen++;
+        own += as_is >= 1;
+        for (size_t o = 0; o < ORDERS_N; o++) {
+            channel.words = (uint8_t)ORDERS[o].words;
+            channel.bytes = (uint8_t)ORDERS[o].bytes;
+            const bool is_better = channel_plausibility(&channel, words, &is_marker) > as_is;
+            better[o] += is_better;
+            if (is_better && first == NULL) {
+                first = &map->channel[i];
+                memcpy(shown, words, sizeof shown);
+            }
+        }
+    }
+    for (size_t o = 0; o < ORDERS_N && told == 0; o++) {
+        char text[200];
+        if (2 * better[o] <= seen || own > better[o])
+            continue;
+        decodings_to_text(shown, text, sizeof text);
+        score_warn(score, "word order: %u of %u two-register channels fit better %s", better[o],
+                   seen, ORDERS[o].name);
+        score_warn(score, "%s 0x%04X 0x%04X: %s", point_get(first->point)->id, shown[0], shown[1],
+                   text);
+        told++;
+    }
+}
+
+/* ---- addresses, tables, scales ---- */
+
+static double warn_of_shift(const struct map *map, const struct find_unit *unit,
+                            const struct register_book *book, const struct fit *as_is,
+                            struct map_score *score)
+{
+    for (int shift = -1; shift <= 1; shift += 2) {
+        struct fit moved;
+        fit_make(map, unit, book, (struct reading_as){shift, false}, &moved);
+        const double gain = fit_share(&moved) - fit_share(as_is);
+        if (moved.with_words * 2 < as_is->channels || moved.there + 1 < as_is->there ||
+            gain < CLEARLY)
+            continue;
+        score_warn(score,
+                   "addresses may be off by one: each %s by one, %.0f %% of the values are "
+                   "plausible, as the "
+                   "map says %.0f %%; compare `numbering` with the document",
+                   shift < 0 ? "lower" : "higher", 100 * fit_share(&moved), 100 * fit_share(as_is));
+        return fit_share(&moved);
+    }
+    return 0;
+}
+
+static double warn_of_table(const struct map *map, const struct find_unit *unit,
+                            const struct register_book *book, const struct fit *as_is,
+                            struct map_score *score)
+{
+    struct fit other;
+    fit_make(map, unit, book, (struct reading_as){0, true}, &other);
+    if (as_is->channels == 0 || other.there * 4 < as_is->channels * 3 ||
+        other.there <= as_is->there || fit_share(&other) + 0.05 < fit_share(as_is))
+        return 0;
+    score_warn(
+        score,
+        "%u of its channels answer in the other table only: a document that prints 4xxxx may mean "
+        "registers that this unit serves to function 04 (`input`), and the other way round",
+        other.there);
+    return fit_share(&other);
+}
+
+static void warn_of_scales(const struct map *map, const struct register_book *book,
+                           struct map_score *score)
+{
+    unsigned told = 0;
+    for (unsigned i = 0; i < map->n_channels && told < SHOWN_MAX; i++) {
+        const struct channel *channel = &map->channel[i];
+        const struct point *point = point_get(channel->point);
+        uint16_t words[4];
+        struct decoded decoded;
+        const double scale = decimal_to_double(channel->scale);
+        if (channel->type == TYPE_TEXT || channel->type == TYPE_BITS || channel->n_words > 4 ||
+            fabs(scale) < 10 || decimal_to_double(channel->offset) != 0 ||
+            !channel_words(channel, book, (struct reading_as){0, false}, words))
+            continue;
+        decode_channel(channel, words, &decoded);
+        const double divided = decoded.value / (scale * scale);
+        if (decoded.verdict != DECODE_VALUE || decoded.value == 0 ||
+            (decoded.value >= point->typical_low && decoded.value <= point->typical_high) ||
+            divided < point->typical_low || divided > point->typical_high)
+            continue;
+        score_warn(score,
+                   "%s: %.6g %s is not typical, %.6g would be: \"x%.6g\" in a document mostly "
+                   "means that the "
+                   "register holds the value times %.6g, so that the scale is %.6g",
+                   point->id, decoded.value, point->unit, divided, scale, scale, 1 / scale);
+        told++;
+    }
+}
+
+double score_traps(const struct map *map, const struct find_unit *unit,
+                   const struct register_book *book, const struct fit *fit, struct map_score *score)
+{
+    double other = warn_of_shift(map, unit, book, fit, score);
+    const double table = warn_of_table(map, unit, book, fit, score);
+    if (table > other)
+        other = table;
+    warn_of_scales(map, book, score);
+    warn_of_orders(map, book, score);
+    return other;
+}

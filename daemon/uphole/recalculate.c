@@ -1,0 +1,257 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * recalculate.c - one order that measures an interval of a well's rows under another plan. The
+ * order is a row of the journal; what it makes of the rows follows from it and from them
+ * (backlog_view.c), so nothing is computed here, and both revisions can be had for as long as the
+ * rows are kept.
+ *
+ * Its revision is above that of every earlier order over any of its rows. Such orders ride alone in
+ * their commit: two of one commit could not see each other.
+ */
+#include "resend.h"
+
+#include "core_inside.h"
+
+#include "uphole/say.h"
+
+#include <inttypes.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+#define WORD_MAX 80
+#define DIGITS_LEAST 8
+#define ROLE_MAX 47
+
+struct asked {
+    char well[WORD_MAX], plan[WORD_MAX];
+    int64_t from_utc_ms, to_utc_ms;
+    char role[ROLE_MAX + 1], reason[GAP_CAUSE_MAX];
+    uint16_t well_index;
+    uint32_t plan_id;
+    char digest[65];
+    struct row_range range;
+};
+
+struct answer {
+    char *text;
+    size_t room;
+};
+
+__attribute__((format(printf, 3, 4))) static int answer(struct answer *answer, int code,
+                                                        const char *format, ...)
+{
+    va_list values;
+    va_start(values, format);
+    vsnprintf(answer->text, answer->room, format, values);
+    va_end(values);
+    return code;
+}
+
+/** The next word of `*at` into `into`; false: none, or too long. */
+static bool word(const char **at, char *into, size_t room)
+{
+    const size_t length = strcspn(*at, " ");
+    if (length == 0 || length >= room)
+        return false;
+    memcpy(into, *at, length);
+    into[length] = '\0';
+    *at += length + ((*at)[length] == ' ');
+    return true;
+}
+
+static int read_words(const char *arguments, struct asked *asked, struct answer *to)
+{
+    static const char FORM[] =
+        "A recalculation is ordered with WELL FROM..TO, a plan, and a reason.";
+    char range[2 * STAMP_TEXT_MAX + 2], length_text[8];
+    const char *at = arguments;
+    if (!word(&at, asked->well, sizeof asked->well) || !word(&at, range, sizeof range) ||
+        !word(&at, asked->plan, sizeof asked->plan) || !word(&at, length_text, sizeof length_text))
+        return answer(to, EX_USAGE, "%s", FORM);
+    const size_t role = (size_t)strtoul(length_text, NULL, 10);
+    if (role > ROLE_MAX || role > strlen(at))
+        return answer(to, EX_USAGE, "Say with --by who asks, in at most %d bytes.", ROLE_MAX);
+    snprintf(asked->role, sizeof asked->role, "%.*s", (int)role, at);
+    at += role;
+    at += *at == ' ';
+    if (*at == '\0' || strspn(at, " ") == strlen(at) || strlen(at) >= sizeof asked->reason)
+        return answer(to, EX_USAGE,
+                      "Say with --reason why, in one line of at most %zu bytes: it stands beside "
+                      "the records for as long as they are kept.",
+                      sizeof asked->reason - 1);
+    snprintf(asked->reason, sizeof asked->reason, "%s", at);
+    const char *dots = strstr(range, "..");
+    if (dots == NULL || !stamp_from_text(range, (size_t)(dots - range), &asked->from_utc_ms) ||
+        !stamp_from_text(dots + 2, strlen(dots + 2), &asked->to_utc_ms))
+        return answer(to, EX_USAGE,
+                      "'%.90s' is no interval. Give two times with their offsets, as in "
+                      "2031-03-01T06:00:00Z..2031-03-01T07:00:00Z.",
+                      range);
+    if (asked->from_utc_ms > asked->to_utc_ms)
+        return answer(to, EX_USAGE, "The interval ends before it begins.");
+    return 0;
+}
+
+static int find_well(const struct core *core, struct asked *asked, struct answer *to)
+{
+    const struct plan *plan = core->options.plan;
+    uint16_t w = 0;
+    while (w < plan->n_wells && strcmp(plan->wells[w].id, asked->well) != 0)
+        w++;
+    if (w == plan->n_wells)
+        return answer(to, EX_NOINPUT,
+                      "There is no well '%.40s'. 'uphole status' shows those that there are.",
+                      asked->well);
+    asked->well_index = w;
+    return 0;
+}
+
+/** A plan of the journal that holds the well. */
+static int check_plan(struct journal_reader *reader, const struct asked *asked, struct answer *to)
+{
+    char *text = NULL, digest[65];
+    size_t length = 0;
+    struct plan *plan = NULL;
+    struct up_error error = {0};
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    enum up_rc rc = journal_read_plan(reader, asked->plan_id, &text, &length, digest, &error);
+    if (rc == UP_OK)
+        rc = faults == NULL ? UP_E_MEMORY
+                            : plan_from_text("a plan of the journal", text, length, &plan, faults);
+    const bool has_well = rc == UP_OK && plan_well_by_id(plan, asked->well) != NULL;
+    free(faults);
+    free(text);
+    plan_free(plan);
+    if (rc != UP_OK)
+        return answer(to, EX_DATAERR, "Plan %.8s of the journal no longer reads.", asked->digest);
+    return has_well ? 0
+                    : answer(to, EX_NOINPUT, "Plan %.8s does not hold the well %s.", asked->digest,
+                             asked->well);
+}
+
+static int find_plan(const struct core *core, struct journal_reader *reader, struct asked *asked,
+                     struct answer *to)
+{
+    unsigned n = 0;
+    struct up_error error = {0};
+    if (strcmp(asked->plan, "-") == 0) {
+        asked->plan_id = core->options.plan->id;
+        memcpy(asked->digest, core->options.plan->digest, sizeof asked->digest);
+        return 0;
+    }
+    if (strlen(asked->plan) < DIGITS_LEAST || strlen(asked->plan) > 64 ||
+        strspn(asked->plan, "0123456789abcdef") != strlen(asked->plan))
+        return answer(to, EX_USAGE,
+                      "'%s' names no plan. Give the first %d digits of its digest or more, as the "
+                      "records carry them in 'plan'.",
+                      asked->plan, DIGITS_LEAST);
+    if (journal_find_plan(reader, asked->plan, &n, &asked->plan_id, asked->digest, &error) != UP_OK)
+        return answer(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
+    if (n == 0)
+        return answer(to, EX_NOINPUT,
+                      "The journal holds no plan %s. Rows can be measured under a configuration "
+                      "that this Uphole has run with: put the corrected one into force first, "
+                      "with 'uphole reload'.",
+                      asked->plan);
+    if (n > 1)
+        return answer(to, EX_USAGE, "%u plans begin with %s; give more digits.", n, asked->plan);
+    return check_plan(reader, asked, to);
+}
+
+static int find_rows(const struct core *core, struct journal_reader *reader, struct asked *asked,
+                     struct answer *to)
+{
+    struct up_error error = {0};
+    const struct core_well *well = &core->wells[asked->well_index];
+    if (journal_range_of_time(reader, well->plan->number, asked->from_utc_ms, asked->to_utc_ms,
+                              &asked->range, &error) != UP_OK)
+        return answer(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
+    if (asked->range.from == 0)
+        return answer(to, EX_NOINPUT,
+                      "The journal holds no record of %s in that time; 'uphole status' shows from "
+                      "when to when it reaches.",
+                      asked->well);
+    return 0;
+}
+
+/** Where the interval begins before the oldest row that is kept: a sentence, else "". */
+static void say_removed(struct journal_reader *reader, const struct asked *asked, char *into,
+                        size_t room)
+{
+    char at[STAMP_TEXT_MAX];
+    int64_t oldest = 0, newest = 0;
+    into[0] = '\0';
+    if (journal_span(reader, &oldest, &newest) && oldest > asked->from_utc_ms)
+        snprintf(into, room,
+                 " Rows from before %s are not in the journal: what was sent of them stays as it "
+                 "is.",
+                 stamp_to_text(oldest, at));
+}
+
+static int give(struct core *core, struct journal_reader *reader, const char *who,
+                const struct asked *asked, struct answer *to)
+{
+    struct up_error error = {0};
+    struct row_order order = {.kind = ORDER_RECALCULATE,
+                              .well = core->wells[asked->well_index].plan->number,
+                              .from = asked->range.from,
+                              .to = asked->range.to,
+                              .from_seq = asked->range.from_seq,
+                              .to_seq = asked->range.to_seq,
+                              .plan = asked->plan_id};
+    char removed[160], count[RESEND_COUNT_MAX];
+    if (asked->role[0] != '\0')
+        snprintf(order.by, sizeof order.by, "%s (%.28s)", asked->role, who);
+    else
+        snprintf(order.by, sizeof order.by, "%s", who);
+    snprintf(order.reason, sizeof order.reason, "%s", asked->reason);
+    if (core->resend.n_waiting > 0)
+        return answer(to, EX_TEMPFAIL, "Another order is being stored. Try again in a second.");
+    if (journal_next_revision(core->options.journal, order.well, order.from, order.to,
+                              &order.revision, &error) != UP_OK)
+        return answer(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
+    say_removed(reader, asked, removed, sizeof removed);
+    if (!resend_add(core, &order) || !resend_commit(core, 0))
+        return answer(to, EX_TEMPFAIL,
+                      "The order could not be stored, so it is not given. Try again; 'uphole "
+                      "status' says how the journal is.");
+    return answer(
+        to, 0,
+        "%s records of %s (%" PRIu64 " to %" PRIu64
+        ") are recalculated under plan %.8s as revision %" PRIu32 ", as asked by %s: %.90s.%s",
+        resend_count_text(order.to_seq - order.from_seq + 1, count), asked->well, order.from_seq,
+        order.to_seq, asked->digest, order.revision, order.by, order.reason, removed);
+}
+
+int recalculate_by_hand(struct core *core, const char *who, const char *arguments, char *text,
+                        size_t room)
+{
+    struct answer to = {.text = text, .room = room};
+    struct asked asked = {0};
+    struct journal_reader *reader = NULL;
+    struct up_error error = {0};
+    int code = read_words(arguments, &asked, &to);
+    if (code == 0)
+        code = find_well(core, &asked, &to);
+    if (code == 0 && core->refusing)
+        code = answer(&to, EX_TEMPFAIL, "The disk refuses to store, so no order can be given now.");
+    if (code == 0 && resend_count_waiting(core, RESENDS_WAITING_MAX) >= RESENDS_WAITING_MAX)
+        code = answer(&to, EX_TEMPFAIL,
+                      "%d orders are waiting already. One more can be given when one of them is "
+                      "done: 'uphole status' shows how far they are.",
+                      RESENDS_WAITING_MAX);
+    if (code == 0 &&
+        journal_reader_open(core->options.plan->journal.path, &reader, &error) != UP_OK)
+        code = answer(&to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
+    if (code == 0)
+        code = find_plan(core, reader, &asked, &to);
+    if (code == 0)
+        code = find_rows(core, reader, &asked, &to);
+    if (code == 0)
+        code = give(core, reader, who, &asked, &to);
+    journal_reader_close(reader);
+    return code;
+}
