@@ -288,7 +288,7 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "bits", "4 to 6", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type bits: the field to take, 0 the lowest bit. Without it the whole register."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "values", "{0: stopped, 1: running}", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of states and counts: raw number to its meaning, or to the number to publish, at most 32."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "length", "8 registers", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type text: registers it takes."},
-    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak; of a current `motor side` or `drive side` of the step-up transformer."},
+    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak; of a current or power `motor side` or `drive side` of the step-up transformer."},
 };
 /* clang-format on */
 

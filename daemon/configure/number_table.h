@@ -10,7 +10,7 @@
 
 #define TABLE_COLUMNS_MAX 8
 #define TABLE_LINE_MAX 512
-#define TABLE_FILE_MAX (256 * 1024) /* bytes of a table's file; far beyond what its rows need */
+#define TABLE_FILE_MAX 262144 /* bytes of a table's file; far beyond what its rows need */
 
 struct table_column {
     const char *name, *also; /* as headings name it; `also` may be NULL */

@@ -168,6 +168,8 @@ void check_show_derived(FILE *out, const struct check_facts *facts, const struct
             continue;
         show_off(out, &lacks, i, said);
     }
+    if (data != NULL)
+        check_show_depths(out, data);
     show_density(out, data);
     show_unsure(out, &lacks, data, facts->now_utc_ms);
 }
