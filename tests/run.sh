@@ -30,12 +30,14 @@ failures=()
 
 note() { printf '\n== %s\n' "$*"; }
 
-# build NAME CMAKE-OPTION... : configures and builds into build/NAME; a warning is an error here.
+# build NAME CMAKE-OPTION... : configures and builds $targets (all of them by default) into build/NAME; a warning is an error here.
+targets=
 build() {
     local name=$1
     shift
     note "build $name"
-    if cmake -S . -B "build/$name" -G Ninja -DUPHOLE_WERROR=ON "$@" >"$out/$name.log" 2>&1 && ninja -C "build/$name" >>"$out/$name.log" 2>&1; then
+    # shellcheck disable=SC2086
+    if cmake -S . -B "build/$name" -G Ninja -DUPHOLE_WERROR=ON "$@" >"$out/$name.log" 2>&1 && ninja -C "build/$name" $targets >>"$out/$name.log" 2>&1; then
         passed=$((passed + 1))
     else
         tail -n 40 "$out/$name.log"
@@ -51,7 +53,7 @@ run_tests() {
     shift
     note "tests of build $name"
     # Walks of the release build mostly wait; sanitizers keep both cores busy.
-    ctest --test-dir "build/$name" -j "$([ "$name" = release ] && echo 4 || echo 3)" --output-on-failure --no-tests=ignore ${only:+-R "$only"} "$@" >"$out/ctest-$name.log" 2>&1
+    ctest --test-dir "build/$name" -j "$([ "$name" = release ] && echo 6 || echo 3)" --output-on-failure --no-tests=ignore ${only:+-R "$only"} "$@" >"$out/ctest-$name.log" 2>&1
     grep -E '^ *[0-9]+/[0-9]+ Test|SKIP' "$out/ctest-$name.log"
     local good bad skip
     good=$(grep -cE 'Test +#[0-9]+: .* Passed ' "$out/ctest-$name.log")
@@ -69,25 +71,34 @@ labels=(-LE long)
 started=$(date +%s)
 build release -DUPHOLE_BUILD=release && run_tests release "${labels[@]}"
 if [ $quick = no ]; then
-    build debug -DUPHOLE_BUILD=debug && ASAN_OPTIONS=detect_leaks=1 run_tests debug -L unit
-    build tsan -DUPHOLE_BUILD=tsan && TSAN_OPTIONS=halt_on_error=1 run_tests tsan -R 'ring|backlog_thread|table|side|exchanges|port|safe|serve|wall|deliver|mqtt_pipe|walk_(kill|end_to_end)$' -E 'walk_(support|export)' -LE long
-    build clang -DCMAKE_C_COMPILER=clang -DUPHOLE_BUILD=debug && run_tests clang -R fuzz
+    # Sanitizers need lines, no more; the second compiler is here for its warnings and the fuzz targets.
+    build debug -DUPHOLE_BUILD=debug -DUPHOLE_MORE_FLAGS=-g1 && ASAN_OPTIONS=detect_leaks=1 run_tests debug -L unit
+    targets="uphole tests/base/all tests/gather/all tests/journal/all tests/publish/all tests/simulate/all tests/uphole/all tests/walk/all"
+    build tsan -DUPHOLE_BUILD=tsan -DUPHOLE_MORE_FLAGS=-g1 && TSAN_OPTIONS=halt_on_error=1 run_tests tsan -R 'ring|backlog_thread|table|side|exchanges|port|safe|serve|wall|deliver|mqtt_pipe|walk_(kill|end_to_end)$' -E 'walk_(support|export)' -LE long
+    targets=
+    build clang -DCMAKE_C_COMPILER=clang -DUPHOLE_BUILD=debug "-DUPHOLE_MORE_FLAGS=-O0 -g0" && run_tests clang -R fuzz
 fi
 if [ $quick = no ] && [ -z "$only" ]; then
     note "valgrind"
-    for program in build/release/tests/*/test_*; do
-        [ -x "$program" ] || continue
-        name=$(basename "$program")
-        grep -qx "$name" tests/valgrind.txt || continue
-        if valgrind -q --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite "$program" >"$out/valgrind.log" 2>&1; then
-            echo "  $name clean"
-            passed=$((passed + 1))
+    check_memory() {
+        local program
+        program=$(find build/release/tests -name "$1" -type f -perm -u+x)
+        [ -n "$program" ] || return
+        if valgrind -q --error-exitcode=9 --leak-check=full --errors-for-leak-kinds=definite "$program" >"$2/valgrind-$1.log" 2>&1; then
+            echo "  $1 clean"
         else
-            tail -n 40 "$out/valgrind.log"
-            failed=$((failed + 1))
-            failures+=("valgrind $name")
+            echo "  $1 FAILED"
+            tail -n 40 "$2/valgrind-$1.log"
         fi
-    done
+    }
+    export -f check_memory
+    xargs -P "$(nproc)" -I {} bash -c 'check_memory "$@"' _ {} "$out" <tests/valgrind.txt >"$out/valgrind.log" 2>&1
+    cat "$out/valgrind.log"
+    passed=$((passed + $(grep -c '^  test_[a-z0-9_]* clean$' "$out/valgrind.log")))
+    while read -r _ name; do
+        failed=$((failed + 1))
+        failures+=("valgrind $name")
+    done < <(sed -nE 's/^  (test_[a-z0-9_]*) FAILED$/x \1/p' "$out/valgrind.log")
 fi
 if [ $long = yes ] && [ -z "$only" ]; then
     note "planted defects: each must be caught by its tests"

@@ -5,6 +5,7 @@
  * A code that a table doesn't know is "unknown", so that data of a newer version still print.
  */
 #include "uphole/scan.h"
+#include "uphole/wall.h"
 
 #define NAME_OF(table, code) name_of((table), sizeof(table) / sizeof(table)[0], (code))
 
@@ -128,6 +129,14 @@ const char *channel_state_name(uint8_t state)
 const char *delivery_state_name(uint8_t state)
 {
     return NAME_OF(DELIVERY_STATES, state);
+}
+const char *books_verdict_name(uint8_t verdict)
+{
+    static const char *const BOOKS[] = {[BOOKS_UNKNOWN] = "unknown",
+                                        [BOOKS_HOLD] = "hold",
+                                        [BOOKS_UNDECIDED] = "undecided",
+                                        [BOOKS_DO_NOT_HOLD] = "do_not_hold"};
+    return NAME_OF(BOOKS, verdict);
 }
 const char *clock_state_name(uint8_t state)
 {

@@ -163,7 +163,8 @@ static bool gap_is_sound(const struct wall_gap *sent)
 static bool state_is_sound(const struct wall_state *state)
 {
     bool sound = state->clock <= CLOCK_STATE_LAST && state->journal_ok <= 1 &&
-                 state->n_destinations <= DESTINATIONS_MAX;
+                 state->n_destinations <= DESTINATIONS_MAX &&
+                 state->books.verdict <= BOOKS_DO_NOT_HOLD;
     for (size_t i = 0; sound && i < DESTINATIONS_MAX; i++)
         sound = state->destination[i].state <= DELIVERY_STOPPED;
     for (size_t i = 0; sound && i < state->n_wells; i++)

@@ -130,9 +130,8 @@ static uint32_t signs_of(const struct find_evidence *evidence)
 /** Signs that something is off at all; an echo is one, since the stanza must say so. */
 static bool is_worth_a_word(uint32_t signs, const struct find_evidence *evidence)
 {
-    const uint32_t faults = OWN(SIGN_STRAYED) | OWN(SIGN_ECHO) | OWN(SIGN_CUT) |
-                            OWN(SIGN_PATH_DOWN) | OWN(SIGN_ANY_ID) | OWN(SIGN_DIP) |
-                            OWN(SIGN_BAD_CHECKSUM) | OWN(SIGN_IDLE);
+    const uint32_t faults = OWN(SIGN_STRAYED) | OWN(SIGN_ECHO) | OWN(SIGN_CUT) | OWN(SIGN_ANY_ID) |
+                            OWN(SIGN_DIP) | OWN(SIGN_BAD_CHECKSUM) | OWN(SIGN_IDLE);
     return (signs & faults) != 0 && evidence->requests > 0;
 }
 

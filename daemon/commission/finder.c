@@ -13,6 +13,8 @@
 #define SAY_EVERY_US 250000
 #define DRAIN_LUMPS_MAX 64
 #define READ_TRIES 3
+#define OPEN_TRIES 10
+#define OPEN_PAUSE_US 500000
 #define BUSY_PAUSE_US 200000
 #define MEAN_OF 4
 
@@ -83,6 +85,21 @@ void finder_close(struct finder *finder)
     finder->port = NULL;
 }
 
+/** A serial device server that takes one connection may hold the one before for a while. */
+static enum up_rc open_patiently(struct finder *finder)
+{
+    enum up_rc rc = finder->port->open(finder->port->context, finder->error);
+    for (int i = 0; i < OPEN_TRIES && rc != UP_OK && finder->has_opened &&
+                    finder->line.medium == LINE_MEDIUM_TCP && finder_goes_on(finder);
+         i++) {
+        const struct up_clock *clock = finder->options->clock;
+        clock->sleep_until(clock->context, clock_boot_us(clock) + OPEN_PAUSE_US);
+        rc = finder->port->open(finder->port->context, finder->error);
+    }
+    finder->has_opened = finder->has_opened || rc == UP_OK;
+    return rc;
+}
+
 bool finder_open(struct finder *finder, const struct line_plan *line)
 {
     const struct find_ports *ports = &finder->options->ports;
@@ -97,7 +114,7 @@ bool finder_open(struct finder *finder, const struct line_plan *line)
     if (finder->port == NULL) {
         finder->rc = UP_FAIL(finder->error, UP_E_MEMORY, "no memory for a port");
     } else {
-        finder->rc = finder->port->open(finder->port->context, finder->error);
+        finder->rc = open_patiently(finder);
         if (finder->rc != UP_OK) {
             ports->drop(ports->context, finder->port);
             finder->port = NULL;

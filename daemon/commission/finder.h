@@ -19,7 +19,7 @@ struct finder {
     struct find_report *report;
     struct up_error *error;
     enum up_rc rc;
-    bool has_ended, may_ask;
+    bool has_ended, may_ask, has_opened;
     struct port *port; /* NULL: none */
     struct line_plan line;
     uint16_t transaction;

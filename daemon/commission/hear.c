@@ -131,6 +131,8 @@ static bool knows_enough(const struct finder *finder, const struct listening *li
 static bool next_setting(struct finder *finder, struct listening *listening)
 {
     struct line_plan line;
+    if (finder->line.medium == LINE_MEDIUM_TCP)
+        return false; /* its far side's settings are its own */
     if (!setting_at(finder->options, ++listening->setting, &line)) {
         listening->setting = 0;
         if (++listening->cycles >= CYCLES_MAX || !setting_at(finder->options, 0, &line))
@@ -183,6 +185,12 @@ void finder_listen_first(struct finder *finder)
     listening.end_us = began_us + (int64_t)finder->options->listen_ms * 1000;
     if (!setting_at(finder->options, 0, &line) || finder->options->listen_ms == 0)
         return;
+    if (line.medium ==
+        LINE_MEDIUM_TCP) { /* a serial device server passes on what is said behind it */
+        if (finder->options->has_framing && line.framing == LINE_FRAMING_TCP)
+            return;
+        line.framing = LINE_FRAMING_RTU;
+    }
     line.share_line = LINE_LISTENS;
     finder->report->heard.settings_tried = 1;
     if (!finder_open(finder, &line))

@@ -115,7 +115,7 @@ static double warn_of_table(const struct map *map, const struct find_unit *unit,
     struct fit other;
     fit_make(map, unit, book, (struct reading_as){0, true}, &other);
     if (as_is->channels == 0 || other.there * 4 < as_is->channels * 3 ||
-        other.there <= as_is->there || fit_share(&other) + 0.05 < fit_share(as_is))
+        other.there <= as_is->there || other.with_words == 0 || fit_share(&other) < SURELY)
         return 0;
     score_warn(
         score,

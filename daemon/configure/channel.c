@@ -187,7 +187,8 @@ static void ranges_read(struct plan_faults *faults, const struct node *node,
     const unit_number unit = kind_has_no_unit(point->kind) ? 0 : point_unit(point->number);
     const struct node *instrument = node_find(node, "instrument_range"),
                       *expected = node_find(node, "expected_range"),
-                      *rate = node_find(node, "max_rate"), *accuracy = node_find(node, "accuracy");
+                      *rate = node_find(node, "max_rate"), *accuracy = node_find(node, "accuracy"),
+                      *resolution = node_find(node, "resolution");
     if (instrument)
         channel->has_instrument_range =
             value_range(faults, instrument, "instrument_range", unit, &channel->instrument_low,
@@ -202,9 +203,12 @@ static void ranges_read(struct plan_faults *faults, const struct node *node,
                  "`expected_range: %.40s` reaches beyond `instrument_range: %.40s` of line %d; "
                  "expected a part of it",
                  expected->text, instrument->text, instrument->line);
-    if ((rate || accuracy) && unit == 0) {
-        fault_at(faults, (rate ? rate : accuracy)->key,
-                 "`%s` has no meaning for a %s; leave it out", rate ? "max_rate" : "accuracy",
+    const struct node *of_amounts = rate ? rate : accuracy ? accuracy : resolution;
+    if (of_amounts && unit == 0) {
+        fault_at(faults, of_amounts->key, "`%s` has no meaning for a %s; leave it out",
+                 rate       ? "max_rate"
+                 : accuracy ? "accuracy"
+                            : "resolution",
                  quantity_name(point->kind));
         return;
     }
@@ -215,6 +219,10 @@ static void ranges_read(struct plan_faults *faults, const struct node *node,
         channel->has_accuracy =
             value_quantity(faults, accuracy, "accuracy", unit_of_difference(unit), 0, 1e12, NULL,
                            &channel->accuracy);
+    if (resolution)
+        channel->has_resolution =
+            value_quantity(faults, resolution, "resolution", unit_of_difference(unit), 0, 1e12,
+                           NULL, &channel->resolution);
 }
 
 static void conversion_read(struct plan_faults *faults, const struct node *node,

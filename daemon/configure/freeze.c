@@ -128,6 +128,11 @@ static void channel_write(struct text_out *out, const struct channel *channel, i
         put_number(out, channel->accuracy);
         text_put(out, " %s\n", unit_get(unit_of_difference(own))->name);
     }
+    if (channel->has_resolution) {
+        text_put(out, "%*sresolution: ", indent, "");
+        put_number(out, channel->resolution);
+        text_put(out, " %s\n", unit_get(unit_of_difference(own))->name);
+    }
     put_markers(out, indent, "not_fitted", channel, channel->not_fitted, channel->n_markers);
     if (channel->not_fitted_if)
         text_put(out, "%*snot_fitted_if: %s\n", indent, "", point_get(channel->not_fitted_if)->id);

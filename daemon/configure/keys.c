@@ -207,6 +207,8 @@ static const struct key KEYS[] = {
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "cable_temperature", "75 degC", NULL, -40, 300, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, cable_temperature_degc), "Mean temperature of the conductor along the cable."},
     {SECTION_DATA, VALUE_SPECIAL, false, 0, "inflow_tests", "a list of tests", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Stable tests of the inflow, at most 12: `{at: 2031-01-03T00:00:00Z, rate: 160 m3/d, pressure: 14 MPa absolute}`, rate at stock-tank conditions, flowing pressure at the datum. Fetkovich's curve is fitted to them."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "fetkovich_exponent", "0.85", NULL, 0.1, 2, QUANTITY_COUNT, NULL, NULL, FIELD(well_data, fetkovich_exponent), "Fetkovich's n, where it is known; else it is fitted to two tests or more."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "statistics_coverage", "75 %", NULL, 0.1, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, statistics_coverage_ratio), "Least share of a window that Good readings must cover, else its mean is Uncertain. Switches on what looks back over a minute, an hour, a day or a month: means, highest and lowest values, robust rates, times to a limit."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "intake_pressure_limit", "3 MPa absolute", NULL, 1, 200000, QUANTITY_PRESSURE, "absolute", NULL, FIELD(well_data, intake_pressure_limit_kpa), "Intake pressure below which the pump should not draw the well down, absolute; for the time until it is reached at the present rate."},
 
     {SECTION_TEST, VALUE_INSTANT, true, 0, "at", "a time such as 2031-01-03T00:00:00Z", NULL, 0, 0, 0, NULL, NULL, FIELD(inflow_test, at_utc_ms), "When the test was made."},
     {SECTION_TEST, VALUE_QUANTITY, true, 0, "rate", "160 m3/d", NULL, 0.001, 50000, QUANTITY_FLOW, NULL, NULL, FIELD(inflow_test, rate_m3_d), "Liquid rate, at stock-tank conditions."},
@@ -281,6 +283,7 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "expected_range", "2 to 40 MPa", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What the sensor can measure in this well, not what the well usually does: beyond it a value is `unusual`."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "max_rate", "0.3 MPa/min", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "A faster change waits for a second refresh to confirm it."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "accuracy", "2 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "As the gauge's maker states it; of temperatures a difference."},
+    {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "resolution", "0.1 K", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Smallest step of the gauge, where it is coarser than one count of the registers; of temperatures a difference."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted", "[0xFFFF]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents that mean `sensor not fitted`, at most 8, compared before any scaling. Write all digits: 0xFFFFFFFF for two registers."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "not_fitted_if", "a point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Another channel whose marker must stand in the same scan before this one's is believed."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "faults", "[0xFFFE]", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Raw contents by which the unit reports a fault of this channel."},

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define BLOCK_COLUMNS "number, pos_from, pos_to, well, source, head, before, digest, data"
+#define BLOCK_COLUMNS "number, pos_from, pos_to, well, source, head, before, digest"
 
 int chain_read(struct store *store, struct journal_chain *chain)
 {
@@ -58,6 +58,8 @@ static void describe(const struct view_block *block, struct journal_block *into)
                                    .head_holds = block->head_holds};
     memcpy(into->before, block->before, sizeof into->before);
     memcpy(into->digest, block->digest, sizeof into->digest);
+    into->well = block->well;
+    into->source = block->source;
     if (!block->head_holds)
         return;
     const struct sealed_head *head = &block->head;
@@ -76,29 +78,46 @@ static void describe(const struct view_block *block, struct journal_block *into)
     into->last = head->last;
 }
 
-/* A block whose pages can't be read (SQLITE_CORRUPT) is as damaged as one whose bytes are wrong. */
+/** The next block by `sql`, into *block while `row` stands on it. SQLITE_ROW, SQLITE_DONE or what
+ * went wrong. */
+static int step_to_block(struct store *store, const char *sql, uint64_t after, sqlite3_stmt **row,
+                         struct view_block *block, bool *sound)
+{
+    int rc = sqlite3_prepare_v2(store->db, sql, -1, row, NULL);
+    if (rc == SQLITE_OK) {
+        bind_u64(*row, 1, after);
+        rc = sqlite3_step(*row);
+    }
+    if (rc == SQLITE_ROW)
+        *sound = view_block_of_row(*row, block);
+    return rc;
+}
+
+/* A block whose pages can't be read (SQLITE_CORRUPT) is as damaged as one whose bytes are wrong;
+ * what stands in its first page may still be read. */
 int chain_prove(struct store *store, struct sealed_packer *packer, struct sealed_table *table,
                 uint64_t after, struct journal_block *into, bool *found)
 {
-    static const char SQL[] =
-        "SELECT " BLOCK_COLUMNS " FROM block WHERE number > ?1 ORDER BY number LIMIT 1";
-    sqlite3_stmt *row = NULL;
+    static const char WHOLE[] =
+        "SELECT " BLOCK_COLUMNS ", data FROM block WHERE number > ?1 ORDER BY number LIMIT 1";
+    static const char FRONT[] =
+        "SELECT " BLOCK_COLUMNS ", NULL FROM block WHERE number > ?1 ORDER BY number LIMIT 1";
     struct view_block block = {0};
-    *found = false;
-    int rc = sqlite3_prepare_v2(store->db, SQL, -1, &row, NULL);
-    if (rc == SQLITE_OK) {
-        bind_u64(row, 1, after);
-        rc = sqlite3_step(row);
+    sqlite3_stmt *row = NULL;
+    bool sound = false;
+    int rc = step_to_block(store, WHOLE, after, &row, &block, &sound);
+    if (store_is_damage(rc)) {
+        sqlite3_finalize(row);
+        row = NULL;
+        rc = step_to_block(store, FRONT, after, &row, &block, &sound);
     }
+    *found = rc == SQLITE_ROW;
     if (rc == SQLITE_ROW) {
-        *found = true;
-        const bool sound = view_block_of_row(row, &block);
         describe(&block, into);
         into->holds = sound && sealed_unpack(packer, &block.head, block.data, block.length, table);
-        rc = SQLITE_OK;
     }
     sqlite3_finalize(row);
-    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+    return rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
 }
 
 enum up_rc journal_check_chain(struct journal_reader *reader, uint64_t after, size_t n,

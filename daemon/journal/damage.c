@@ -167,10 +167,10 @@ static void know_block(const struct journal_block *block, struct journal_damage 
 {
     damage->pos_from = block->pos_from;
     damage->pos_to = block->pos_to;
+    damage->well = block->well;
+    damage->source = block->source < SOURCE_KINDS ? block->source : 0;
     if (!block->head_holds)
         return;
-    damage->well = block->well;
-    damage->source = block->source;
     damage->run = block->first_run;
     damage->before_seq = block->first_seq - 1;
     damage->after_seq = block->last_seq + 1;

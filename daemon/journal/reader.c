@@ -13,10 +13,13 @@
 
 static const char *const READER_SQL[R_ROWS] = {
     [R_FACTS] = "SELECT max(pos), source, point, kind, value, utc_ms, boot_ms FROM fact"
-                " WHERE run = ?1 AND well = ?2 AND pos <= ?3 GROUP BY source, point, kind ORDER BY "
-                "1 LIMIT ?4",
+                " WHERE run = ?1 AND well = ?2 AND kind < 128 AND pos <= ?3 GROUP BY source, "
+                "point, kind ORDER BY 1 LIMIT ?4",
+    [R_HOURS] = "SELECT pos, source, point, kind, value, utc_ms, boot_ms FROM fact"
+                " WHERE run = ?1 AND well = ?2 AND kind >= 128 AND pos <= ?3 ORDER BY pos DESC "
+                "LIMIT ?4",
     [R_ANEW] = "SELECT max(pos) FROM fact WHERE run = ?1 AND well = ?2 AND pos >= ?3 AND pos <= ?4"
-               " AND kind = ?5",
+               " AND kind = ?5 AND kind < 128",
     [R_GAPS] = "SELECT " GAP_SELECT_COLUMNS
                " FROM gap g WHERE g.pos > ?1 AND (?2 = 0 OR g.well = ?2 OR g.all_wells)"
                " ORDER BY g.pos LIMIT ?3",
@@ -246,35 +249,50 @@ enum up_rc journal_window_start(struct journal_reader *reader, uint16_t well, ui
     return rc;
 }
 
-enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint64_t run,
-                              uint64_t up_to, struct fact *into, size_t room, size_t *got,
-                              struct up_error *error)
+/** What a row of R_FACTS or R_HOURS holds. *more: there is no room for another one. */
+static enum up_rc read_facts(struct journal_reader *reader, enum reader_row which, uint64_t up_to,
+                             size_t most, struct fact *into, size_t *got, const struct fact *of,
+                             bool *more, struct up_error *error)
 {
-    /* The newest of each (source, point, kind): what is asked is how things stood, and that is
-     * bounded by the points. */
-    sqlite3_stmt *row = reader->store.row[R_FACTS];
-    *got = 0;
-    bind_u64(row, 1, run);
-    sqlite3_bind_int(row, 2, well);
+    sqlite3_stmt *row = reader->store.row[which];
+    const size_t end = *got + most;
+    bind_u64(row, 1, of->run);
+    sqlite3_bind_int(row, 2, of->well);
     bind_u64(row, 3, up_to);
-    bind_u64(row, 4, room + 1);
+    bind_u64(row, 4, most + 1);
     int step = SQLITE_DONE;
-    while ((step = sqlite3_step(row)) == SQLITE_ROW && *got < room)
+    while ((step = sqlite3_step(row)) == SQLITE_ROW && *got < end)
         into[(*got)++] = (struct fact){.pos = column_u64(row, 0),
-                                       .run = run,
-                                       .well = well,
+                                       .run = of->run,
+                                       .well = of->well,
                                        .source = (uint8_t)sqlite3_column_int(row, 1),
                                        .point = (uint16_t)sqlite3_column_int(row, 2),
                                        .kind = (uint8_t)sqlite3_column_int(row, 3),
                                        .value = sqlite3_column_double(row, 4),
                                        .utc_ms = sqlite3_column_int64(row, 5),
                                        .boot_ms = sqlite3_column_int64(row, 6)};
-    const bool more = step == SQLITE_ROW;
-    const enum up_rc rc = reader_end(reader, row, step, error);
+    *more = step == SQLITE_ROW;
+    return reader_end(reader, row, step, error);
+}
+
+enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint64_t run,
+                              uint64_t up_to, struct fact *into, size_t room, size_t *got,
+                              struct up_error *error)
+{
+    /* The newest of each (source, point, kind): what is asked is how things stood, and that is
+     * bounded by the points. Of hours the newest rows: those of a day are fewer. */
+    const struct fact of = {.run = run, .well = well};
+    bool more = false;
+    *got = 0;
+    enum up_rc rc = read_facts(reader, R_FACTS, up_to, room, into, got, &of, &more, error);
     if (rc == UP_OK && more)
         return UP_FAIL(error, UP_E_FULL, "well number %u has more than %zu facts in one run", well,
                        room);
-    return rc;
+    if (rc != UP_OK)
+        return rc;
+    const size_t left = room - *got;
+    return read_facts(reader, R_HOURS, up_to, left < FACT_HOURS_READ ? left : FACT_HOURS_READ, into,
+                      got, &of, &more, error);
 }
 
 enum up_rc journal_begun_anew(struct journal_reader *reader, uint16_t well, uint64_t run,

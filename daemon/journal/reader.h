@@ -8,7 +8,8 @@
 #include "view.h"
 
 enum reader_row {
-    R_FACTS,
+    R_FACTS,     /* the newest of each kind but those of hours */
+    R_HOURS,     /* facts of hours, the newest first */
     R_ANEW,      /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,      /* every revision after a pos */
     R_LEDGER,    /* newest revisions that touch an interval */

@@ -83,6 +83,9 @@ static const char ADDED_IN_2[] =
     "NOT NULL, pos INTEGER NOT NULL);"
     /* Damage that was found and told: what 1 a row of `scan` (number: its pos), 2 a block. */
     "CREATE TABLE damage(what INTEGER NOT NULL, number INTEGER NOT NULL, pos INTEGER NOT NULL, "
-    "PRIMARY KEY(what, number)) WITHOUT ROWID;";
+    "PRIMARY KEY(what, number)) WITHOUT ROWID;"
+    /* Facts but those of hours (FACT_HOUR, 128 and above), which are many: found without walking
+       past these. */
+    "CREATE INDEX fact_kept ON fact(run, well, kind, source, point, pos) WHERE kind < 128;";
 
 const char *const STORE_ADDED_SQL[JOURNAL_SCHEMA + 1] = {[2] = ADDED_IN_2};

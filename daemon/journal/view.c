@@ -26,9 +26,10 @@ static const char *const VIEW_SQL[V_ALL] = {
                      " ORDER BY pos_to DESC LIMIT 1",
     [V_RANGE_BACK_OF] = "SELECT pos_from, pos_to FROM block INDEXED BY block_of_well WHERE"
                         " well = ?2 AND pos_to <= ?1 ORDER BY pos_to DESC LIMIT 1",
-    [V_BLOCKS] = "SELECT number, pos_from, pos_to, well, source, head, before, digest, data FROM"
-                 " block INDEXED BY block_of_pos WHERE pos_to = ?1 AND (?2 = 0 OR well = ?2) AND"
-                 " (?3 = 0 OR source = ?3)",
+    [V_BLOCKS] = "SELECT number FROM block INDEXED BY block_of_pos WHERE pos_to = ?1 AND (?2 = 0 OR"
+                 " well = ?2) AND (?3 = 0 OR source = ?3)",
+    [V_BLOCK] = "SELECT number, pos_from, pos_to, well, source, head, before, digest, data FROM"
+                " block WHERE number = ?1",
     [V_BLOCK_ENDS] = "SELECT (SELECT min(pos_from) FROM block), (SELECT max(pos_to) FROM block)",
 };
 
@@ -91,111 +92,7 @@ int view_end(sqlite3_stmt *row, int rc)
     return rc == SQLITE_DONE || rc == SQLITE_ROW ? SQLITE_OK : rc;
 }
 
-/* ---- blocks ---- */
-
-bool view_block_of_row(sqlite3_stmt *row, struct view_block *block)
-{
-    uint8_t digest[SEALED_DIGEST_BYTES];
-    block->number = column_u64(row, 0);
-    block->pos_from = column_u64(row, 1);
-    block->pos_to = column_u64(row, 2);
-    block->well = (uint16_t)sqlite3_column_int(row, 3);
-    block->source = (uint8_t)sqlite3_column_int(row, 4);
-    const uint8_t *head = sqlite3_column_blob(row, 5);
-    block->head_holds = sealed_head_read(head, (size_t)sqlite3_column_bytes(row, 5), &block->head);
-    const uint8_t *before = sqlite3_column_blob(row, 6), *own = sqlite3_column_blob(row, 7);
-    const bool has_digests = before != NULL && own != NULL &&
-                             sqlite3_column_bytes(row, 6) == SEALED_DIGEST_BYTES &&
-                             sqlite3_column_bytes(row, 7) == SEALED_DIGEST_BYTES;
-    memset(block->before, 0, sizeof block->before);
-    memset(block->digest, 0, sizeof block->digest);
-    if (has_digests) {
-        memcpy(block->before, before, sizeof block->before);
-        memcpy(block->digest, own, sizeof block->digest);
-    }
-    block->data = sqlite3_column_blob(row, 8);
-    block->length = (size_t)sqlite3_column_bytes(row, 8);
-    if (!has_digests || !block->head_holds || block->data == NULL ||
-        block->head.number != block->number || block->head.pos_from != block->pos_from ||
-        block->head.pos_to != block->pos_to || block->head.well != block->well ||
-        block->head.source != block->source)
-        return false;
-    sealed_digest(block->before, head, block->data, block->length, digest);
-    return memcmp(digest, block->digest, sizeof digest) == 0;
-}
-
-static struct kept_block *find_kept(struct scan_view *view, uint64_t number)
-{
-    for (size_t i = 0; i < view->n_kept; i++)
-        if (view->kept[i].number == number)
-            return &view->kept[i];
-    return NULL;
-}
-
-/** A place for a block of the range under way: that of one of another range, or a new one. */
-static struct kept_block *place_for(struct scan_view *view, uint64_t pos_to, size_t bytes)
-{
-    struct kept_block *place = NULL;
-    for (size_t i = 0; i < view->n_kept; i++)
-        if (view->kept[i].pos_to != pos_to && (place == NULL || view->kept[i].bytes >= bytes))
-            place = &view->kept[i];
-    if (place == NULL && view->n_kept == VIEW_BLOCKS_MAX)
-        return NULL;
-    if (place == NULL)
-        place = &view->kept[view->n_kept++];
-    if (place->bytes < bytes) {
-        free(place->table);
-        place->table = malloc(bytes);
-        place->bytes = place->table == NULL ? 0 : bytes;
-    }
-    place->number = 0;
-    place->pos_to = 0;
-    place->is_done = false;
-    return place->table == NULL && bytes > 0 ? NULL : place;
-}
-
-/** Unpacks a block unless it is kept. SQLITE_OK also where it is damaged and stepped over. */
-static int keep_block(struct scan_view *view, sqlite3_stmt *row, const struct view_want *want)
-{
-    const uint64_t number = column_u64(row, 0);
-    struct view_block block;
-    if (find_kept(view, number) != NULL)
-        return SQLITE_OK;
-    if (!view_block_of_row(row, &block)) {
-        view_note_damage(view, DAMAGE_BLOCK, number);
-        return SQLITE_OK;
-    }
-    const bool is_done = view->visit_head != NULL && block.head.first_pos > want->after &&
-                         block.head.last_pos <= want->up_to &&
-                         view->visit_head(view->head_context, &block.head);
-    struct kept_block *place =
-        place_for(view, block.pos_to, is_done ? 0 : sealed_table_bytes(&block.head));
-    if (place == NULL)
-        return SQLITE_NOMEM;
-    place->is_done = is_done;
-    if (!is_done &&
-        !sealed_unpack(view->packer, &block.head, block.data, block.length, place->table)) {
-        view_note_damage(view, DAMAGE_BLOCK, number);
-        return SQLITE_OK;
-    }
-    place->number = number;
-    place->pos_to = block.pos_to;
-    place->well = block.well;
-    place->source = block.source;
-    return SQLITE_OK;
-}
-
-static int load_blocks(struct scan_view *view, uint64_t pos_to, const struct view_want *want)
-{
-    sqlite3_stmt *row = view->row[V_BLOCKS];
-    int rc = SQLITE_OK;
-    bind_u64(row, 1, pos_to);
-    sqlite3_bind_int(row, 2, want->well);
-    sqlite3_bind_int(row, 3, want->source);
-    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW)
-        rc = keep_block(view, row, want);
-    return view_end(row, rc);
-}
+/* ---- where blocks stand ---- */
 
 static int find_range(struct scan_view *view, enum view_row which, uint64_t pos, uint16_t well,
                       struct sealed_range *range)
@@ -213,7 +110,8 @@ static int find_range(struct scan_view *view, enum view_row which, uint64_t pos,
 
 /** The sealed range that holds the first pos above `at`, or comes first behind it; pos_to 0: none.
  */
-static int next_range(struct scan_view *view, uint64_t at, uint16_t well, struct sealed_range *range)
+static int next_range(struct scan_view *view, uint64_t at, uint16_t well,
+                      struct sealed_range *range)
 {
     *range = (struct sealed_range){0};
     return view->has_blocks ? find_range(view, well != 0 ? V_RANGE_OF : V_RANGE, at, well, range)
@@ -221,7 +119,8 @@ static int next_range(struct scan_view *view, uint64_t at, uint16_t well, struct
 }
 
 /** The sealed range that holds `at`, or comes last before it. */
-static int range_before(struct scan_view *view, uint64_t at, uint16_t well, struct sealed_range *range)
+static int range_before(struct scan_view *view, uint64_t at, uint16_t well,
+                        struct sealed_range *range)
 {
     int rc = next_range(view, at - 1, well, range);
     if (rc == SQLITE_OK && view->has_blocks && (range->pos_to == 0 || range->pos_from > at))
@@ -273,8 +172,8 @@ static int load_rows(struct scan_view *view, const struct view_want *want, uint6
 
 /** One read transaction: the sealed range, its blocks, a slice of rows. (*low, *high] is what is
  * known by it. */
-static int load_step(struct scan_view *view, const struct view_want *want, uint64_t *low, uint64_t *high,
-                     bool back)
+static int load_step(struct scan_view *view, const struct view_want *want, uint64_t *low,
+                     uint64_t *high, bool back)
 {
     struct sealed_range range;
     uint64_t limit = 0;
@@ -297,7 +196,7 @@ static int load_step(struct scan_view *view, const struct view_want *want, uint6
             else
                 *high = range.pos_to < *high ? range.pos_to : *high;
             view->range_to = range.pos_to;
-            rc = load_blocks(view, range.pos_to, want);
+            rc = view_load_blocks(view, range.pos_to, want);
         }
     }
     if (rc == SQLITE_OK)
@@ -400,8 +299,8 @@ static bool merge(struct scan_view *view, const struct view_want *want, uint64_t
     }
 }
 
-static enum up_rc walk(struct scan_view *view, const struct view_want *want, bool back, view_visit visit,
-                       void *context, struct up_error *error)
+static enum up_rc walk(struct scan_view *view, const struct view_want *want, bool back,
+                       view_visit visit, void *context, struct up_error *error)
 {
     const uint64_t end = want->up_to < INT64_MAX ? want->up_to : INT64_MAX;
     uint64_t low = want->after, high = end;
@@ -475,7 +374,8 @@ static int add_ends(sqlite3_stmt *row, uint64_t *oldest, uint64_t *newest)
     return view_end(row, rc);
 }
 
-enum up_rc view_ends(struct scan_view *view, uint64_t *oldest, uint64_t *newest, struct up_error *error)
+enum up_rc view_ends(struct scan_view *view, uint64_t *oldest, uint64_t *newest,
+                     struct up_error *error)
 {
     *oldest = *newest = 0;
     int rc = add_ends(view->row[V_ROW_ENDS], oldest, newest);

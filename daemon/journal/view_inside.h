@@ -17,6 +17,7 @@ enum view_row {
     V_RANGE_BACK,
     V_RANGE_BACK_OF,
     V_BLOCKS,
+    V_BLOCK,
     V_BLOCK_ENDS,
     V_ALL
 };
@@ -70,6 +71,9 @@ struct scan_view {
     struct stream_of_block streams[VIEW_BLOCKS_MAX];
 };
 
+/** view_blocks.c: unpacks the wanted blocks of a sealed range, unless they are kept. SQLite's
+ * result. */
+int view_load_blocks(struct scan_view *view, uint64_t pos_to, const struct view_want *want);
 void view_note_damage(struct scan_view *view, uint8_t kind, uint64_t number);
 /** Resets a statement; SQLite's result, OK where it was a row or the end. */
 int view_end(sqlite3_stmt *row, int rc);

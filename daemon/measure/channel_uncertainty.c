@@ -10,7 +10,7 @@
 
 #include <math.h>
 
-double channel_resolution(const struct channel *channel)
+static double count_of(const struct channel *channel)
 {
     switch ((enum register_type)channel->type) {
     case TYPE_U16:
@@ -26,6 +26,12 @@ double channel_resolution(const struct channel *channel)
     default:
         return 0.0;
     }
+}
+
+double channel_resolution(const struct channel *channel)
+{
+    const double count = count_of(channel);
+    return channel->has_resolution && channel->resolution > count ? channel->resolution : count;
 }
 
 bool channel_standard_uncertainty(const struct channel *channel, double *u, bool *at_least)

@@ -101,16 +101,24 @@ static const struct derived_row DERIVED[] = {
 
 const struct derived_row *derived_row(size_t index)
 {
-    const size_t in_wells = index - DERIVED_COUNT;
+    static const struct {
+        const struct derived_row *row;
+        const size_t *n;
+    } REST[] = {{DERIVED_WELL, &DERIVED_WELL_COUNT},
+                {DERIVED_CHAIN, &DERIVED_CHAIN_COUNT},
+                {DERIVED_WINDOW, &DERIVED_WINDOW_COUNT}};
+    size_t i = 0;
     if (index < DERIVED_COUNT)
         return &DERIVED[index];
-    return in_wells < DERIVED_WELL_COUNT ? &DERIVED_WELL[in_wells]
-                                         : &DERIVED_CHAIN[in_wells - DERIVED_WELL_COUNT];
+    index -= DERIVED_COUNT;
+    for (; i + 1 < sizeof REST / sizeof *REST && index >= *REST[i].n; i++)
+        index -= *REST[i].n;
+    return &REST[i].row[index];
 }
 
 size_t derived_count(void)
 {
-    return DERIVED_COUNT + DERIVED_WELL_COUNT + DERIVED_CHAIN_COUNT;
+    return DERIVED_COUNT + DERIVED_WELL_COUNT + DERIVED_CHAIN_COUNT + DERIVED_WINDOW_COUNT;
 }
 
 unsigned derived_point(size_t index)
@@ -308,6 +316,16 @@ static void judge_settings(const struct derived_row *row, const struct input *in
         reason(verdict, QUALITY_INPUT_UNSURE, 0);
 }
 
+/** A share of time running needs a drive that tells. */
+static void judge_running(const struct derived_row *row, const struct input *inputs,
+                          struct verdict *verdict)
+{
+    const bool of_running = row->how == HOW_MEAN && row->quantity == WINDOW_RUNNING;
+    if (of_running &&
+        pump_state_of(inputs[0].point, inputs[0].quality, inputs[0].value) == PUMP_UNKNOWN)
+        reason(verdict, QUALITY_INPUT_BAD, inputs[0].point);
+}
+
 static void judge_inputs(const struct derived_row *row, const struct input *inputs,
                          struct verdict *verdict)
 {
@@ -399,6 +417,7 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
         judge_inputs(row, inputs, &verdict);
     if (index >= DERIVED_COUNT && !row->rides_only)
         judge_nature(row, inputs, value, &verdict);
+    judge_running(row, inputs, &verdict);
     double number = row->compute != 0 ? NAN : 0.0;
     if (row->compute != 0 && quality_class_of(verdict.quality) != QUALITY_CLASS_BAD) {
         uint8_t quality = QUALITY_GOOD;

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * derive_rows.h - the two tables of derived points, private to measure: what every ESP well has
- * (derive.c), and well parameters that need dated well data (derive_well.c).
+ * derive_rows.h - the tables of derived points, private to measure: what every ESP well has
+ * (derive.c), well parameters that need dated well data (derive_well.c), and what looks back over
+ * windows (derive_window.c).
  */
 #ifndef UPHOLE_DERIVE_ROWS_H
 #define UPHOLE_DERIVE_ROWS_H
@@ -28,7 +29,9 @@ struct derived_input {
 };
 struct derived_row {
     uint16_t point;
-    uint8_t how; /* enum derived_how */
+    uint8_t how;            /* enum derived_how */
+    uint8_t quantity, span; /* of a window: enum window_quantity and window_span */
+    uint8_t limit;          /* of a time to a limit: enum well_datum */
     uint8_t n_required, n_optional;
     struct derived_input input[INPUTS_MAX]; /* required, then optional */
     bool needs_one_reference;  /* pressures to subtract: both absolute, or both gauge, and known */
@@ -64,6 +67,9 @@ double derive_on_side(const struct derived_row *row, const struct input *input,
  * way between them isn't stated. */
 uint8_t derive_side_quality(const struct derived_row *row, const struct input *input,
                             const struct well_setting *setting);
+/** What looks back over windows. */
+extern const struct derived_row DERIVED_WINDOW[];
+extern const size_t DERIVED_WINDOW_COUNT;
 /** Of all tables; `index` below derived_count(). */
 const struct derived_row *derived_row(size_t index);
 

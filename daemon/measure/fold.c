@@ -23,6 +23,7 @@ static void facts_clear(struct fold *fold)
         fold->facts[i] =
             (struct point_facts){.good_boot = NEVER, .good_utc = NEVER, .noticed_utc = NEVER};
     fold->start = (struct pump_start){.boot_ms = NEVER};
+    windows_clear(&fold->windows);
 }
 
 static void source_clear(struct source_state *state)
@@ -76,6 +77,7 @@ void fold_load_fact(struct fold *fold, const struct fact *fact)
     }
     if (fact->kind == FACT_FITTED_NOTICE && fact->utc_ms > known->noticed_utc)
         known->noticed_utc = fact->utc_ms;
+    windows_load_fact(&fold->windows, fact);
 }
 
 bool fold_gauge_shows_start(const struct fold *fold)
@@ -99,7 +101,7 @@ static void enter_run(struct fold *fold, const struct scan *scan)
 }
 
 /** Another gauge, unit or map: nothing learnt before may judge what comes. */
-static void forget_source(struct fold *fold, struct source_state *state, uint8_t source)
+static void forget_source(struct fold *fold, struct source_state *state, uint8_t source, int64_t at)
 {
     source_clear(state);
     for (unsigned i = 0; i < POINT_COUNT; i++) {
@@ -114,6 +116,7 @@ static void forget_source(struct fold *fold, struct source_state *state, uint8_t
     }
     if (fold->pump.source == source)
         fold->pump = (struct pump_memory){.is_new = true, .seen_boot = NEVER, .known_boot = NEVER};
+    windows_forget_source(&fold->windows, source, at);
 }
 
 static void enter_source(struct fold *fold, struct scan_context *context)
@@ -123,7 +126,7 @@ static void enter_source(struct fold *fold, struct scan_context *context)
                     state->entry_from == context->entry->from_utc_ms;
     uint64_t signature = is_named ? state->signature : signature_of(context->plan, context->entry);
     if (state->scans > 0 && signature != state->signature)
-        forget_source(fold, state, context->scan->source);
+        forget_source(fold, state, context->scan->source, context->begun);
     state->signature = signature;
     state->plan_digest = context->plan->digest_32;
     state->entry_from = context->entry->from_utc_ms;
@@ -278,6 +281,7 @@ static struct input input_of_scan(const struct fold *fold, const struct scan_con
 /** What needs more than one scan: `reading` holds the quality that the inputs leave it. */
 static struct reading judge_over_time(struct fold *fold, const struct scan_context *context,
                                       size_t index, const struct input *input,
+                                      const struct well_setting *setting,
                                       const struct reading *reading, struct fact *facts,
                                       size_t *n_facts)
 {
@@ -290,6 +294,8 @@ static struct reading judge_over_time(struct fold *fold, const struct scan_conte
                   context->begun, input->quality, input->value);
         quality = rate_of(series, &value);
         value *= 3600.0; /* an hour */
+    } else if (derived_how(index) >= HOW_MEAN) {
+        quality = derived_window(fold, context, index, input, setting, &value);
     } else {
         enum pump_state state = pump_state_of(input->point, input->quality, input->value);
         pump_take(fold, context, state, facts, n_facts);
@@ -309,6 +315,7 @@ static void judge_derived(struct fold *fold, struct scan_context *context, struc
 {
     int64_t utc = context->scan->begun.utc_ms;
     const struct well_setting setting = well_setting_at(context->well, utc);
+    bool taken[WINDOW_QUANTITIES] = {false};
     for (size_t i = 0; i < derived_count(); i++) {
         if (derived_source(i, context->plan, context->well, utc) != context->scan->source)
             continue;
@@ -317,10 +324,16 @@ static void judge_derived(struct fold *fold, struct scan_context *context, struc
         struct input inputs[INPUTS_MAX] = {{0}};
         for (size_t k = 0; k < n; k++)
             inputs[k] = input_of_scan(fold, context, points[k]);
+        const int quantity = derived_quantity(i);
+        if (quantity >= 0 && !taken[quantity]) {
+            derived_window_take(fold, context, i, &inputs[0], facts, n_facts);
+            taken[quantity] = true;
+        }
         int64_t fresh;
         struct reading reading = derive(i, inputs, &setting, &fresh);
         if (derived_how(i) != HOW_FORMULA)
-            reading = judge_over_time(fold, context, i, &inputs[0], &reading, facts, n_facts);
+            reading =
+                judge_over_time(fold, context, i, &inputs[0], &setting, &reading, facts, n_facts);
         if (quality_class_of(reading.quality) != QUALITY_CLASS_BAD)
             reading.age_s = (float)((double)(context->end - fresh) / 1000.0);
         put(context, reading);

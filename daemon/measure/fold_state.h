@@ -12,6 +12,8 @@
 
 #include "uphole/measure.h"
 
+#include "windows.h"
+
 #define NEVER INT64_MIN
 #define ERROR_RATIO_SCANS 100
 #define DEGRADED_SCANS 20
@@ -140,6 +142,7 @@ struct fold {
     struct rate_series rate[RATE_SERIES];
     struct pump_memory pump;
     struct pump_start start;
+    struct windows windows;
 };
 
 /* ---- one scan on its way through ---- */
@@ -257,6 +260,8 @@ enum well_datum {
     DATUM_INDEX,
     DATUM_WINDING_LIMIT,
     DATUM_INSULATION_REFERENCE,
+    DATUM_STATISTICS_COVERAGE,
+    DATUM_INTAKE_LIMIT,
     DATUM_CURVE_FREQUENCY,
     DATUM_RATED_POWER,
     DATUM_RATED_FREQUENCY,
@@ -316,7 +321,19 @@ struct input {
 };
 enum side { SIDE_UNKNOWN = 0, SIDE_OF_MOTOR, SIDE_OF_DRIVE };
 enum detector { DETECTOR_UNKNOWN = 0, DETECTOR_RMS, DETECTOR_PEAK };
-enum derived_how { HOW_FORMULA = 0, HOW_RATE, HOW_RUN_TIME };
+enum derived_how {
+    HOW_FORMULA = 0,
+    HOW_RATE,
+    HOW_RUN_TIME,
+    HOW_MEAN, /* this and all below look back over windows: derive_window.c */
+    HOW_LOW,
+    HOW_HIGH,
+    HOW_DEVIATION,
+    HOW_COVERAGE,
+    HOW_SLOPE,
+    HOW_TIME_TO_LIMIT,
+    HOW_DAILY_CHANGE
+};
 
 size_t derived_count(void);
 unsigned derived_point(size_t index);
@@ -336,6 +353,17 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
                       int64_t *fresh);
 const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
                                    unsigned point, int64_t utc_ms, uint8_t *source);
+
+/* derive_window.c */
+/** Whose windows a row reads; -1: none. */
+int derived_quantity(size_t index);
+/** Brings what the scan says of this row's quantity into its window, once a scan and quantity. */
+void derived_window_take(struct fold *fold, const struct scan_context *context, size_t index,
+                         const struct input *input, struct fact *facts, size_t *n_facts);
+/** Value and quality of a window at this scan. */
+uint8_t derived_window(struct fold *fold, const struct scan_context *context, size_t index,
+                       const struct input *input, const struct well_setting *setting,
+                       double *value);
 
 /* well_rate.c */
 void rate_take(struct rate_series *series, unsigned point, uint8_t source, int64_t step_ms,

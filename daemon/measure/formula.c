@@ -28,6 +28,7 @@ static const struct formula_group *const GROUPS[] = {
     &FORMULA_PVT,
     &FORMULA_INTAKE,
     &FORMULA_STATISTICS,
+    &FORMULA_WINDOWS,
     &FORMULA_UNCERTAINTY,
 };
 

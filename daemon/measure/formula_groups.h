@@ -59,7 +59,7 @@ struct formula_group {
 extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_SURVEY, FORMULA_FLUID,
     FORMULA_GAS, FORMULA_LEVEL, FORMULA_PUMP, FORMULA_CURVE, FORMULA_POWER, FORMULA_CABLE,
     FORMULA_MOTOR, FORMULA_VIBRATION, FORMULA_INFLOW, FORMULA_BUILDUP, FORMULA_PVT, FORMULA_INTAKE,
-    FORMULA_STATISTICS, FORMULA_UNCERTAINTY;
+    FORMULA_STATISTICS, FORMULA_WINDOWS, FORMULA_UNCERTAINTY;
 
 /* Formulas that derived points use too; inputs in the order of their rows. */
 typedef void formula_function(const struct formula_given *given, struct formula_steps *steps,
@@ -81,5 +81,9 @@ const struct formula *formula_of(formula_function *function);
 void gas_z_dak(double reduced_temperature, double reduced_pressure, struct formula_result *out);
 /** Median of the slopes of all pairs with different x; of more than 128 samples the newest. */
 void slope_theil_sen(const double *x, const double *y, size_t n, struct formula_result *out);
+/** The same with Sen's bounds of 95 %, ties counted: no slope is shown where they lie on both sides
+ * of 0. Samples are taken as independent. */
+void slope_theil_sen_bounds(const double *x, const double *y, size_t n, double *low, double *high,
+                            struct formula_result *out);
 
 #endif

@@ -1,10 +1,9 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * formula_statistics.c - means, spreads, slopes, time-weighted means over irregular samples with
- * gaps.
+ * formula_statistics.c - means, spreads, slopes.
  *
- * What is not a number never enters: it is counted out, and it ends the validity of the sample
- * before it. One sample a refresh: repeated polls of one refresh make a spread too small.
+ * What is not a number never enters: it is counted out. One sample a refresh: repeated polls of one
+ * refresh make a spread too small.
  */
 #include "formula_groups.h"
 
@@ -13,6 +12,7 @@
 #define SAMPLES_LEAST 5
 #define ROBUST_MOST 128 /* samples: 8,128 pairs */
 #define PAIRS_MOST (ROBUST_MOST * (ROBUST_MOST - 1) / 2)
+#define NORMAL_95 1.959963984540054 /* 97.5 % of the standard normal lie below: tables of it */
 
 /** Welford's sums, in one pass. */
 struct moments {
@@ -197,24 +197,65 @@ static double median(double *x, size_t n)
     return n % 2 == 1 ? upper : 0.5 * (upper + nth(x, n, n / 2 - 1));
 }
 
+/** Slopes of all pairs with different x, of the newest samples; how many. */
+static size_t pair_slopes(const double **x, const double **y, size_t *n, double *slopes,
+                          struct formula_result *out)
+{
+    size_t pairs = 0;
+    if (*n > ROBUST_MOST) { /* the newest ones */
+        *x += *n - ROBUST_MOST;
+        *y += *n - ROBUST_MOST;
+        *n = ROBUST_MOST;
+        out->flags |= FLAG_LIMITED;
+    }
+    for (size_t i = 0; i < *n; i++)
+        for (size_t j = i + 1; j < *n; j++)
+            if ((*x)[j] != (*x)[i])
+                slopes[pairs++] = ((*y)[j] - (*y)[i]) / ((*x)[j] - (*x)[i]);
+    if (pairs == 0)
+        formula_none(out, REASON_DOMAIN, 0);
+    return pairs;
+}
+
 void slope_theil_sen(const double *x, const double *y, size_t n, struct formula_result *out)
 {
     double slopes[PAIRS_MOST];
-    size_t pairs = 0;
-    if (n > ROBUST_MOST) { /* the newest ones */
-        x += n - ROBUST_MOST;
-        y += n - ROBUST_MOST;
-        n = ROBUST_MOST;
-        out->flags |= FLAG_LIMITED;
-    }
-    for (size_t i = 0; i < n; i++)
-        for (size_t j = i + 1; j < n; j++)
-            if (x[j] != x[i])
-                slopes[pairs++] = (y[j] - y[i]) / (x[j] - x[i]);
-    if (pairs == 0)
-        formula_none(out, REASON_DOMAIN, 0);
-    else
+    const size_t pairs = pair_slopes(&x, &y, &n, slopes, out);
+    if (pairs > 0)
         out->value = median(slopes, pairs);
+}
+
+/** What samples alike take from the variance: k (k - 1) (2k + 5) a group of k. */
+static double ties_of(const double *x, size_t n)
+{
+    double sum = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        size_t before = 0, k = 0;
+        for (size_t j = 0; j < n; j++) {
+            before += j < i && x[j] == x[i];
+            k += x[j] == x[i];
+        }
+        if (before == 0)
+            sum += (double)k * (double)(k - 1) * (double)(2 * k + 5);
+    }
+    return sum;
+}
+
+void slope_theil_sen_bounds(const double *x, const double *y, size_t n, double *low, double *high,
+                            struct formula_result *out)
+{
+    double slopes[PAIRS_MOST];
+    const size_t pairs = pair_slopes(&x, &y, &n, slopes, out);
+    if (pairs == 0)
+        return;
+    const double all = (double)n * (double)(n - 1) * (double)(2 * n + 5),
+                 variance = fmax(0.0, all - ties_of(x, n) - ties_of(y, n)) / 18.0,
+                 reach = NORMAL_95 * sqrt(variance);
+    const double from = rint(((double)pairs - reach) / 2.0) - 1.0,
+                 to = rint(((double)pairs + reach) / 2.0);
+    *low = nth(slopes, pairs, from > 0.0 ? (size_t)from : 0);
+    *high = nth(slopes, pairs, to < (double)(pairs - 1) ? (size_t)to : pairs - 1);
+    out->value = median(slopes, pairs);
 }
 
 FORMULA_FUNCTION(theil_sen)
@@ -222,6 +263,27 @@ FORMULA_FUNCTION(theil_sen)
     (void)steps;
     if (may_fit(&given[0], &given[1], out))
         slope_theil_sen(given[0].list, given[1].list, given[0].n, out);
+}
+
+static double theil_sen_bound(const struct formula_given *given, struct formula_steps *steps,
+                              struct formula_result *out, bool is_high)
+{
+    double low = NAN, high = NAN;
+    if (!may_fit(&given[0], &given[1], out))
+        return NAN;
+    slope_theil_sen_bounds(given[0].list, given[1].list, given[0].n, &low, &high, out);
+    formula_step(steps, "slope", out->value, "");
+    return is_high ? high : low;
+}
+
+FORMULA_FUNCTION(theil_sen_low)
+{
+    out->value = theil_sen_bound(given, steps, out, false);
+}
+
+FORMULA_FUNCTION(theil_sen_high)
+{
+    out->value = theil_sen_bound(given, steps, out, true);
 }
 
 FORMULA_FUNCTION(theil_sen_intercept)
@@ -263,108 +325,6 @@ FORMULA_FUNCTION(repeated_median)
         out->value = median(outer, used);
 }
 
-/* ---- time-weighted means: t, x, a, b, G ---- */
-
-struct weighted {
-    double sum, time_s;
-};
-
-/** Two stamps alike: the later record holds. */
-static bool is_superseded(const struct formula_given *given, size_t i)
-{
-    return i + 1 < given[0].n && given[0].list[i + 1] == given[0].list[i];
-}
-
-static struct weighted held(const struct formula_given *given)
-{
-    const double a = given[2].value, b = given[3].value, most = given[4].value;
-    struct weighted weighted = {0};
-    for (size_t i = 0; i < given[0].n; i++) {
-        const double t = given[0].list[i], x = given[1].list[i];
-        if (!isfinite(x) || is_superseded(given, i))
-            continue;
-        double end = t + most;
-        if (i + 1 < given[0].n && given[0].list[i + 1] < end)
-            end = given[0].list[i + 1];
-        const double from = fmax(t, a), to = fmin(end, b);
-        if (to <= from)
-            continue;
-        weighted.sum += x * (to - from);
-        weighted.time_s += to - from;
-    }
-    return weighted;
-}
-
-static struct weighted joined(const struct formula_given *given)
-{
-    const double a = given[2].value, b = given[3].value, most = given[4].value;
-    struct weighted weighted = {0};
-    for (size_t i = 0; i + 1 < given[0].n; i++) {
-        const double t1 = given[0].list[i], t2 = given[0].list[i + 1];
-        const double x1 = given[1].list[i], x2 = given[1].list[i + 1];
-        const double from = fmax(t1, a), to = fmin(t2, b);
-        if (!(t2 > t1) || t2 - t1 > most || !isfinite(x1) || !isfinite(x2) || to <= from)
-            continue;
-        const double slope = (x2 - x1) / (t2 - t1);
-        const double middle = x1 + slope * (0.5 * (from + to) - t1);
-        weighted.sum += middle * (to - from);
-        weighted.time_s += to - from;
-    }
-    return weighted;
-}
-
-static bool may_weigh(const struct formula_given *given, struct formula_result *out)
-{
-    if (given[0].n != given[1].n)
-        formula_none(out, REASON_DOMAIN, 1);
-    else if (!(given[3].value > given[2].value))
-        formula_none(out, REASON_DOMAIN, 3);
-    for (size_t i = 1; out->reason == REASON_NONE && i < given[0].n; i++)
-        if (given[0].list[i] < given[0].list[i - 1])
-            formula_none(out, REASON_DOMAIN, 0);
-    return out->reason == REASON_NONE;
-}
-
-static void weigh(const struct formula_given *given, struct formula_steps *steps,
-                  struct formula_result *out, struct weighted (*rule)(const struct formula_given *),
-                  bool coverage)
-{
-    if (!may_weigh(given, out))
-        return;
-    const struct weighted weighted = rule(given);
-    const double share = weighted.time_s / (given[3].value - given[2].value);
-    formula_step(steps, "time covered", weighted.time_s, "s");
-    formula_step(steps, "coverage", share, "");
-    if (coverage)
-        out->value = share;
-    else if (weighted.time_s > 0.0)
-        out->value = weighted.sum / weighted.time_s;
-    else
-        formula_none(out, REASON_GAP, FORMULA_NO_INPUT);
-    if (!coverage && share < 0.75)
-        out->flags |= FLAG_UNCERTAIN;
-}
-
-FORMULA_FUNCTION(hold_mean)
-{
-    weigh(given, steps, out, held, false);
-}
-
-FORMULA_FUNCTION(hold_coverage)
-{
-    weigh(given, steps, out, held, true);
-}
-
-FORMULA_FUNCTION(linear_mean)
-{
-    weigh(given, steps, out, joined, false);
-}
-
-FORMULA_FUNCTION(linear_coverage)
-{
-    weigh(given, steps, out, joined, true);
-}
-
 /* clang-format off */
 #define LIST(symbol, unit, words) INPUT(symbol, unit, words, .list = true)
 static const struct formula_input X[] = {LIST("x", "", "samples")};
@@ -375,14 +335,12 @@ static const struct formula_input BLOCKS[] = {INPUT("n_a", "", "samples of the f
 static const struct formula_input XY[] = {LIST("x", "", "where"), LIST("y", "", "what")};
 static const struct formula_input TP[] = {LIST("t", "s", "times"), LIST("p", "Pa", "pressures"),
     INPUT("slope_unit", "", "unit of the result", .take = TAKE_OPTION, .choices = "kPa/h")};
-static const struct formula_input WINDOW[] = {LIST("t", "s", "times, ascending"), LIST("x", "", "values"), INPUT("a", "s", "start of the window"),
-    INPUT("b", "s", "end of the window"), INPUT("G", "s", "longest gap that is bridged", .take = TAKE_CONFIGURED, .bound = BOUND_POSITIVE)};
 
 #define WELFORD "Welford 1962 (from memory)"
 #define STRD "definition of NIST StRD"
 #define SLOPE_RULE "five samples at least, one a refresh of the gauge, no gap, one state of the pump"
 #define ROBUST "as for least squares; of more than 128 samples the newest"
-#define WEIGHTED "uncertain below a coverage of 0.75 (project rule)"
+#define INDEPENDENT "samples independent of each other; of more than 128 the newest"
 static const struct formula ROWS[] = {
     FORMULA("stat.mean", "Mean", "sum x_i / n", "", "what is no number is left out and counted", WELFORD, X, mean),
     FORMULA("stat.sd", "Standard deviation", "sqrt(M2 / (n - 1))", "", "what is no number is left out", WELFORD, X_DIVISOR, deviation),
@@ -394,11 +352,9 @@ static const struct formula ROWS[] = {
     FORMULA("slope.ols_intercept", "Intercept by least squares", "mean y - slope mean x", "", SLOPE_RULE, STRD, XY, ols_intercept),
     FORMULA("slope.theil_sen", "Robust slope", "median of (y_j - y_i) / (x_j - x_i)", "", ROBUST, "Theil 1950, Sen 1968 (from memory)", XY, theil_sen),
     FORMULA("slope.theil_sen_intercept", "Robust intercept", "median of y_i - slope x_i", "", ROBUST, "Theil 1950, Sen 1968 (from memory)", XY, theil_sen_intercept),
+    FORMULA("slope.theil_sen_low", "Lower bound of the robust slope, 95 %", "the pair slope of rank (N - 1.96 sigma) / 2", "", INDEPENDENT, "Sen 1968 (from memory; as SciPy's theilslopes)", XY, theil_sen_low),
+    FORMULA("slope.theil_sen_high", "Upper bound of the robust slope, 95 %", "the pair slope of rank (N + 1.96 sigma) / 2 + 1", "", INDEPENDENT, "Sen 1968 (from memory; as SciPy's theilslopes)", XY, theil_sen_high),
     FORMULA("slope.repeated_median", "Robust slope, repeated medians", "median over i of the median over j of pair slopes", "", ROBUST, "Siegel 1982 (from memory)", XY, repeated_median),
-    FORMULA("twa.hold_mean", "Time-weighted mean, values held", "sum(x_i w_i) / sum(w_i)", "", WEIGHTED, "definition", WINDOW, hold_mean),
-    FORMULA("twa.hold_coverage", "Share of the window that held values cover", "sum(w_i) / (b - a)", "", "", "definition", WINDOW, hold_coverage),
-    FORMULA("twa.linear_mean", "Time-weighted mean, values joined", "trapezoids between neighbours", "", WEIGHTED, "definition", WINDOW, linear_mean),
-    FORMULA("twa.linear_coverage", "Share of the window that joined values cover", "sum(w_i) / (b - a)", "", "", "definition", WINDOW, linear_coverage),
 };
 /* clang-format on */
 

@@ -48,6 +48,8 @@ static const struct datum_row {
     [DATUM_INDEX] = DATUM(index_m3_d_bar, "productivity_index"),
     [DATUM_WINDING_LIMIT] = DATUM(winding_limit_degc, "winding_limit"),
     [DATUM_INSULATION_REFERENCE] = DATUM(insulation_reference_degc, "insulation_reference"),
+    [DATUM_STATISTICS_COVERAGE] = DATUM(statistics_coverage_ratio, "statistics_coverage"),
+    [DATUM_INTAKE_LIMIT] = DATUM(intake_pressure_limit_kpa, "intake_pressure_limit"),
     [DATUM_CURVE_FREQUENCY] = DATUM(curve_frequency_hz, "curve_frequency"),
     [DATUM_RATED_POWER] = DATUM(rated_power_kw, "rated_power"),
     [DATUM_RATED_FREQUENCY] = DATUM(rated_frequency_hz, "rated_frequency"),

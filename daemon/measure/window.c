@@ -61,6 +61,14 @@ int64_t rate_step_of(const struct source_entry *entry)
     return step > 0 ? step : 1;
 }
 
+static bool has_windows(const struct well_plan *well)
+{
+    for (unsigned i = 0; i < well->n_data; i++)
+        if (isfinite(well->data[i].statistics_coverage_ratio))
+            return true;
+    return false;
+}
+
 struct fold_window fold_window_of(const struct plan *plan, const struct well_plan *well)
 {
     int64_t gap = LAPSE_MIN_MS, longest = CLOCK_STEADY_MS + CLOCK_COMPARE_MS, series = 0;
@@ -77,6 +85,8 @@ struct fold_window fold_window_of(const struct plan *plan, const struct well_pla
             longest = larger(longest, lapse + 2 * step_look_back_of(entry) + refresh);
             series = larger(series, pump_lapse_of(plan, entry));
             series = larger(series, RATE_BINS * rate_step_of(entry));
+            if (has_windows(well))
+                series = larger(series, windows_reach_ms(lapse) + entry->stale_limit_ms);
         }
     }
     /* A derived point also reads another source's newest record, which is at most a lapse old; one

@@ -3,12 +3,14 @@
  * deliver.c - which row goes next, and how far a destination has accepted (invariants: deliver.h).
  *
  * The window is one array in the order of handing over; entries of a lane stand in it in the order
- * of pos. The rows of the one want stand in a buffer until they are handed over; at a disconnect
- * they are dropped, so that "live" is always said of a row just read.
+ * of pos. Rows that were asked for stand in two buffers until they are handed over
+ * (deliver_want.c); at a disconnect they are dropped, so that "live" is always said of a row just
+ * read.
  */
 #include "deliver_inside.h"
 
 #include <stdlib.h>
+#include <string.h>
 
 struct deliver *deliver_create(uint16_t n_wells, uint32_t seed)
 {
@@ -18,6 +20,7 @@ struct deliver *deliver_create(uint16_t n_wells, uint32_t seed)
         return NULL;
     deliver->n_lanes = (uint16_t)n_lanes;
     deliver->window = DELIVER_WINDOW_MAX;
+    deliver_pace_begin(deliver, 0);
     deliver->random = seed != 0 ? seed : 1;
     /* Anywhere: where a link lets through little before each break, the first wells would otherwise
      * leave nothing to the last ones. */
@@ -48,8 +51,9 @@ void deliver_see_cursor(struct deliver *deliver, uint16_t well, uint8_t stream, 
     if (index >= deliver->n_lanes || deliver_is_order(index))
         return; /* an order says where it stands */
     struct lane *lane = &deliver->lane[index];
-    bool busy =
-        lane->under_way > 0 || (deliver->want.phase != WANT_NONE && deliver->want.lane == index);
+    bool busy = lane->under_way > 0;
+    for (int i = 0; i < 2; i++)
+        busy = busy || (deliver->wanted[i].phase != WANT_NONE && deliver->wanted[i].lane == index);
     if (lane->known && (pos <= lane->accepted_pos || busy))
         return; /* what we know is newer */
     lane->known = true;
@@ -65,10 +69,9 @@ void deliver_see_more(struct deliver *deliver, uint16_t well, uint8_t stream, ui
 }
 
 /* Room for the next row of the want under way, or DELIVER_ROWS_MAX where it is not wanted. */
-static size_t place_for_row(struct deliver *deliver, uint16_t index, uint32_t serial, uint64_t pos)
+static size_t place_for_row(struct wanted *want, uint16_t index, uint32_t serial, uint64_t pos)
 {
-    struct want_state *want = &deliver->want;
-    if (want->phase != WANT_ASKED || want->lane != index || want->serial != serial)
+    if (want->lane != index || want->serial != serial)
         return DELIVER_ROWS_MAX;
     want->received++;
     if (pos <= want->last_pos || want->n >= DELIVER_ROWS_MAX)
@@ -81,49 +84,53 @@ static size_t place_for_row(struct deliver *deliver, uint16_t index, uint32_t se
 
 void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wall_record *row)
 {
+    struct wanted *want = deliver_asked(deliver);
+    if (want == NULL)
+        return;
     uint16_t index = lane_index(deliver, well, DELIVER_RECORDS);
-    if (deliver_is_order(deliver->want.lane)) /* the serial tells whose row it is */
+    if (deliver_is_order(want->lane)) /* the serial tells whose row it is */
         index = lane_index(deliver, well, DELIVER_ORDERS);
-    size_t at = place_for_row(deliver, index, row->serial, row->record.pos);
+    size_t at = place_for_row(want, index, row->serial, row->record.pos);
     if (at >= DELIVER_ROWS_MAX)
         return;
-    deliver->record[at] = row->record;
-    deliver->live[at] = row->live;
+    want->live[at] = row->live;
+    memcpy(&want->record[at], &row->record,
+           offsetof(struct record, reading) + row->record.n * sizeof row->record.reading[0]);
 }
 
 void deliver_see_gap(struct deliver *deliver, const struct wall_gap *row)
 {
-    uint16_t index = deliver->want.lane;
-    if (deliver_stream_of(index) != DELIVER_GAPS)
+    struct wanted *want = deliver_asked(deliver);
+    if (want == NULL || deliver_stream_of(want->lane) != DELIVER_GAPS)
         return;
-    size_t at = place_for_row(deliver, index, row->serial, row->gap.pos);
+    size_t at = place_for_row(want, want->lane, row->serial, row->gap.pos);
     if (at >= DELIVER_ROWS_MAX)
         return;
-    deliver->gap[at] = row->gap;
-    deliver->live[at] = true;
+    want->gap[at] = row->gap;
+    want->live[at] = true;
 }
 
 void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_end_of_want *end,
                      int64_t now_ms)
 {
     uint16_t index = lane_index(deliver, well, end->stream);
-    struct want_state *want = &deliver->want;
-    if (want->phase != WANT_ASKED || want->lane != index || want->serial != end->serial)
+    struct wanted *want = deliver_asked(deliver);
+    if (want == NULL || want->lane != index || want->serial != end->serial)
         return;
     struct lane *lane = &deliver->lane[index];
     if (deliver_is_order(index) && !want->off && want->received == end->sent) {
-        if (deliver_order_end(deliver, index, end, now_ms))
+        if (deliver_order_end(deliver, want, end, now_ms))
             want->phase = WANT_READY;
         else
-            deliver_drop_want(deliver);
+            deliver_drop(deliver, want);
         return;
     }
     if (want->off || want->received != end->sent || want->n == 0) {
         lane->not_before_ms = now_ms + WANT_AGAIN_MS;
-        deliver_drop_want(deliver);
+        deliver_drop(deliver, want);
         return;
     }
-    lane->late = deliver_stream_of(index) == DELIVER_RECORDS && !deliver->live[want->n - 1];
+    lane->late = deliver_stream_of(index) == DELIVER_RECORDS && !want->live[want->n - 1];
     if (end->more && lane->newest_pos <= want->last_pos)
         lane->newest_pos = want->last_pos + 1;
     want->phase = WANT_READY;
@@ -131,109 +138,38 @@ void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_e
 
 void deliver_see_lost(struct deliver *deliver)
 {
-    if (deliver->want.phase == WANT_ASKED)
-        deliver_drop_want(deliver);
-}
-
-/* ---- what to do next ---- */
-
-static bool lane_has_rows(const struct lane *lane, int64_t now_ms)
-{
-    return lane->known && !lane->broken && lane->newest_pos > lane->handed_pos &&
-           now_ms >= lane->not_before_ms;
-}
-
-static bool lane_is_ready(const struct lane *lane, int64_t now_ms)
-{
-    return lane_has_rows(lane, now_ms) &&
-           ((lane->proven && lane->order == 0) || lane->under_way == 0);
-}
-
-/* The next lane of records or gaps in its turn, else the first of an order that may go; n_lanes:
- * none. */
-static uint16_t lane_to_ask(const struct deliver *deliver, int64_t now_ms)
-{
-    for (uint16_t i = 0; i < deliver->n_lanes; i++) {
-        uint16_t index = (uint16_t)((deliver->next_lane + i) % deliver->n_lanes);
-        if (!deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms) &&
-            deliver_rate_lets(deliver, index))
-            return index;
-    }
-    for (uint16_t index = 0; index < deliver->n_lanes; index++)
-        if (!deliver_is_order(index) && lane_has_rows(&deliver->lane[index], now_ms))
-            return deliver->n_lanes; /* it waits for an answer, or its share: it comes first */
-    for (uint16_t index = 0; index < deliver->n_lanes; index++)
-        if (deliver_is_order(index) && lane_is_ready(&deliver->lane[index], now_ms) &&
-            deliver_order_may_go(deliver, index) && deliver_rate_lets(deliver, index))
-            return index;
-    return deliver->n_lanes;
-}
-
-bool deliver_next_want(struct deliver *deliver, int64_t now_ms, uint16_t *well,
-                       struct wall_want *want)
-{
-    struct want_state *state = &deliver->want;
-    if (state->phase == WANT_ASKED && now_ms - state->since_ms > DELIVER_WANT_TIMEOUT_MS)
-        deliver_drop_want(deliver);
-    deliver_refill(deliver, now_ms);
-    deliver_rate_yield(deliver);
-    if (!deliver->connected || deliver->n_entries >= deliver->window)
-        return false;
-    const bool yields = state->phase == WANT_READY && deliver_is_order(state->lane) &&
-                        deliver->lane[state->lane].under_way > 0;
-    if (state->phase != WANT_NONE && !yields)
-        return false;
-    const uint16_t index = lane_to_ask(deliver, now_ms);
-    if (index >= deliver->n_lanes || (yields && deliver_is_order(index)))
-        return false;
-    const struct lane *lane = &deliver->lane[index];
-    if (yields)
-        deliver_drop_want(deliver);
-    if (!deliver_is_order(index))
-        deliver->next_lane = (uint16_t)((index + 1) % deliver->n_lanes);
-    *state = (struct want_state){.phase = WANT_ASKED,
-                                 .lane = index,
-                                 .serial = state->serial + 1,
-                                 .since_ms = now_ms,
-                                 .last_pos = lane->handed_pos};
-    *well = index / DELIVER_STREAMS;
-    const uint16_t most = deliver_rate_rows(deliver);
-    const bool is_behind = lane->late || deliver_is_order(index);
-    *want = (struct wall_want){.stream = deliver_stream_of(index),
-                               .serial = state->serial,
-                               .after = lane->handed_pos,
-                               .n = is_behind && most > 0 ? most : DELIVER_ROWS_MAX,
-                               .order = lane->order};
-    return true;
+    struct wanted *want = deliver_asked(deliver);
+    if (want != NULL)
+        deliver_drop(deliver, want);
 }
 
 bool deliver_next_message(const struct deliver *deliver, uint16_t others,
                           struct deliver_message *message)
 {
-    const struct want_state *want = &deliver->want;
+    const struct wanted *want = &deliver->wanted[deliver->front];
     if (!deliver->connected || want->phase != WANT_READY)
         return false;
     const struct lane *lane = &deliver->lane[want->lane];
     if (lane->broken || ((!lane->proven || deliver_is_order(want->lane)) && lane->under_way > 0))
         return false;
-    if (deliver->n_entries + others >= deliver->window || deliver->bytes >= DELIVER_BYTES_MAX)
+    if (deliver->n_entries + others >= deliver->window || deliver->bytes >= deliver->pace.limit)
         return false;
     *message = (struct deliver_message){.well = want->lane / DELIVER_STREAMS,
                                         .stream = deliver_stream_of(want->lane),
                                         .order_kind = lane->order_kind,
                                         .by = lane->by[0] != '\0' ? lane->by : NULL};
-    message->live = deliver->live[want->head];
+    message->live = want->live[want->head];
     message->n = 1;
     if (message->stream == DELIVER_GAPS) {
-        message->gap = &deliver->gap[want->head];
+        message->gap = &want->gap[want->head];
         return true;
     }
-    message->records = &deliver->record[want->head];
+    message->records = &want->record[want->head];
     if (message->live)
         return true;
     const uint16_t most = deliver_rate_rows(deliver);
     while (message->n < most && want->head + message->n < want->n &&
-           !deliver->live[want->head + message->n])
+           !want->live[want->head + message->n])
         message->n++;
     return most > 0;
 }
@@ -241,7 +177,7 @@ bool deliver_next_message(const struct deliver *deliver, uint16_t others,
 /* The next `used` rows of the want become an entry of the window; NULL where they can't. */
 static struct entry *enter(struct deliver *deliver, size_t used, int64_t now_ms)
 {
-    struct want_state *want = &deliver->want;
+    struct wanted *want = deliver_front(deliver);
     if (want->phase != WANT_READY || used == 0 || used > want->n - want->head ||
         deliver->n_entries >= DELIVER_WINDOW_MAX)
         return NULL;
@@ -250,23 +186,23 @@ static struct entry *enter(struct deliver *deliver, size_t used, int64_t now_ms)
     *entry = (struct entry){.lane = want->lane, .state = ENTRY_OUT, .since_ms = now_ms};
     size_t last = want->head + used - 1;
     if (deliver_stream_of(want->lane) != DELIVER_GAPS) {
-        entry->first_pos = deliver->record[want->head].pos;
-        entry->last_pos = deliver->record[last].pos;
-        entry->last_seq = deliver->record[last].seq;
-        entry->last_boot_ms = deliver->record[last].at.boot_ms;
+        entry->first_pos = want->record[want->head].pos;
+        entry->last_pos = want->record[last].pos;
+        entry->last_seq = want->record[last].seq;
+        entry->last_boot_ms = want->record[last].at.boot_ms;
     } else {
-        entry->first_pos = deliver->gap[want->head].pos;
-        entry->last_pos = deliver->gap[last].pos;
-        entry->last_seq = deliver->gap[last].id;
-        entry->last_boot_ms = deliver->gap[last].start.boot_ms;
+        entry->first_pos = want->gap[want->head].pos;
+        entry->last_pos = want->gap[last].pos;
+        entry->last_seq = want->gap[last].id;
+        entry->last_boot_ms = want->gap[last].start.boot_ms;
     }
     lane->handed_pos = entry->last_pos;
     lane->under_way++;
-    if (deliver_stream_of(want->lane) != DELIVER_GAPS && !deliver->live[want->head])
+    if (deliver_stream_of(want->lane) != DELIVER_GAPS && !want->live[want->head])
         deliver_rate_spend(deliver, used);
     want->head += used;
     if (want->head >= want->n)
-        deliver_drop_want(deliver);
+        deliver_drop(deliver, want);
     return entry;
 }
 
@@ -296,12 +232,11 @@ void deliver_set_aside(struct deliver *deliver, int64_t now_ms)
 
 void deliver_not_handed(struct deliver *deliver, uint8_t code, int64_t now_ms)
 {
-    struct want_state *want = &deliver->want;
+    const struct wanted *want = deliver_front(deliver);
     if (want->phase != WANT_READY)
         return;
-    uint64_t pos = deliver_stream_of(want->lane) != DELIVER_GAPS ? deliver->record[want->head].pos
-                                                                 : deliver->gap[want->head].pos;
-    uint16_t lane = want->lane;
-    deliver_drop_want(deliver);
-    deliver_break_lane(deliver, lane, pos, code, now_ms);
+    const uint64_t pos = deliver_stream_of(want->lane) != DELIVER_GAPS
+                             ? want->record[want->head].pos
+                             : want->gap[want->head].pos;
+    deliver_break_lane(deliver, want->lane, pos, code, now_ms);
 }

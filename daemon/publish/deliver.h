@@ -15,7 +15,8 @@
  * again by itself.
  *  3. A refused lane waits and tries again from its cursor; the other lanes go on.
  *  4. One want at a time, of at most DELIVER_ROWS_MAX rows: memory is bounded, and no lane starves
- * another.
+ * another. Behind rows that wait to be handed over one want more may be asked, for a lane that is
+ * behind; its rows are used only where they follow what was handed over.
  *  5. Until a lane's newest answer was an acceptance it has one message under way, so that a broker
  * which refuses all of it gets one at a time.
  *  6. A third lane of each well carries rows that an order sends once more (deliver_order.c). It
@@ -24,7 +25,9 @@
  * live row.
  *  7. A late row goes only as the rate allows (deliver_rate.c). A lane that is behind then asks for
  * no more than may go, and holds up no live row of another lane.
- *  8. A row that is larger than the broker takes is set aside: it counts as settled, so the cursor
+ *  8. What is with the broker unanswered is bounded in bytes too, to a few seconds of what the
+ * link carries (deliver_pace.c): so much stands before `latest` at most.
+ *  9. A row that is larger than the broker takes is set aside: it counts as settled, so the cursor
  * passes it and the rows behind it go on. Whoever calls deliver_set_aside has told of it first.
  */
 #ifndef UPHOLE_PUBLISH_DELIVER_H
@@ -38,8 +41,8 @@
 #include <stdint.h>
 
 #define DELIVER_WINDOW_MAX 20 /* messages handed over and not settled */
-#define DELIVER_BYTES_MAX                                                                          \
-    (64u * 1024u) /* of their payloads: what stands between `latest` and a slow link */
+/* Of their payloads, on a fast link; a slow one gets less (deliver_pace.c). */
+#define DELIVER_BYTES_MAX 262144u
 #define DELIVER_ROWS_MAX WALL_WANT_MAX
 #define DELIVER_STALL_MS (5 * 60 * 1000) /* no answer to a message while connected */
 #define DELIVER_WANT_TIMEOUT_MS (30 * 1000)
@@ -119,6 +122,9 @@ struct deliver_message {
  * them on, then say so with one of the two below. */
 bool deliver_next_message(const struct deliver *deliver, uint16_t others,
                           struct deliver_message *message);
+/** How large a message of several late rows is best: a part of what may be unanswered. One row
+ * alone may be larger. */
+size_t deliver_batch_bytes(const struct deliver *deliver);
 /** The first `used` rows of that message left as message `mid` with `bytes` of payload. */
 void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t used,
                     int64_t now_ms);

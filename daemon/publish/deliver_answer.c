@@ -21,6 +21,7 @@ static uint32_t jitter_ms(struct deliver *deliver, uint32_t limit_ms)
 void deliver_connected(struct deliver *deliver, uint16_t window, int64_t now_ms)
 {
     deliver->connected = true;
+    deliver_pace_begin(deliver, now_ms);
     deliver->window = window < 1 ? 1 : window > DELIVER_WINDOW_MAX ? DELIVER_WINDOW_MAX : window;
     for (uint16_t i = 0; i < deliver->n_lanes; i++) {
         deliver->lane[i].proven = false;
@@ -33,12 +34,12 @@ void deliver_connected(struct deliver *deliver, uint16_t window, int64_t now_ms)
 void deliver_disconnected(struct deliver *deliver)
 {
     deliver->connected = false;
-    deliver_drop_want(deliver);
+    deliver_drop_all(deliver);
 }
 
 void deliver_forget(struct deliver *deliver)
 {
-    deliver_drop_want(deliver);
+    deliver_drop_all(deliver);
     deliver->n_entries = 0;
     deliver->bytes = 0;
     deliver->mid_twice = false;
@@ -121,8 +122,7 @@ void deliver_settle_lane(struct deliver *deliver, uint16_t index)
             remove_entry(deliver, i);
     lane->broken = false;
     lane->handed_pos = lane->accepted_pos;
-    if (deliver->want.phase != WANT_NONE && deliver->want.lane == index)
-        deliver_drop_want(deliver);
+    deliver_drop_lane(deliver, index);
 }
 
 void deliver_break_lane(struct deliver *deliver, uint16_t index, uint64_t pos, uint8_t code,
@@ -132,6 +132,7 @@ void deliver_break_lane(struct deliver *deliver, uint16_t index, uint64_t pos, u
     if (!lane->broken)
         hold_lane(deliver, lane, pos, code, now_ms);
     lane->broken = true;
+    deliver_drop_lane(deliver, index); /* its rows must not stand before those of others */
     deliver_settle_lane(deliver, index);
 }
 
@@ -142,6 +143,7 @@ bool deliver_answered(struct deliver *deliver, uint16_t mid, uint8_t code, int64
         if (entry->mid != mid || entry->state != ENTRY_OUT)
             continue;
         bool accepted = code < PUBACK_FIRST_REFUSAL && code != PUBACK_NO_SUBSCRIBER;
+        deliver_pace_take(deliver, entry, now_ms);
         entry->state = accepted ? ENTRY_ACCEPTED : ENTRY_REFUSED;
         if (accepted)
             deliver_settle_lane(deliver, entry->lane);
@@ -216,8 +218,9 @@ int64_t deliver_due_ms(const struct deliver *deliver)
     int64_t due = INT64_MAX;
     if (!deliver->connected)
         return due;
-    if (deliver->want.phase == WANT_ASKED)
-        return deliver->want.since_ms + DELIVER_WANT_TIMEOUT_MS;
+    for (int i = 0; i < 2; i++)
+        if (deliver->wanted[i].phase == WANT_ASKED)
+            return deliver->wanted[i].since_ms + DELIVER_WANT_TIMEOUT_MS;
     for (uint16_t i = 0; i < deliver->n_lanes; i++) {
         const struct lane *lane = &deliver->lane[i];
         if (deliver_is_order(i) && !deliver_order_may_go(deliver, i))

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * deliver_inside.h - the state of one destination's delivery, shared by deliver.c (which row goes
- * next) and deliver_answer.c (what the broker said). Nobody else includes it.
+ * next), deliver_want.c (what is asked for) and deliver_answer.c (what the broker said). Nobody
+ * else includes it.
  */
 #ifndef UPHOLE_PUBLISH_DELIVER_INSIDE_H
 #define UPHOLE_PUBLISH_DELIVER_INSIDE_H
@@ -43,29 +44,44 @@ struct lane {
 
 enum want_phase { WANT_NONE = 0, WANT_ASKED, WANT_READY };
 
-struct want_state {
+/** A want, and the rows that came for it and have not been handed over. */
+struct wanted {
     uint8_t phase;
     uint16_t lane;
     uint32_t serial;
     int64_t since_ms;
     bool off; /* what came is not in order: none of it is used */
     size_t received, head, n;
-    uint64_t last_pos;
+    uint64_t after, last_pos; /* asked for behind; of the newest row that came */
+    bool live[DELIVER_ROWS_MAX];
+    union {
+        struct record record[DELIVER_ROWS_MAX];
+        struct gap gap[DELIVER_ROWS_MAX];
+    };
+};
+
+/** How much may be with the broker unanswered (deliver_pace.c). */
+struct pace {
+    size_t limit;     /* bytes */
+    int64_t least_ms; /* the shortest wait for an answer, since: */
+    int64_t least_since_ms;
+    int64_t least_before_ms; /* and in the time before that */
+    int64_t changed_ms;      /* messages handed over before tell nothing about the present limit */
 };
 
 struct deliver {
     uint16_t n_lanes, window, n_entries, next_lane, next_event;
+    uint8_t front;   /* of wanted: whose rows are handed over; the other one may hold those after */
+    uint32_t serial; /* of the newest want */
     bool connected, mid_twice;
     uint32_t random;
     uint32_t rate;        /* late records a second; 0: no limit */
     int64_t budget_milli; /* late records that may go now, in thousandths */
     int64_t refilled_ms;
     size_t bytes;
-    struct want_state want;
+    struct pace pace;
     struct entry entry[DELIVER_WINDOW_MAX];
-    bool live[DELIVER_ROWS_MAX];
-    struct record record[DELIVER_ROWS_MAX];
-    struct gap gap[DELIVER_ROWS_MAX];
+    struct wanted wanted[2];
     struct lane lane[]; /* three a well: records, gaps, orders */
 };
 
@@ -79,11 +95,33 @@ static inline bool deliver_is_order(uint16_t lane)
     return deliver_stream_of(lane) == DELIVER_ORDERS;
 }
 
-static inline void deliver_drop_want(struct deliver *deliver)
+static inline struct wanted *deliver_front(struct deliver *deliver)
 {
-    deliver->want.phase = WANT_NONE;
-    deliver->want.head = deliver->want.n = 0;
+    return &deliver->wanted[deliver->front];
 }
+
+static inline struct wanted *deliver_behind(struct deliver *deliver)
+{
+    return &deliver->wanted[!deliver->front];
+}
+
+/* ---- deliver_want.c ---- */
+
+/** The want that is asked and whose end has not come, or NULL. There is one at most. */
+struct wanted *deliver_asked(struct deliver *deliver);
+/** Its rows are not used, or all handed over; the one behind it comes to the front. */
+void deliver_drop(struct deliver *deliver, struct wanted *wanted);
+void deliver_drop_lane(struct deliver *deliver, uint16_t index);
+void deliver_drop_all(struct deliver *deliver);
+
+/* ---- deliver_pace.c ---- */
+
+/** A connection stands. */
+void deliver_pace_begin(struct deliver *deliver, int64_t now_ms);
+/** Before `entry`, which was answered, leaves the window. */
+void deliver_pace_take(struct deliver *deliver, const struct entry *entry, int64_t now_ms);
+/** The broker answers fast enough that rows are better asked for ahead. */
+bool deliver_pace_is_fast(const struct deliver *deliver);
 
 /* ---- deliver_rate.c ---- */
 
@@ -101,8 +139,8 @@ void deliver_rate_yield(struct deliver *deliver);
 /** An order's lane may ask now: the well's own records have gone before it. */
 bool deliver_order_may_go(const struct deliver *deliver, uint16_t index);
 /** The end of a want of an order; true: there are rows to hand over. */
-bool deliver_order_end(struct deliver *deliver, uint16_t index, const struct wall_end_of_want *end,
-                       int64_t now_ms);
+bool deliver_order_end(struct deliver *deliver, const struct wanted *wanted,
+                       const struct wall_end_of_want *end, int64_t now_ms);
 /** After an acceptance: beyond its last row an order is done up to its end. */
 void deliver_order_settle(struct lane *lane);
 

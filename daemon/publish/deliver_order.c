@@ -32,8 +32,7 @@ void deliver_see_order(struct deliver *deliver, uint16_t well, const struct wall
     }
     if (lane->known && (order->order < lane->order || lane->under_way > 0))
         return;
-    if (deliver->want.phase != WANT_NONE && deliver->want.lane == index)
-        deliver_drop_want(deliver);
+    deliver_drop_lane(deliver, index);
     lane->known = true;
     lane->order = order->order;
     lane->order_to = lane->newest_pos = order->to;
@@ -61,14 +60,14 @@ void deliver_order_settle(struct lane *lane)
     lane->accepted_pos = lane->handed_pos = lane->newest_pos = lane->order_to;
 }
 
-bool deliver_order_end(struct deliver *deliver, uint16_t index, const struct wall_end_of_want *end,
-                       int64_t now_ms)
+bool deliver_order_end(struct deliver *deliver, const struct wanted *wanted,
+                       const struct wall_end_of_want *end, int64_t now_ms)
 {
-    struct lane *lane = &deliver->lane[index];
+    struct lane *lane = &deliver->lane[wanted->lane];
     lane->order_ends = !end->more;
-    if (deliver->want.n > 0) {
+    if (wanted->n > 0) {
         if (lane->order_ends)
-            lane->newest_pos = deliver->want.last_pos;
+            lane->newest_pos = wanted->last_pos;
         return true;
     }
     /* Nothing of this stretch goes out, so it is done as it is. */

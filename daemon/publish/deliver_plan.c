@@ -41,7 +41,8 @@ struct deliver *deliver_under_plan(const struct deliver *before, uint16_t n_well
     next->connected = before->connected;
     next->window = before->window;
     next->mid_twice = before->mid_twice;
-    next->want.serial = before->want.serial;
+    next->serial = before->serial;
+    next->pace = before->pace;
     next->rate = before->rate;
     next->budget_milli = before->budget_milli;
     next->refilled_ms = before->refilled_ms;

@@ -59,8 +59,8 @@ void deliver_rate_spend(struct deliver *deliver, size_t rows)
 
 void deliver_rate_yield(struct deliver *deliver)
 {
-    const struct want_state *want = &deliver->want;
+    struct wanted *want = deliver_front(deliver);
     if (want->phase == WANT_READY && deliver_stream_of(want->lane) != DELIVER_GAPS &&
-        !deliver->live[want->head] && deliver_rate_rows(deliver) == 0)
-        deliver_drop_want(deliver);
+        !want->live[want->head] && deliver_rate_rows(deliver) == 0)
+        deliver_drop(deliver, want);
 }

@@ -174,6 +174,7 @@ static void step(struct mqtt_client *client)
     if (client->phase == MQTT_CONNECTED &&
         mqtt_now_ms(client) >= client->connected_ms + MQTT_SETTLED_MS)
         mqtt_say_back(client);
+    ask(client); /* before rows are written, so that the well side works meanwhile */
     if (client->phase == MQTT_CONNECTED)
         mqtt_send(client);
     ask(client);

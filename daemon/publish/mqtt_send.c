@@ -111,7 +111,8 @@ static uint32_t box_signature(struct mqtt_client *client)
                                                 (uint8_t)(state->days_left != UINT16_MAX)};
     for (uint16_t i = 0; i < state->n_destinations && i < PLAN_DESTINATIONS_MAX; i++)
         bytes[4 + i] = state->destination[i].state;
-    return crc32_of(0, bytes, sizeof bytes);
+    const uint32_t check = crc32_of(0, bytes, sizeof bytes);
+    return crc32_of(check, &state->books, sizeof state->books); /* zeroed whole, once */
 }
 
 static void send_box(struct mqtt_client *client, int64_t now_ms)
@@ -217,8 +218,13 @@ static bool send_rows(struct mqtt_client *client, const struct deliver_message *
     char topic[TOPIC_MAX];
     size_t used = 1, length;
     well_topic(client, rows->well, rows->stream == DELIVER_GAPS ? "gap" : "record", topic);
-    size_t room = payload_room(client, topic);
-    length = fill(client, rows, room, &used);
+    const size_t room = payload_room(client, topic), batch = deliver_batch_bytes(client->deliver);
+    length = fill(client, rows, batch < room ? batch : room, &used);
+    if (length == 0 && batch < room) { /* not even one row: then one alone */
+        struct deliver_message one = *rows;
+        one.n = 1;
+        length = fill(client, &one, room, &used);
+    }
     if (length == 0 && client->is_guess && client->maximum_packet == 0) {
         struct deliver_message one = *rows; /* a guess never sets a row aside */
         one.n = 1;

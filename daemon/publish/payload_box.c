@@ -22,6 +22,36 @@ static void put_journal(struct json *json, const struct box_state *box)
     json_close(json, '}');
 }
 
+static void put_books(struct json *json, const struct box_state *box)
+{
+    const struct wall_books *books = &box->state.books;
+    const bool known = box->running && books->verdict != BOOKS_UNKNOWN;
+    json_key(json, "books");
+    json_open(json, '{');
+    json_key(json, "state");
+    json_text(json, books_verdict_name(known ? books->verdict : (uint8_t)BOOKS_UNKNOWN));
+    json_key(json, "audited");
+    if (known)
+        json_time(json, books->at_utc_ms);
+    else
+        json_null(json);
+    json_key(json, "from");
+    if (known)
+        json_time(json, books->from_utc_ms);
+    else
+        json_null(json);
+    const uint64_t sums[] = {books->due, books->rows, books->never};
+    static const char *const NAMES[] = {"due", "rows", "never_attempted"};
+    for (size_t i = 0; i < 3; i++) {
+        json_key(json, NAMES[i]);
+        if (known)
+            json_unsigned(json, sums[i]);
+        else
+            json_null(json);
+    }
+    json_close(json, '}');
+}
+
 static void put_destinations(struct json *json, const struct plan *plan,
                              const struct box_state *box)
 {
@@ -69,6 +99,7 @@ size_t payload_box(char *into, size_t room, const struct plan *plan, const struc
     json_key(&json, "clock");
     json_text(&json, clock_state_name(box->running ? box->clock : (uint8_t)CLOCK_STATE_UNKNOWN));
     put_journal(&json, box);
+    put_books(&json, box);
     put_destinations(&json, plan, box);
     json_close(&json, '}');
     return json_end(&json);

@@ -14,6 +14,7 @@
 #define UPHOLE_AUDIT_H
 
 #include "uphole/journal.h"
+#include "uphole/wall.h"
 
 #define AUDIT_RUNS_MAX 65536
 #define AUDIT_WELLS_MAX 256
@@ -28,7 +29,7 @@
 
 struct audit_asked {
     int64_t from_utc_ms, to_utc_ms, last_ms;
-    bool has_from, has_to, has_last, json;
+    bool has_from, has_to, has_last, json, no_chain;
     const char *well, *config, *maps, *directory;
 };
 
@@ -132,10 +133,23 @@ struct audit {
     char fault[AUDIT_FAULTS_MAX][AUDIT_TEXT_MAX];
     size_t n_faults; /* also those beyond the room */
     uint64_t n_rows, n_revisions, n_damaged;
+    struct journal_chain chain;  /* as it stood when it was looked at */
+    uint64_t n_blocks, n_sealed; /* proven; scans in them */
+    /** Called between two slices; false ends the review (UP_E_TIMEOUT). NULL: it goes on at once.
+     */
+    bool (*go_on)(void *context);
+    void *context;
     bool full; /* more wells, runs or destinations than there is room for */
 };
 
-/* ---- audit.c ---- */
+/* ---- audit_review.c ---- */
+
+/** All of it: audit->asked says what, its `directory` where. Zeroed but for that before. */
+UP_MUST enum up_rc audit_review(struct audit *audit, struct up_error *error);
+/** Frees it whole; NULL is fine. */
+void audit_free(struct audit *audit);
+uint8_t audit_verdict(const struct audit *audit); /* enum books_verdict */
+UP_MUST enum up_rc audit_go_on(const struct audit *audit, struct up_error *error);
 
 __attribute__((format(printf, 2, 3))) void audit_fault(struct audit *audit, const char *format,
                                                        ...);
@@ -186,8 +200,18 @@ enum up_rc audit_close_places(struct audit *audit, struct up_error *error);
 /** Records set aside; the place is made where there is none. */
 void audit_set_aside(struct audit *audit, const struct gap *gap);
 
+/* ---- audit_chain.c ---- */
+
+/** Proves every sealed block and that each follows the one before. */
+enum up_rc audit_check_chain(struct audit *audit, struct up_error *error);
+/** SHA-256 of the newest sealed block, in hex: it fixes all before it. */
+const char *audit_digest_text(const struct audit *audit,
+                              char into[static 2 * JOURNAL_DIGEST_BYTES + 1]);
+
 /* ---- audit_show.c ---- */
 
+/** The first thing that does not hold, as one sentence. */
+void audit_sentence(struct audit *audit, char *into, size_t room);
 bool audit_source_holds(const struct audit_source *source);
 bool audit_place_holds(const struct audit_place *place);
 void audit_print(struct audit *audit);

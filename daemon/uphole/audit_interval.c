@@ -85,6 +85,9 @@ static enum up_rc pass(struct audit *audit, bool is_first, bool *moved, struct u
         slice != NULL ? UP_OK : UP_FAIL(error, UP_E_MEMORY, "no memory to read the ledger");
     *moved = false;
     while (rc == UP_OK && got == AUDIT_SLICE) {
+        rc = audit_go_on(audit, error);
+        if (rc != UP_OK)
+            break;
         rc = journal_read_revisions(audit->reader, after, audit->newest_pos, AUDIT_SLICE, slice,
                                     &got, error);
         for (size_t i = 0; rc == UP_OK && i < got; i++) {

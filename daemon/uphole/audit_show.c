@@ -19,6 +19,29 @@ bool audit_place_holds(const struct audit_place *place)
     return place->rows == place->accepted + place->pending + place->aside && place->accepted >= 0;
 }
 
+void audit_sentence(struct audit *audit, char *into, size_t room)
+{
+    if (audit->n_faults > 0) {
+        snprintf(into, room, "%s", audit->fault[0]);
+        return;
+    }
+    for (size_t i = 0; i < audit->n_sources; i++) {
+        const struct audit_source *source = &audit->sources[i];
+        const int64_t more = source->rows + source->never - source->due;
+        if (audit_source_holds(source))
+            continue;
+        snprintf(into, room, "%s %s: %" PRId64 " %s", audit_name(audit, source->well),
+                 source_name(source->source), more < 0 ? -more : more,
+                 more < 0 ? "polls were due and are nowhere accounted for"
+                          : "polls more than were due");
+        return;
+    }
+    for (size_t i = 0; i < audit->n_places; i++)
+        if (!audit_place_holds(&audit->places[i]))
+            snprintf(into, room, "%s to %s: rows are not accepted, pending, removed and set aside",
+                     audit_name(audit, audit->places[i].well), audit->places[i].destination);
+}
+
 /** UTC of an instant, by the clocks of its run's begin; `otherwise` beyond the runs. */
 static const char *instant(const struct audit *audit, const struct audit_key *key,
                            const char *otherwise, char into[static STAMP_TEXT_MAX])
@@ -113,7 +136,7 @@ static void print_points(struct audit *audit, const struct audit_source *source)
 
 void audit_print(struct audit *audit)
 {
-    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX], digest[2 * JOURNAL_DIGEST_BYTES + 1];
     bool holds = audit->n_faults == 0;
     printf("Books from %s to %s, up to row %" PRIu64 "\n\n",
            instant(audit, &audit->low, "the journal's begin", from),
@@ -125,8 +148,14 @@ void audit_print(struct audit *audit)
         if (audit->sources[i].due > 0)
             print_points(audit, &audit->sources[i]);
     printf("Read: %" PRIu64 " scans and %" PRIu64 " revisions of the ledger; %" PRIu64
-           " with a check that does not hold\n\n",
+           " with a check that does not hold\n",
            audit->n_rows, audit->n_revisions, audit->n_damaged);
+    if (audit->chain.sealed > 0)
+        printf("Sealed: %" PRIu64 " blocks with %" PRIu64 " scans of all wells proven, up to row "
+               "%" PRIu64 "\n  one value fixes them and all before them: SHA-256 %s\n",
+               audit->n_blocks, audit->n_sealed, audit->chain.sealed_to,
+               audit_digest_text(audit, digest));
+    printf("\n");
     for (size_t i = 0; i < audit->n_faults && i < AUDIT_FAULTS_MAX; i++)
         printf("%s\n", audit->fault[i]);
     if (audit->n_faults > AUDIT_FAULTS_MAX)
@@ -210,7 +239,7 @@ static void print_json_sources(struct audit *audit)
 
 void audit_print_json(struct audit *audit)
 {
-    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX], digest[2 * JOURNAL_DIGEST_BYTES + 1];
     printf("{\"from\":");
     print_instant(audit, &audit->low);
     printf(",\"to\":");
@@ -229,7 +258,14 @@ void audit_print_json(struct audit *audit)
                place->accepted, place->pending, place->aside,
                audit_place_holds(place) ? "true" : "false");
     }
-    printf("],\n\"undecided\":[");
+    printf("],\n\"sealed\":{\"blocks\":%" PRIu64 ",\"scans\":%" PRIu64 ",\"up_to_row\":%" PRIu64
+           ",\"digest\":",
+           audit->n_blocks, audit->n_sealed, audit->chain.sealed_to);
+    if (audit->chain.sealed > 0)
+        printf("\"%s\"", audit_digest_text(audit, digest));
+    else
+        printf("null");
+    printf("},\n\"undecided\":[");
     for (size_t i = 0; i < audit->n_undecided; i++) {
         const struct audit_undecided *at = &audit->undecided[i];
         printf("%s\n{\"well\":\"%s\",\"source\":\"%s\",\"from\":\"%s\",\"to\":\"%s\"}",

@@ -25,7 +25,11 @@ struct walk {
 static enum up_rc fill(struct audit *audit, struct walk *walk, struct up_error *error)
 {
     enum up_rc rc = UP_OK;
-    if (walk->scan == walk->n_scans) {
+    const bool reads = walk->scan == walk->n_scans || walk->revision == walk->n_revisions ||
+                       walk->plan == walk->n_plans;
+    if (reads)
+        rc = audit_go_on(audit, error);
+    if (rc == UP_OK && walk->scan == walk->n_scans) {
         walk->scan = 0;
         rc = journal_read_rows(audit->reader, walk->after_scan, walk->to_scan, AUDIT_SLICE,
                                walk->scans, walk->holds, &walk->n_scans, error);

@@ -12,7 +12,7 @@
 #include "uphole/measure.h"
 
 #define PLANS_KEPT 4
-#define FACTS_READ_MAX 512
+#define FACTS_READ_MAX 1024
 
 struct kept_plan {
     uint32_t id;

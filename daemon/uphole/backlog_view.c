@@ -63,6 +63,9 @@ static enum up_rc holds_still(struct backlog *backlog, const struct kept_fold *k
     const struct well_plan *well = plan_well_by_number(backlog->options.plan, fact->well);
     if (rc == UP_OK && well != NULL)
         *holds = plan_source_is_same(then, now, well->id, fact->source);
+    /* The trend of the insulation is made with well data, and of two sources. */
+    if (*holds && fact->point == POINT_INSULATION_DAILY_CHANGE)
+        *holds = plan_well_is_same(then, now, well->id);
     return rc;
 }
 

@@ -414,3 +414,19 @@ const struct snapshot *core_snapshot(const struct core *core, uint16_t well_inde
 {
     return &core->wells[well_index].snapshot;
 }
+
+void core_set_books(struct core *core, const struct wall_books *books)
+{
+    memset(&core->books, 0, sizeof core->books);
+    core->books.verdict = books->verdict;
+    core->books.at_utc_ms = books->at_utc_ms;
+    core->books.from_utc_ms = books->from_utc_ms;
+    core->books.due = books->due;
+    core->books.rows = books->rows;
+    core->books.never = books->never;
+}
+
+const struct wall_books *core_books(const struct core *core)
+{
+    return &core->books;
+}

@@ -104,6 +104,9 @@ bool core_has_room_for_event(const struct core *core);
  * commit. False where there is no room for `n` of them. */
 bool core_has_room_for_notes(const struct core *core, size_t n);
 void core_add_note(struct core *core, const struct gap_note *note);
+/** What the daily audit found; it goes out with the state of the box. */
+void core_set_books(struct core *core, const struct wall_books *books);
+const struct wall_books *core_books(const struct core *core);
 /** Counts for tests and status. */
 struct core_counts {
     uint64_t scans, commits, failed_commits, snapshots, accepted, refused, bad_messages;

@@ -16,7 +16,7 @@
 #include <pthread.h>
 #include <stdatomic.h>
 
-#define CORE_FACTS_MAX 1024
+#define CORE_FACTS_MAX 4096 /* the hours of 128 wells end in one scan each */
 #define CORE_GAPS_MAX 256
 #define CORE_EVENTS_MAX 64
 #define CORE_DAMAGES_MAX 16
@@ -116,6 +116,7 @@ struct core {
     struct space_sample space_first, space_now;
     int64_t next_space_us;
     uint32_t heartbeat;
+    struct wall_books books;
     uint16_t days_left;
     struct sleep_watch sleep;
     bool supply_is_open;

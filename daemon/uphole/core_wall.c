@@ -114,6 +114,7 @@ void core_send_state(struct core *core)
     state->journal_ok = !core->refusing;
     state->days_left = core->days_left;
     state->heartbeat = core->heartbeat;
+    memcpy(&state->books, &core->books, sizeof state->books);
     state->n_destinations = core->options.plan->n_destinations;
     state->n_wells = core->options.plan->n_wells;
     for (uint16_t w = 0; w < state->n_wells; w++) {

@@ -74,6 +74,7 @@ static int search(struct find_wish *wish, const char *target, struct find_report
 {
     struct up_error error = {0};
     (void)find_read_target(target, &wish->options.line);
+    wish->role[0] = '\0'; /* an agreement is of one port */
     int code = find_check_owner(wish, &wish->options.line);
     if (code != 0)
         return code;
@@ -199,8 +200,8 @@ static int draft_map(int argc, char **argv)
     "  --wait DURATION      for an answer, while most questions have none (300 ms); slower units " \
     "are found by their "                                                                          \
     "late answers\n"                                                                               \
-    "  --watch DURATION     how long registers are read over and over (30 s), --watch-every "      \
-    "DURATION (2 s)\n"                                                                             \
+    "  --watch DURATION     how long registers are read over and over (30 s)\n"                    \
+    "  --watch-every DURATION   between two readings of all registers (2 s)\n"                     \
     "  --at-most DURATION   the whole search (15 min)\n"                                           \
     "  --requests N         questions in all, at most (3000)\n"                                    \
     "  --map NAME           the unit's map is known: what it says never to touch is left alone\n"  \

@@ -40,7 +40,7 @@ const struct command COMMAND_READ = {
     .usage = "read WELL [--config FILE [--maps DIRECTORY] | --journal DIRECTORY] [--json] "
              "[--uncertainty]",
     .help = SOCKET_ASK_HELP "  --json               the same as one object, uncertainties too\n"
-                            "  --uncertainty        with each channel's standard uncertainty, "
+                            "  --uncertainty        with each channel's and derived point's standard uncertainty, "
                             "from the map's accuracy and the resolution\n"
                             "\n"
                             "Shows the newest scan of each source that the running Uphole has; it "

@@ -167,6 +167,7 @@ static void loop(struct well_side *side)
         if (read_signals(side))
             return;
         run_keep_journal(side);
+        run_keep_books(side);
         reload_step(side);
         run_keep_side(side);
         const int64_t next_us = core_step(side->core);
@@ -188,6 +189,7 @@ static void stop(struct well_side *side)
     run_side_quiet(side);
     run_stop_lines(side, STOP_LINES_US);
     run_cancel_check(side);
+    run_stop_books(side);
     if (side->core != NULL) {
         core_serve_rest(side->core);
         core_flush(side->core);

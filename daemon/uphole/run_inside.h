@@ -26,6 +26,19 @@
 #define RUN_RING_SLOTS 64
 #define RUN_CURSORS_MAX (PLAN_DESTINATIONS_MAX * PLAN_WELLS_MAX * 2 + PLAN_DESTINATIONS_MAX)
 
+/** The daily audit (run_books.c). While it runs, all but the atomics is its thread's. */
+struct run_books {
+    pthread_t thread;
+    bool runs;
+    int64_t next_us; /* 0: the journal was not safe yet */
+    _Atomic bool stop;
+    _Atomic int ended; /* 1 good, -1 it could not be done */
+    struct up_clock clock;
+    int64_t from_utc_ms, slice_began_us;
+    char directory[PATH_LENGTH_MAX], sentence[320];
+    struct wall_books result;
+};
+
 struct well_side {
     struct up_clock clock;
     struct plan *plan;
@@ -61,6 +74,7 @@ struct well_side {
     int64_t lines_from_ms; /* line_options.from_ms of lines that start now */
     struct reload reload;
     int64_t journal_retry_us, reserve_next_us;
+    struct run_books books;
 };
 
 /* run_lines.c */
@@ -84,6 +98,12 @@ UP_MUST enum up_rc run_start_check(struct well_side *side, struct up_error *erro
 void run_keep_journal(struct well_side *side);
 /** For an orderly stop: calls the check off. */
 void run_cancel_check(struct well_side *side);
+
+/* run_books.c */
+/** Once a pass: begins the day's audit, tells what it found. */
+void run_keep_books(struct well_side *side);
+/** For a stop: ends one that is under way, within a slice. */
+void run_stop_books(struct well_side *side);
 
 /* run_side.c */
 /** Once a pass: starts the SCADA side, notices its end, gives core its wall. */

@@ -26,6 +26,8 @@ struct row {
     struct decoded decoded; /* where words */
     uint8_t quality;        /* now */
     double age_s;           /* NaN: none */
+    bool has_u, at_least;   /* of a derived point: */
+    double u;               /* its standard uncertainty */
 };
 
 typedef void row_function(const struct row *row, struct socket_text *text);
@@ -57,6 +59,14 @@ static bool is_channel(const struct well_plan *well, const struct plan *plan, un
     return false;
 }
 
+static void values_of(const struct snapshot *snapshot, double values[static POINT_COUNT])
+{
+    for (unsigned point = 0; point < POINT_COUNT; point++)
+        values[point] = NAN;
+    for (uint16_t i = 0; i < snapshot->n; i++)
+        values[snapshot->reading[i].point] = snapshot->reading[i].value;
+}
+
 static void each_row(const struct status_view *view, uint16_t w, const struct stamp *now,
                      const struct snapshot *snapshot, row_function *function,
                      struct socket_text *text)
@@ -79,10 +89,14 @@ static void each_row(const struct status_view *view, uint16_t w, const struct st
             function(&row, text);
         }
     }
+    double values[POINT_COUNT];
+    values_of(snapshot, values);
     for (uint16_t i = 0; i < snapshot->n; i++) { /* derived points, and those of the chain */
         if (is_channel(well, view->plan, snapshot->reading[i].point, now))
             continue;
         struct row row = {.reading = &snapshot->reading[i]};
+        row.has_u = derived_standard_uncertainty(view->plan, well, now->utc_ms, row.reading->point,
+                                                 values, &row.u, &row.at_least);
         judge_now(&row, now);
         function(&row, text);
     }
@@ -113,9 +127,13 @@ static void number_or_dash(double value, double resolution, char into[static NUM
         snprintf(into, NUMBER_TEXT_MAX, "-");
 }
 
-/** Of a channel that has a value now. */
+/** Of a channel that has a value now, or a derived point. */
 static bool uncertainty_of(const struct row *row, double *u, bool *at_least)
 {
+    *u = row->u;
+    *at_least = row->at_least;
+    if (row->channel == NULL)
+        return row->has_u;
     return row->channel != NULL && row->reading != NULL && isfinite(row->reading->value) &&
            channel_standard_uncertainty(row->channel, u, at_least);
 }
@@ -134,7 +152,9 @@ static void uncertainty_as_text(const struct row *row, struct socket_text *text)
     if (uncertainty_of(row, &u, &at_least))
         text_add(text, "; standard uncertainty %s%.2g %s%s", at_least ? "at least " : "", u,
                  unit_text_of_difference(point_of(row)->unit),
-                 at_least ? " (resolution alone: the map states no accuracy)" : "");
+                 !at_least              ? ""
+                 : row->channel != NULL ? " (resolution alone: the map states no accuracy)"
+                                        : " (the map states no accuracy of an input)");
 }
 
 /** channel, raw in hex and decimal, decoded, value, unit, quality and reason, age */

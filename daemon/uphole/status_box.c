@@ -92,6 +92,25 @@ static void add_a_day(struct socket_text *text, double bytes_a_day)
         text_add(text, ", %.1f MB a day", bytes_a_day / 1e6);
 }
 
+static void books_line(const struct status_view *view, struct socket_text *text)
+{
+    static const char *const WORDS[] = {[BOOKS_HOLD] = "hold",
+                                        [BOOKS_UNDECIDED] =
+                                            "hold, but for what no clock could tell",
+                                        [BOOKS_DO_NOT_HOLD] = "DO NOT HOLD; run 'uphole audit'"};
+    const struct wall_books *books = core_books(view->core);
+    char at[STAMP_TEXT_MAX], from[STAMP_TEXT_MAX];
+    if (books->verdict == BOOKS_UNKNOWN || books->verdict > BOOKS_DO_NOT_HOLD) {
+        text_add(text, "  books      not audited yet since the start; once a day\n");
+        return;
+    }
+    text_add(text,
+             "  books      %s: audited %s since %s: %" PRIu64 " polls due, %" PRIu64
+             " rows, %" PRIu64 " never attempted\n",
+             WORDS[books->verdict], stamp_to_short_text(books->at_utc_ms, at),
+             stamp_to_short_text(books->from_utc_ms, from), books->due, books->rows, books->never);
+}
+
 static void disk_lines(const struct status_view *view, const struct stamp *now,
                        struct socket_text *text)
 {
@@ -148,6 +167,7 @@ void status_box_as_text(const struct status_view *view, const struct stamp *now,
     text_add(text, "%s\n",
              now->clock == CLOCK_STATE_SYNCHRONISED ? "" : ". Times may be wrong; records say so");
     disk_lines(view, now, text);
+    books_line(view, text);
     text_add(text, "  journal    %s\n", journal_words(view));
     reload_line(view, now, text);
     const uint64_t scada_bytes = status_memory_of(view->side);
@@ -208,6 +228,20 @@ static void add_journal(const struct status_view *view, const struct stamp *now,
     text_add(text, "}");
 }
 
+static void add_books(const struct status_view *view, struct socket_text *text)
+{
+    const struct wall_books *books = core_books(view->core);
+    char at[STAMP_TEXT_MAX], from[STAMP_TEXT_MAX];
+    text_add(text, ",\"books\":{\"state\":\"%s\"", books_verdict_name(books->verdict));
+    if (books->verdict != BOOKS_UNKNOWN)
+        text_add(text,
+                 ",\"audited\":\"%s\",\"from\":\"%s\",\"due\":%" PRIu64 ",\"rows\":%" PRIu64
+                 ",\"never_attempted\":%" PRIu64,
+                 stamp_to_text(books->at_utc_ms, at), stamp_to_text(books->from_utc_ms, from),
+                 books->due, books->rows, books->never);
+    text_add(text, "}");
+}
+
 void status_box_as_json(const struct status_view *view, const struct stamp *now,
                         struct socket_text *text)
 {
@@ -219,6 +253,7 @@ void status_box_as_json(const struct status_view *view, const struct stamp *now,
         snprintf(scada, sizeof scada, "%" PRIu64, scada_bytes);
     status_versions(&versions);
     add_journal(view, now, text);
+    add_books(view, text);
     text_add(text,
              ",\"counts\":{\"scans\":%" PRIu64 ",\"commits\":%" PRIu64
              ",\"failed_commits\":%" PRIu64 ",\"accepted\":%" PRIu64 ",\"refused\":%" PRIu64

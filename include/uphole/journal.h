@@ -272,7 +272,8 @@ UP_MUST enum up_rc journal_window_start(struct journal_reader *reader, uint16_t 
                                         uint64_t *begin_after, struct up_error *error);
 UP_MUST enum up_rc journal_row_before(struct journal_reader *reader, uint16_t well, uint64_t pos, uint64_t *run, uint64_t *seq,
                                       uint64_t *at_pos, struct up_error *error);
-/** Facts of a well with pos <= up_to, of `run`. */
+/** Facts of a well with pos <= up_to, of `run`: the newest of each source, point and kind; of hours the newest FACT_HOURS_READ. `room` of at least
+ *  1024 holds them all. */
 UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t up_to, struct fact *into, size_t room,
                                       size_t *got, struct up_error *error);
 /** The newest row in [from, up_to] with which the well's measuring began anew within the run (FACT_BEGUN_ANEW); 0: none. */
@@ -369,7 +370,7 @@ UP_MUST enum up_rc journal_read_chain(struct journal_reader *reader, struct jour
 struct journal_block {
     uint64_t number, pos_from, pos_to;
     bool holds;      /* digest and head hold, and it unpacks */
-    bool head_holds; /* where not, what follows here is unknown: 0 */
+    bool head_holds; /* where not, well and source are as far as they can be read, and what follows is unknown: 0 */
     uint16_t well;
     uint8_t source;
     uint32_t rows;

@@ -94,7 +94,8 @@ void decode_channel(const struct channel *channel, const uint16_t *words, struct
 /** Only type and orders: the number in the registers. False: undecodable (a BCD nibble above 9, a modulo pair above 9999, text). */
 bool decode_number(enum register_type type, enum word_order words_order, enum byte_order bytes_order,
                    const uint16_t *words, double *number);
-/** What one count of the registers is, in the point's unit: |scale| of types that hold whole numbers, 0 of others. */
+/** What the value moves by at least, in the point's unit: one count of the registers (|scale| of types that hold whole numbers, 0 of others), or the
+ *  `resolution` of the map where that is coarser. */
 double channel_resolution(const struct channel *channel);
 /**
  * Standard uncertainty of a value in the point's unit: stated accuracy and resolution, both as rectangular distributions (JCGM 100:2008, 4.3.7
@@ -102,6 +103,13 @@ double channel_resolution(const struct channel *channel);
  * a state or a count.
  */
 bool channel_standard_uncertainty(const struct channel *channel, double *u, bool *at_least);
+/**
+ * The same of a derived point, from those of the channels that it is made of (JCGM 100:2008, 5.1.2: first order, uncorrelated); well data count as
+ * exact. `values`: of each point number as it stands, NaN where there is none. *at_least: what is known of an input is only that. False: the point
+ * is none of these, has no value, or nothing is known of any input.
+ */
+bool derived_standard_uncertainty(const struct plan *plan, const struct well_plan *well, int64_t utc_ms, unsigned point, const double *values,
+                                  double *u, bool *at_least);
 /** Range verdict of a value: 192, 66 or 6 (not finite: 6). A value at a range's end is inside. */
 uint8_t range_quality(const struct channel *channel, double value);
 

@@ -75,11 +75,12 @@ struct channel {
     struct marker faults[MAP_MARKERS_MAX]; /* -> 5 channel_fault */
     struct marker limits[MAP_MARKERS_MAX]; /* stated raw end values -> 74 limited */
     uint16_t not_fitted_if;      /* point number of a partner whose marker must stand in the same scan; 0: its own is enough */
-    bool has_instrument_range, has_expected_range, has_max_rate, has_accuracy;
+    bool has_instrument_range, has_expected_range, has_max_rate, has_accuracy, has_resolution;
     double instrument_low, instrument_high; /* point's unit */
     double expected_low, expected_high;
     double max_rate_per_s;       /* point's unit a second, > 0 */
     double accuracy;             /* point's unit (a difference, for temperatures) */
+    double resolution;           /* of the gauge, where it is coarser than a count; as accuracy */
     struct map_value values[MAP_VALUES_MAX];
     char about[LABEL_MAX + 1];   /* "rms" or "peak", side of the transformer, ... */
 };
@@ -240,6 +241,8 @@ struct well_data {
     double cable_temperature_degc;  /* mean of the conductor */
     uint8_t cable_size;             /* enum cable_size; where cable_resistance isn't stated */
     double fetkovich_exponent;
+    double statistics_coverage_ratio; /* least share of a window that Good readings must cover */
+    double intake_pressure_limit_kpa; /* absolute */
 };
 
 struct well_plan {

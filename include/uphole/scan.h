@@ -114,8 +114,13 @@ enum fact_kind {
     FACT_REFRESH_STOPPED = 3, /* the refresh counter stands still since value = boot_ms */
     FACT_PUMP_STARTED = 4,    /* last start of the pump */
     FACT_FITTED_NOTICE = 5,   /* the notice that asks to confirm a not-fitted channel was given */
-    FACT_BEGUN_ANEW = 6       /* the well's measuring began anew with this scan: a plan that asks otherwise; nothing earlier counts */
+    FACT_BEGUN_ANEW = 6,      /* the well's measuring began anew with this scan: a plan that asks otherwise; nothing earlier counts */
+    FACT_WINDOWS_BEGUN = 7,   /* another gauge or source: windows of this point hold nothing from before boot_ms */
+    FACT_DAY = 64,            /* to 123: a whole day's weight (below 0: of Uncertain readings alone) and mean, in 30 slots; boot_ms is the day's begin */
+    FACT_HOUR = 128           /* to 223: a whole hour's weight, mean, low and high, in 24 slots; boot_ms is the hour's begin. The newest of each kind
+                               * are the last 24 hours: readers look for these from the newest fact backwards, and not far */
 };
+#define FACT_HOURS_READ 480 /* a day's: 25 hours of at most 18 a well */
 struct fact {
     uint64_t pos, run;
     uint16_t well;

@@ -72,12 +72,26 @@ struct wall_order { uint16_t destination, well; uint64_t order, after, to; uint8
 struct wall_refused { uint16_t destination, well; uint8_t stream; uint64_t pos; uint8_t code; char reason[120]; uint64_t aside_seq; struct stamp aside_at; };
 struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; uint32_t month; uint64_t month_bytes; /* what it cost in a month (203103), kept beside the cursors; 0: nothing said */ };
 struct wall_more { uint16_t well; uint64_t newest_scan_pos, newest_scan_seq, newest_gap_pos; };
+/** What the daily audit of the books found (`uphole audit`). */
+enum books_verdict {
+    BOOKS_UNKNOWN = 0,  /* none has ended yet since the program began */
+    BOOKS_HOLD,
+    BOOKS_UNDECIDED,    /* they hold, but for an outage whose length no clock could tell */
+    BOOKS_DO_NOT_HOLD
+};
+const char *books_verdict_name(uint8_t verdict);
+struct wall_books {
+    uint8_t verdict;
+    int64_t at_utc_ms, from_utc_ms; /* when it ended; the interval's begin, up to the newest row then */
+    uint64_t due, rows, never; /* of all wells and sources in the interval */
+};
 struct wall_state {
     uint8_t clock, journal_ok; /* journal: 1 ok, 0 refusing */
     uint16_t days_left;
     uint32_t heartbeat;        /* +1 each second, from the well side */
     uint16_t n_destinations;
     struct { uint8_t state; uint32_t waiting; int64_t oldest_boot_ms; } destination[8];
+    struct wall_books books;
     uint16_t n_wells;
     struct { uint16_t well; uint8_t delivery; uint32_t waiting; uint16_t gaps_open; } well[128];
 };

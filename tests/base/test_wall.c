@@ -266,7 +266,7 @@ static void an_order_out_of_bounds_is_dropped(void **state)
         struct wall_order order;
     } ORDERS[] = {
         {"kind 0", {.order = 9, .to = 8, .kind = 0}},
-        {"kind 3", {.order = 9, .to = 8, .kind = 3}},
+        {"kind 4", {.order = 9, .to = 8, .kind = 4}},
         {"destination 8", {.destination = 8, .order = 9, .to = 8, .kind = 1}},
         {"well 5000", {.well = 5000, .order = 9, .to = 8, .kind = 1}},
         {"an end before its begin", {.order = 9, .after = 9, .to = 8, .kind = 1}},

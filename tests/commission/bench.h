@@ -27,6 +27,7 @@ struct bench_faults {
     bool echoes;        /* the converter returns what is sent */
     bool no_bias;       /* stray FF or 00 before an answer, now and then in silence */
     unsigned cut_bytes; /* of each answer, from its end */
+    bool any_id;        /* what answers does so in the name of whoever was asked */
 };
 struct bench {
     int64_t now_us;
@@ -35,6 +36,7 @@ struct bench {
     struct virtual_line *line;
     struct fault_script *script;
     struct bench_faults faults;
+    uint8_t asked_id;
     bool is_stream;               /* a serial device server: no settings that could differ */
     const struct line_plan *near; /* settings of find's port; NULL: closed */
     unsigned opens, closes;
@@ -133,6 +135,14 @@ static inline int64_t bench_foreign_us(const struct bench *bench)
     return bench->foreign_waits ? bench->foreign_asked_us + 700000 : bench->foreign_next_us;
 }
 
+static inline void bench_rename(uint8_t *frame, size_t n, uint8_t unit_id)
+{
+    frame[0] = unit_id;
+    const uint16_t crc = crc16(frame, n - 2);
+    frame[n - 2] = (uint8_t)(crc & 0xFF);
+    frame[n - 1] = (uint8_t)(crc >> 8);
+}
+
 /* ---- time ---- */
 
 /** Takes what leaves the units now. */
@@ -164,6 +174,8 @@ static inline void bench_collect(struct bench *bench)
     const uint8_t stray[] = {0xFF, 0x00};
     if (bench->faults.no_bias && bench->noise++ % 2 == 0)
         bench_on_air(bench, &bench->made.line, stray, sizeof stray);
+    if (bench->faults.any_id && n > 4)
+        bench_rename(whole, n, bench->asked_id);
     bench_on_air(bench, &bench->made.line, whole,
                  n > bench->faults.cut_bytes ? n - bench->faults.cut_bytes : 1);
     n = 0;
@@ -244,6 +256,9 @@ static inline enum up_rc bench_send(void *context, const uint8_t *bytes, size_t 
         made = uart_through(bench->near, &bench->made.line, bytes, n, heard, sizeof heard);
     for (size_t i = 0; bench->faults.swapped && i < made; i++)
         heard[i] = (uint8_t)~heard[i];
+    bench->asked_id = bytes[0];
+    if (bench->faults.any_id)
+        bench_rename(heard, made, bench->made.units[0].unit_id);
     if (bench->faults.echoes)
         bench_on_air(bench, bench->near, bytes, n);
     if (bench->faults.swapped) {

@@ -316,6 +316,22 @@ static void a_unit_that_falls_silent_and_comes_back_has_a_dipping_supply(void **
     bench_end(&bench, report);
     free(map);
 }
+/* Planted defect: other ids are not asked (commission-any-id-unasked). */
+static void what_answers_to_any_unit_id_is_told(void **state)
+{
+    struct map *map;
+    (void)state;
+    begin(9, "scaled-16", &map);
+    bench.faults.any_id = true;
+    struct find_options options = bench_options(&bench);
+    options.has_speed = options.has_frame = true;
+    options.last = 15;
+    struct find_report *report = bench_find(&bench, &options);
+    assert_true(report->has_unit);
+    check_text("cause", first_cause(report)->key, "answers_to_any_id");
+    bench_end(&bench, report);
+    free(map);
+}
 static void where_nothing_comes_power_is_looked_at_first(void **state)
 {
     struct map *map;
@@ -369,6 +385,56 @@ static void what_a_map_says_never_to_touch_is_left_alone(void **state)
     free(unit_map);
 }
 
+/* A map that all its input registers bear out forbids, although it was not stated. Planted defect:
+ * only a stated map counts (commission-suspects-ignored). */
+static void what_a_map_that_fits_says_never_to_touch_is_left_alone(void **state)
+{
+    struct map *unit_map = bench_map("map: open\nnumbering: from-0\nrefresh: 1 s\n"
+                                     "readable: [{input: 0 to 63}, {holding: 0 to 299}]\n"
+                                     "channels:\n"
+                                     "  intake_pressure: {input: 16, type: u16, unit: kPa, "
+                                     "reference: absolute}\n"
+                                     "  motor_current: {holding: 299, type: u16, unit: A}\n");
+    struct map *maps[] = {bench_known_map("scaled-16"), bench_known_map("drive-a")};
+    (void)state;
+    bench_init(&bench);
+    bench_unit(&bench, 1, unit_map, 1000);
+    struct find_options options = bench_options(&bench);
+    options.last = 400;
+    options.maps = (const struct map *const *)maps;
+    options.n_maps = 2;
+    struct find_report *report = bench_find(&bench, &options);
+    assert_true(report->has_unit);
+    for (unsigned i = 0; i < report->unit.n_ranges; i++) /* scaled-16: never holding 0 to 199 */
+        if (report->unit.range[i].table == TABLE_HOLDING && report->unit.range[i].first < 200)
+            fail_msg("holding %u was asked", report->unit.range[i].first);
+    check_count("ranges", report->unit.n_ranges, 1); /* drive-a: never holding 199 to 998 */
+    bench_end(&bench, report);
+    free(maps[0]);
+    free(maps[1]);
+    free(unit_map);
+}
+
+/* Planted defect: a connection is listened to by Modbus TCP's frames (commission-server-unheard).
+ */
+static void a_master_behind_a_serial_device_server_is_heard(void **state)
+{
+    struct map *map;
+    (void)state;
+    begin(3, "scaled-16", &map);
+    second_master(3);
+    bench.is_stream = true;
+    struct find_options options = bench_options(&bench);
+    options.line.medium = LINE_MEDIUM_TCP;
+    options.listen_ms = 15000;
+    struct find_report *report = bench_find(&bench, &options);
+    check_count("bytes", (long long)bench.bytes_sent, 0);
+    assert_true(report->heard.has_master && report->has_unit);
+    check_count("framing", report->unit.line.framing, LINE_FRAMING_RTU);
+    bench_end(&bench, report);
+    free(map);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -386,6 +452,9 @@ int main(void)
         cmocka_unit_test(cut_answers_are_the_first_suspect),
         cmocka_unit_test(a_converter_that_answers_for_the_unit_is_not_the_unit),
         cmocka_unit_test(a_unit_that_falls_silent_and_comes_back_has_a_dipping_supply),
+        cmocka_unit_test(what_answers_to_any_unit_id_is_told),
+        cmocka_unit_test(what_a_map_that_fits_says_never_to_touch_is_left_alone),
+        cmocka_unit_test(a_master_behind_a_serial_device_server_is_heard),
         cmocka_unit_test(where_nothing_comes_power_is_looked_at_first),
         cmocka_unit_test(what_a_map_says_never_to_touch_is_left_alone),
     };

@@ -134,7 +134,7 @@ class Check(unittest.TestCase):
         points = {w["well"]: {p["point"]: p for p in w["points"]} for w in json.loads(self.with_text(self.lean(), "--json").stdout)["derived"]}
         self.assertEqual(points["heron-7"]["boiling_margin"], {"point": "boiling_margin", "state": "worked_out"})
         self.assertEqual(points["heron-7"]["drawdown"]["why"], "well_data states no gauge_depth, datum_depth, static_pressure")
-        self.assertEqual(len(points["heron-8"]), 40)
+        self.assertEqual(len(points["heron-8"]), 61)
 
     def test_power_and_pump_name_what_they_lack(self):
         """A point is off by name; and a side of the transformer asks for the transformer only where it must be crossed."""

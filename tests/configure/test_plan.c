@@ -106,7 +106,8 @@ static void is_idempotent(const struct plan *plan)
             check_count("ranges",
                         a->instrument_low == b->instrument_low &&
                             a->instrument_high == b->instrument_high &&
-                            a->max_rate_per_s == b->max_rate_per_s && a->accuracy == b->accuracy,
+                            a->max_rate_per_s == b->max_rate_per_s && a->accuracy == b->accuracy &&
+                            a->resolution == b->resolution,
                         1);
         }
     plan_free(again);
@@ -160,6 +161,7 @@ static void canonical_text_keeps_awkward_values(void **state)
         "      intake_pressure: {holding: 40010, type: f64, words: low-first, bytes: low-first, "
         "scale: 1e-3, offset: -14.7, unit: psi, reference: unknown, instrument_range: -14.7 to "
         "9999.9 psi, expected_range: 0 to 1e3 psi, max_rate: 0.7 psi/h, accuracy: 0.1 psi, "
+        "resolution: 0.02 psi, "
         "not_fitted: [0x7FF8000000000000, 0xFFFFFFFFFFFFFFFF]}\n"
         "      discharge_temperature: {input: 30021, type: s16, scale: 0.1, offset: -273.15, unit: "
         "degC, not_fitted: [-1, 0], not_fitted_if: intake_temperature, faults: [32767], limits: "

@@ -17,6 +17,7 @@ What must hold (the letters stand before what is found):
      where a journal was set back
   O  rows come first in the order of seq, but for those that a broker had refused
   D  due = rows that came + never attempted by the published ledger, for each source, from the first due time to the last
+  L  what came of a stretch is what the journal's `replay` makes of it
   B  the sums of `audit` hold, and are those of the rows that came
 """
 import collections
@@ -59,6 +60,8 @@ class Evidence:
                     self.truth[said["line"]].append((said["boot_ms"], said["gauge"], {p: v["words"] for p, v in said["points"].items()}))
         self.journal = pathlib.Path(json.loads((directory / "plans.json").read_text())["journal"])
         self.audits = [json.loads(line) for line in (directory / "audit.ndjson").read_text().splitlines()]
+        replays = directory / "replay.ndjson"
+        self.replays = [json.loads(line) for line in replays.read_text().splitlines()] if replays.exists() else []
         self.digest = json.loads((directory / "plans.json").read_text())["plans"]
 
     def told(self, what):
@@ -125,9 +128,9 @@ class Judge:
         label = utc_ms(row["time"])
         box = self.box_of(row["run"])
         stretches = self.clocks.get(box, [])
-        if row["revision"] > 0 and row.get("by", "") and (row["by"] or "").startswith("clock set"):
-            return [label - difference for _, difference, _ in stretches if difference > NEVER_SET_MS]  # by the clock that was set
         found = []
+        if row["revision"] > 0:  # its time may be by the clock that was set later
+            found = [label - difference for _, difference, _ in stretches if difference > NEVER_SET_MS]
         for i, (begin, difference, slack) in enumerate(stretches):
             end = stretches[i + 1][0] if i + 1 < len(stretches) else 1 << 62
             at = label - difference
@@ -320,6 +323,11 @@ class Judge:
             if audit["code"] != 0 and not (audit["code"] == 2 and undecided):
                 self.says("B", f"audit of {audit['journal']} ends with {audit['code']}: {audit['said'][-900:]}")
 
+    def late(self):
+        for replay in self.evidence.replays:
+            if replay["code"] != 0:
+                self.says("L", f"{replay['well']}: replay of {replay['rows']} rows: {replay['said']}")
+
     def accepted(self):
         """What the audit counts as accepted has come: rows of the last journal, by well."""
         figures = self.evidence.audits[-1].get("figures") or {}
@@ -339,6 +347,7 @@ class Judge:
         self.order()
         self.dues()
         self.books()
+        self.late()
         self.accepted()
         return self.found
 

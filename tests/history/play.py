@@ -12,6 +12,7 @@ import json
 import os
 import pathlib
 import random
+import re
 import shutil
 import signal
 import socket
@@ -21,6 +22,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from datetime import datetime, timezone
 
 import invented
 import judge
@@ -36,6 +38,10 @@ ONE_WELL = "topic read uphole/#\ntopic write uphole/heron-ridge/heron-7/#\ntopic
 
 def boot_ms():
     return int(time.clock_gettime(time.CLOCK_BOOTTIME) * 1000)
+
+
+def as_time(seconds):
+    return datetime.fromtimestamp(seconds, timezone.utc).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def free_port():
@@ -73,6 +79,7 @@ class Box:
         self.play.told("empty_journal", box=self.name)
 
     def new_boot(self):
+        self.log_at_boot = len(self.play.log(f"daemon-{self.name}"))
         draw = self.play.chance.getrandbits
         self.boot.write_text(f"{draw(32):08x}-{draw(16):04x}-{draw(16):04x}-{draw(16):04x}-{draw(48):012x}\n")
 
@@ -320,6 +327,15 @@ class Play:
         if out.returncode not in (0, 74, 75):  # 74, 75: while the disk refuses; the next start takes it
             raise Story(f"reload ended with {out.returncode}: {out.stderr}")
 
+    def step_recalculate(self):
+        """A corrected configuration, and the last seconds of one well measured by it."""
+        if not self.box.synchronised:
+            return
+        to = time.time() + self.box.offset_us / 1e6
+        self.step_reload()
+        self.box.ask("recalculate", self.chance.choice(WELLS), "--from", as_time(to - self.chance.uniform(1, 12)), "--to", as_time(to), "--reason",
+                     "another configuration", "--by", "operations engineer")
+
     def step_clock(self):
         self.box.set_clock(BASE_US + self.chance.choice([-1, 1]) * self.chance.randrange(2, 7200) * 1000000)
 
@@ -421,7 +437,7 @@ class Play:
                                     self.seed % 1000 + 1, "--schedule", "brisk", "--truth", self.directory / "truth.ndjson", "--faults", self.faults())
         self.wait_for("the virtual units", 10, lambda: "ready" in self.log("simulator"))
 
-    STEPS = ("kill", "kill_scada_side", "stop", "power_cut", "broker_away", "broker_away", "upgrade", "reload", "reload", "clock", "resend", "refused_well",
+    STEPS = ("kill", "kill_scada_side", "stop", "power_cut", "broker_away", "broker_away", "upgrade", "reload", "recalculate", "recalculate", "clock", "resend", "refused_well",
              "foreign_reader", "image", "lost_database", "two_boxes", "disk_full")
 
     def play(self, steps, only=None):
@@ -452,8 +468,9 @@ class Play:
 
         def is_delivered():
             said = self.box.status()
-            if self.never_set and time.monotonic() - begun < 11.5:
-                return False
+            waited = time.monotonic() - begun
+            if self.never_set and waited < (11.5 if "The clock of this box is set since" in self.log("daemon-first")[self.box.log_at_boot:] else 20):
+                return False  # the order that corrects times waits for 10 s
             return said and said["journal"]["checked"] and not said["journal"]["refuses"] and all(
                 d.get("waiting_records", 0) <= 16 and d["order"] is None for w in said["wells"] for d in w["delivery"]) and all(
                 w["newest_seq"] > 0 for w in said["wells"])
@@ -461,7 +478,44 @@ class Play:
         time.sleep(1.3)  # a commit, and the ledger's rows
         self.box.stop()
         self.box.audit()
+        self.late_equals_live()
         (self.directory / "plans.json").write_text(json.dumps(dict(plans=self.plans, journal=str(self.box.journal / "journal.sqlite"))))
+
+    def late_equals_live(self):
+        """What a subscriber held of a stretch that begins anywhere is what `replay` makes of the journal, sealed or not, under whatever plans."""
+        if any(json.loads(line)["name"] == "clock" for line in (self.directory / "story.ndjson").read_text().splitlines() if '"step"' in line) or self.never_set:
+            return  # labels that go back make no stretch of time
+        database = sqlite3.connect(f"file:{self.box.journal}/journal.sqlite?mode=ro", uri=True)
+        runs = {"%016x" % (r[0] % 2**64) for r in database.execute("SELECT id FROM run")}
+        database.close()
+        for well in WELLS:
+            lines, times = [], set()
+            for path in sorted(self.directory.glob("subscriber-*.log"), key=lambda p: int(p.stem.split("-")[1])):
+                for line in path.read_text(errors="replace").splitlines(keepends=True):
+                    parts = line.split(" ", 3)
+                    if len(parts) == 4 and line.endswith("\n") and parts[2].endswith(f"/{well}/record"):
+                        message = json.loads(parts[3])
+                        if message["run"] in runs and message["rows"][0]["revision"] == 0:
+                            lines.append(f"{parts[2]} {parts[3]}")
+                            times.update(row["time"] for row in message["rows"])
+            times = sorted(times)
+            if len(times) < 6:
+                continue
+            first = self.chance.randrange(len(times) - 4)
+            last = self.chance.randrange(first + 2, len(times))
+            captured = self.directory / f"captured-{well}"
+            captured.write_text("".join(lines))
+            out = self.box.ask("replay", well, "--from", times[first], "--to", times[last], "--as-first-measured", "--compare", captured, binary=BINARY)
+            self.write("replay.ndjson", dict(well=well, code=out.returncode, rows=last - first + 1, said=(out.stdout + out.stderr)[-1500:]))
+            # Live messages of one row, byte by byte, as they were captured; a pressure's reference is not claimed for values of another configuration.
+            out = self.box.ask("replay", well, "--from", times[first], "--to", times[last], "--as-first-measured", binary=BINARY)
+            replayed = {re.sub(r'"references":[^]]*]', "", line) for line in out.stdout.splitlines()}
+            for line in lines:
+                text = line.split(" ", 1)[1].rstrip("\n")
+                message = json.loads(text)
+                one = message["sent"] == "live" and len(message["rows"]) == 1 and times[first] <= message["rows"][0]["time"] <= times[last]
+                if one and re.sub(r'"references":[^]]*]', "", text) not in replayed:
+                    self.write("replay.ndjson", dict(well=well, code=1, rows=1, said=f"captured live, and replayed otherwise: {text[:600]}"))
 
     def close(self):
         for process in reversed(self.processes):

@@ -10,8 +10,9 @@
  * published, "ack S" after each commit (S: newest seq), "refused WHY" where the disk refused.
  * --recover then makes sure that the journal takes nothing more, opens anew, checkpoints, begins
  * another run and goes on. --hold waits at the end
- * for a signal, as a close would sync. --verify reads and checks every row, and prints
- * "newest S rows N runs R moved M".
+ * for a signal, as a close would sync. Scans are sealed as soon as there are a few, so that most
+ * cuts and kills fall near a sealing. --verify reads and checks every row, and prints "newest S
+ * rows N runs R moved M".
  *
  * --plant puts in a defect that a test must see: synchronous=NORMAL; no checkpoint before the first
  * publish and after a failed sync.
@@ -96,6 +97,18 @@ static enum up_rc write_one(struct journal *journal, uint64_t run, const struct 
     return rc;
 }
 
+/** All that there is to seal. */
+static enum up_rc seal(struct journal *journal, struct up_error *error)
+{
+    static const struct journal_sealing SOON = {.keep_rows = 4, .block_rows = 8, .range_rows = 8};
+    bool more = true;
+    enum up_rc rc = UP_OK;
+    journal_set_sealing(journal, &SOON);
+    while (more && rc == UP_OK)
+        rc = journal_seal(journal, &more, error);
+    return rc;
+}
+
 static int run_writer(const struct options *options)
 {
     struct up_clock clock;
@@ -116,9 +129,12 @@ static int run_writer(const struct options *options)
         const struct stamp now = stamp_take(&clock, &watch);
         if (write_one(journal, run, &now, &seq, &error) == UP_OK) {
             tell("ack %llu\n", (unsigned long long)seq);
-            continue;
+            if (seal(journal, &error) == UP_OK)
+                continue;
+            tell("not sealed %s\n", error.why); /* the scan is stored all the same */
+        } else {
+            tell("refused %s\n", error.why);
         }
-        tell("refused %s\n", error.why);
         if (!options->recover)
             return 3;
         if (write_one(journal, run, &now, &seq, &error) == UP_OK) {
@@ -181,6 +197,14 @@ static int verify(const struct options *options)
         }
     } while (got > 0);
     int rc = SQLITE_OK;
+    struct journal_chain chain;
+    if (journal_read_chain(reader, &chain, &error) != UP_OK)
+        return fail(&error);
+    if (chain.newest != chain.sealed) {
+        tell("failed block %llu was sealed, and the newest is %llu\n",
+             (unsigned long long)chain.sealed, (unsigned long long)chain.newest);
+        return 1;
+    }
     tell("newest %llu rows %llu runs %lld moved %d\n", (unsigned long long)seq,
          (unsigned long long)rows,
          (long long)store_number(&journal->store, "SELECT count(*) FROM run", 0, &rc),

@@ -9,11 +9,12 @@
 #include "made.h"
 
 #define SCANS 5000
+#define FACTS (4 * SCANS)
 
 struct history {
     struct scan scans[SCANS];
     struct record records[SCANS];
-    struct fact facts[SCANS];
+    struct fact facts[FACTS];
     size_t n_facts, n_boundaries;
     unsigned boundaries[SCANS]; /* scans at which something changed for a while */
 };

@@ -4,7 +4,7 @@
  * 100:2008, 4.3.7 (limits +-a, rectangular: a / sqrt 3) and F.2.2.1 (resolution d: d / sqrt 12;
  * 0.29 d), clauses from memory.
  */
-#include "made.h"
+#include "well_now.h"
 
 /* Roots as the guide prints them: 1/sqrt 3 = 0.57735..., 1/sqrt 12 = 0.28868... */
 #define ACCURACY 0.5773502691896258
@@ -71,11 +71,110 @@ static void a_channel_that_is_no_point_has_none(void **state)
     assert_false(channel_standard_uncertainty(&channel, &u, &at_least));
 }
 
+/** The well of well_now.h: pressures known within 30 kPa, steps of 1 kPa; a voltage within 20 V, a
+ * current within 1 A, a power factor within 0.02, all of 0.1, 0.1 and 0.01 of a count. */
+static void make_known(struct made *made, struct well_data *data)
+{
+    static const struct {
+        unsigned point;
+        const char *scale, *unit;
+        double accuracy;
+    } DRIVE[] = {{POINT_MOTOR_VOLTAGE, "1", "V", 20},
+                 {POINT_MOTOR_CURRENT, "0.1", "A", 1},
+                 {POINT_POWER_FACTOR, "0.01", "1", 0.02}};
+    for (unsigned i = 0; i < made->maps[0].n_channels; i++) {
+        struct channel *channel = &made->maps[0].channel[i];
+        if (point_get(channel->point)->kind == QUANTITY_PRESSURE) {
+            channel->has_accuracy = true;
+            channel->accuracy = 30;
+        }
+    }
+    for (uint16_t i = 0; i < 3; i++) {
+        struct channel *channel =
+            made_channel(&made->maps[1], DRIVE[i].point, TABLE_HOLDING, (uint16_t)(2 + i), TYPE_U16,
+                         DRIVE[i].scale, DRIVE[i].unit);
+        channel->has_accuracy = true;
+        channel->accuracy = DRIVE[i].accuracy;
+        snprintf(channel->about, sizeof channel->about, "motor side");
+    }
+    made_entry(made, SOURCE_DRIVE, 1);
+    data->from_utc_ms = MADE_UTC_MS - 1000;
+    made->well.data = data;
+    made->well.n_data = 1;
+}
+
+/**
+ * JCGM 100:2008, 5.1.2, in closed form: of a difference the squares add, over rho g for a head, and
+ * relative ones of a product (its value: python3-uncertainties of the same numbers, as in
+ * tests/formulas/libraries.py). Planted defect: measure-derived-uncertainty-adds.
+ */
+static void derived_points_carry_what_their_channels_make_of_them(void **state)
+{
+    (void)state;
+    struct made *made = made_new();
+    struct well_data data = DATA;
+    make_known(made, &data);
+    double values[POINT_COUNT], u = NAN;
+    bool at_least = true;
+    for (unsigned i = 0; i < POINT_COUNT; i++)
+        values[i] = read_of(i) != 0.0 ? read_of(i) : NAN;
+    const double u_p = hypot(30.0 / sqrt(3.0), 1.0 / sqrt(12.0)),
+                 weight = 975.83673149847095 * 9.80665;
+    values[POINT_PUMP_DIFFERENTIAL_PRESSURE] = 10000;
+    values[POINT_PUMP_TOTAL_HEAD] = 1056.97;
+    values[POINT_ELECTRICAL_POWER] = 152.03941988839605;
+    values[POINT_INTAKE_PRESSURE_MEAN_24H] = 9000;
+    values[POINT_LIQUID_DENSITY] = 975.8;
+    values[POINT_INTAKE_PRESSURE_ROBUST_RATE] = 3;
+    const struct {
+        unsigned point;
+        double u;
+    } KNOWN[] = {{POINT_PUMP_DIFFERENTIAL_PRESSURE, sqrt(2.0) * u_p},
+                 {POINT_PUMP_TOTAL_HEAD, 1000.0 * sqrt(2.0) * u_p / weight},
+                 {POINT_ELECTRICAL_POWER, 2.8370759418810065},
+                 {POINT_INTAKE_PRESSURE_MEAN_24H, u_p}};
+    for (size_t i = 0; i < sizeof KNOWN / sizeof *KNOWN; i++) {
+        assert_true(derived_standard_uncertainty(&made->plan, &made->well, MADE_UTC_MS,
+                                                 KNOWN[i].point, values, &u, &at_least));
+        check_close_relative(id_of(KNOWN[i].point), u, KNOWN[i].u, 1e-6);
+        assert_false(at_least);
+    }
+    made->maps[0].channel[1].has_accuracy = false; /* the discharge pressure */
+    assert_true(derived_standard_uncertainty(&made->plan, &made->well, MADE_UTC_MS,
+                                             POINT_PUMP_TOTAL_HEAD, values, &u, &at_least));
+    assert_true(at_least);
+    static const unsigned NONE[] = {POINT_LIQUID_DENSITY, POINT_INTAKE_PRESSURE_ROBUST_RATE,
+                                    POINT_INTAKE_PRESSURE, POINT_HEAD_PER_STAGE /* no value */};
+    for (size_t i = 0; i < sizeof NONE / sizeof *NONE; i++)
+        assert_false(derived_standard_uncertainty(&made->plan, &made->well, MADE_UTC_MS, NONE[i],
+                                                  values, &u, &at_least));
+    made_free(made);
+}
+
+static void a_resolution_coarser_than_a_count_counts(void **state)
+{
+    (void)state;
+    struct channel channel = {.point = POINT_INTAKE_TEMPERATURE,
+                              .type = TYPE_F32,
+                              .to_point = {1, 0, 1},
+                              .has_resolution = true,
+                              .resolution = 0.1};
+    double u;
+    bool at_least;
+    assert_true(channel_standard_uncertainty(&channel, &u, &at_least));
+    check_close("0.1 K / sqrt 12 (JCGM 100:2008, F.2.2.1)", u, 0.028867513459481, 1e-12);
+    channel.type = TYPE_U16;
+    channel.to_point = (struct conversion){1, 0, 2}; /* counts of 0.5 K */
+    check_close("a finer one than a count does not", channel_resolution(&channel), 0.5, 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(accuracy_and_resolution_add_as_rectangular_distributions),
         cmocka_unit_test(a_channel_that_is_no_point_has_none),
+        cmocka_unit_test(a_resolution_coarser_than_a_count_counts),
+        cmocka_unit_test(derived_points_carry_what_their_channels_make_of_them),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

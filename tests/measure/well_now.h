@@ -74,7 +74,9 @@ static const struct well_data DATA = {.intake_depth_m = 1850,
                                       .cable_resistance_ohm_km = NAN,
                                       .cable_temperature_degc = 75,
                                       .cable_size = CABLE_AWG_2,
-                                      .fetkovich_exponent = NAN};
+                                      .fetkovich_exponent = NAN,
+                                      .statistics_coverage_ratio = NAN,
+                                      .intake_pressure_limit_kpa = 3000};
 
 static inline double read_of(unsigned point)
 {

@@ -217,6 +217,12 @@ static void print_box(void)
         box.state.destination[i].state = (uint8_t)draw(5);
         box.state.destination[i].waiting = draw(100000);
     }
+    box.state.books = (struct wall_books){.verdict = (uint8_t)draw(4),
+                                          .at_utc_ms = INT64_C(1930118400000) + draw(1000000),
+                                          .from_utc_ms = INT64_C(1930028400000),
+                                          .due = draw(100000),
+                                          .rows = draw(100000),
+                                          .never = draw(100)};
     printf("{\"type\":\"box\",\"length\":%zu}\n", payload_box(into, sizeof into, plan, &box));
     printf("%s\n", into);
 }

@@ -130,6 +130,12 @@ static struct box_state example_box(void)
     box.state.destination[0].state = DELIVERY_UP;
     box.state.destination[1].state = DELIVERY_DOWN;
     box.state.destination[1].waiting = 12;
+    box.state.books = (struct wall_books){.verdict = BOOKS_HOLD,
+                                          .at_utc_ms = INT64_C(1930204864000),
+                                          .from_utc_ms = INT64_C(1930114860000),
+                                          .due = 9000,
+                                          .rows = 8993,
+                                          .never = 7};
     return box;
 }
 
@@ -152,6 +158,8 @@ static void the_last_will_claims_nothing_about_the_present(void **state)
         into, "\"clock\":\"unknown\",\"journal\":{\"state\":\"unknown\",\"days_left\":null}"));
     assert_null(strstr(into, "\"up\""));
     assert_null(strstr(into, ":12}"));
+    assert_non_null(strstr(into, "\"books\":{\"state\":\"unknown\",\"audited\":null,"));
+    assert_null(strstr(into, "9000"));
 }
 
 static void

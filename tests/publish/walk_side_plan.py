@@ -133,7 +133,7 @@ def unchanged_stays_connected(walk):
     broker.start()
     subscriber = walk.subscribed(broker.port)
     relay, port = CountingRelay(broker.port), free_port()
-    to_broker = ("plant-broker", broker_stanza(relay.port))
+    to_broker = ("plant-broker", broker_stanza(relay.port) + ", backlog_at_most: 1500 records/s")  # else all is gone before the plan comes
     to_table = ("scada-table", table_stanza(port))
     start(walk, [("heron-7", 0, "scaled-16"), ("heron-8", 1, "scaled-16")], [to_broker, to_table])
     master = Master(port)

@@ -154,6 +154,8 @@ def a_command(shell, where, line):
     command = re.sub(r"^sudo ", "", re.sub(r" {3,}.*$", "", line))
     if command.startswith("uphole simulate"):
         return simulate(where, command)
+    if re.match(r"uphole (find|draft-map) ", command):
+        return find(where, command)
     if " watch " in command:
         command = "timeout 2 " + command
     swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
@@ -195,6 +197,25 @@ def simulate(where, command):
         run.terminate()
         run.wait(10)
         must(where, lines and lines[-1] == "ready", "is not ready: %s" % lines)
+    DONE.append(where)
+
+
+def find(where, command):
+    """At a simulated unit, by a pseudo-terminal or a port; quicker than a person would be, and with consent."""
+    with tempfile.TemporaryDirectory() as directory:
+        port = free_port()
+        run = subprocess.Popen([UPHOLE, "simulate", "--line", directory + "/unit", "--unit", "1:scaled-16", "--line", "127.0.0.1:%d" % port, "--unit", "1:scaled-16",
+                                "--maps", ROOT + "/config/maps", "--refresh", "1 s"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        for line in run.stdout:
+            if line.strip() == "ready":
+                break
+        command = command.replace("/dev/serial/by-id/usb-rs485-a", directory + "/unit").replace("192.0.2.7:502", "127.0.0.1:%d" % port).replace("my-unit.yaml", directory + "/my-unit.yaml")
+        more = " --yes --listen '200 ms' --watch '1 s' --watch-every '500 ms' --registers 0..63 --maps %s/config/maps" % ROOT
+        done = subprocess.run(["bash", "-c", command.replace("uphole ", UPHOLE + " ", 1) + more], capture_output=True, text=True, cwd=directory)
+        run.terminate()
+        run.wait(10)
+        must(where, done.returncode == 0, "exit %d: %s%s" % (done.returncode, done.stdout[-400:], done.stderr[-400:]))
+        must(where, "listen-only" in command or "unit id 1" in done.stdout or '"unit_id":' in done.stdout or os.path.exists(directory + "/my-unit.yaml"), "found nothing: " + done.stdout[-400:])
     DONE.append(where)
 
 

@@ -10,10 +10,11 @@ def one_sentence_an_event():
     """Planted defects: nothing is said at all; a sentence each poll; the end is not told, or without its interval."""
     with Walk("log") as walk:
         faults = walk.directory / "faults.txt"
-        faults.write_text("at 6 s for 12 s line pad-line unit 1 silence\nat 30 s for 12 s line pad-line unit 1 gauge_lost\n")
+        walk.own_maps("first_data: 25 s", "first_data: 3 s")  # what a gauge takes that was lost
+        faults.write_text("at 5 s for 5 s line pad-line unit 1 silence\nat 18 s for 6 s line pad-line unit 1 gauge_lost\n")
         walk.start_simulator("--faults", faults)
         walk.start_daemon()
-        wait_for("the gauge's return", 90, lambda: "the gauge is back" in walk.log("daemon"))
+        wait_for("the gauge's return", 90, lambda: re.search(r"heron-7.*the gauge is back", walk.log("daemon")))
         time.sleep(2)
         log = [line for line in walk.log("daemon").splitlines() if "heron-7" in line]
         down = [line for line in log if "No answer from the surface unit" in line]

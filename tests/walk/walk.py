@@ -90,11 +90,19 @@ class Walk:
         self.config.write_text(CONFIG.format(directory=self.directory, journal=self.journal, broker_port=self.broker_port,
                                              table_port=self.table_port, drive_port=self.drive_port, **values))
         self.truth = self.directory / "truth.ndjson"
+        self.maps = SOURCE / "config/maps"
         self.processes = []
         self.broker = self.daemon = self.simulator = None
         self.messages = []  # (topic, payload, retained, monotonic time)
         self.lock = threading.Lock()
         self.client = None
+
+    def own_maps(self, before, after):
+        """The installed maps, but for one thing."""
+        self.maps = self.directory / "maps"
+        self.maps.mkdir()
+        for path in (SOURCE / "config/maps").glob("*.yaml"):
+            (self.maps / path.name).write_text(path.read_text().replace(before, after))
 
     # ---- processes ----
 
@@ -118,12 +126,12 @@ class Walk:
         self.stop(self.broker)
 
     def start_simulator(self, *more):
-        self.simulator = self._start("simulator", BINARY, "simulate", "--config", self.config, "--maps", SOURCE / "config/maps",
+        self.simulator = self._start("simulator", BINARY, "simulate", "--config", self.config, "--maps", self.maps,
                                      "--seed", "7", "--truth", self.truth, *more)
         wait_for("the simulator's pty", 10, lambda: (self.directory / "pad-line").exists())
 
     def start_daemon(self, environment=None):
-        self.daemon = self._start("daemon", BINARY, "run", "--config", self.config, "--maps", SOURCE / "config/maps",
+        self.daemon = self._start("daemon", BINARY, "run", "--config", self.config, "--maps", self.maps,
                                   env=dict(os.environ, **(environment or {})))
         return self.daemon
 
