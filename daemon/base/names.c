@@ -98,6 +98,7 @@ static const char *const CAUSES[] = {
     [CAUSE_REBOOTED] = "rebooted",
     [CAUSE_SUSPENDED] = "suspended",
     [CAUSE_DAMAGED] = "damaged",
+    [CAUSE_NO_ROOM] = "no_room",
 };
 _Static_assert(sizeof CAUSES / sizeof CAUSES[0] == CAUSE_COUNT, "one name a cause");
 const char *gap_cause_name(uint8_t cause)

@@ -381,6 +381,12 @@ static void plan_write(struct text_out *out, const struct plan *plan)
         destination_write(out, &plan->destinations[i]);
     text_put(out, "journal:\n");
     keys_write(out, SECTION_JOURNAL, 0, 2, &plan->journal);
+    if (plan->journal.n_retain > 0)
+        text_put(out, "  retain:\n");
+    for (int i = 0; i < plan->journal.n_retain; i++) {
+        text_put(out, "    -\n");
+        keys_write(out, SECTION_RETAIN, 0, 6, &plan->journal.retain[i]);
+    }
     text_put(out, "maps:\n");
     for (int i = 0; i < plan->n_maps; i++) {
         text_put(out, "  %s:\n", plan->maps[i].name);

@@ -102,10 +102,15 @@ static const struct section_row SECTIONS[SECTION_COUNT] = {
          "The same table behind another unit id: units, word order, and what stands where there is "
          "no value. The short form is one text: `metric high-word-first`."},
     [SECTION_JOURNAL] = {"journal", "the journal",
-                         "Where raw scans are kept. This version removes no rows: the journal grows "
-                         "beyond `at_most` until the disk is full. `keep` and `at_most` are stated "
-                         "now and take effect with retention in a later version; `uphole check` "
-                         "says after how many days `at_most` is passed."},
+                         "Where raw scans are kept, and for how long. Retention removes the oldest "
+                         "ones, for all wells alike: those older than `keep`, once every destination "
+                         "has accepted them; and whatever is oldest, accepted or not, when the "
+                         "journal nears `at_most` or the disk gives it no more. What had not been "
+                         "accepted is counted in the ledger, kind `removed`."},
+    [SECTION_RETAIN] = {"journal.retain[]", "an interval under review",
+                        "Retention takes no scan of the interval, and none that is younger. While it "
+                        "stands in the way, the journal grows beyond `at_most` until the disk is "
+                        "full; then new scans are shown, but lost. `uphole status` says so."},
     [SECTION_MAP] =
         {"", "a map",
          "A map says where a kind of surface unit keeps its channels and how to decode them. It "
@@ -239,8 +244,13 @@ static const struct key KEYS[] = {
     {SECTION_VIEW, VALUE_SPECIAL, false, 0, "missing_as", "nan, last or a number", "nan", 0, 0, 0, NULL, NULL, NO_FIELD, "What stands in a point's slot where there is no value. The quality register tells the truth in each case."},
 
     {SECTION_JOURNAL, VALUE_PATH, false, 0, "path", "a path", "/var/lib/uphole", 0, 0, 0, NULL, NULL, FIELD(journal_plan, path), "Directory of the journal. A change needs a restart."},
-    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which rows are to be removed, once there is retention."},
-    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size at which the oldest rows are to be removed, once there is retention; until then the size that `check` and `status` count with."},
+    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which scans are removed, once every destination has accepted them."},
+    {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size of the journal. At 95 % of it the oldest scans are removed, accepted or not."},
+    {SECTION_JOURNAL, VALUE_SPECIAL, false, 0, "retain", "list of intervals", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Intervals under review, at most 16, each with its reason."},
+
+    {SECTION_RETAIN, VALUE_INSTANT, true, 0, "from", "a time in UTC", NULL, 0, 0, 0, NULL, NULL, FIELD(retained, from_utc_ms), "First instant that is kept."},
+    {SECTION_RETAIN, VALUE_INSTANT, true, 0, "to", "a time in UTC", NULL, 0, 0, 0, NULL, NULL, FIELD(retained, to_utc_ms), "Last instant that is kept."},
+    {SECTION_RETAIN, VALUE_LABEL, true, 0, "reason", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(retained, reason), "Why, in a few words; it is shown wherever the interval matters."},
 
     {SECTION_MAP, VALUE_NAME, true, 0, "map", "a name", NULL, 0, 0, 0, NULL, NULL, FIELD(map, name), "The map's name, the same as its file's."},
     {SECTION_MAP, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(map, about), "What it is for."},

@@ -111,6 +111,31 @@ static void maps_read(struct reading_room *room, const struct node *root)
     }
 }
 
+/* ---- intervals under review ---- */
+
+static void retain_read(struct reading_room *room, const struct node *list)
+{
+    struct journal_plan *journal = &room->plan->journal;
+    if (!list)
+        return;
+    if (list->kind != NODE_LIST) {
+        fault_at(room->faults, list,
+                 "`retain` of the journal is no list; expected `- {from: TIME, to: TIME, reason: "
+                 "TEXT}`");
+        return;
+    }
+    for (const struct node *at = list->first; at; at = at->next) {
+        if (journal->n_retain == RETAIN_MAX) {
+            fault_at(room->faults, at, "more than %d intervals in `retain`", RETAIN_MAX);
+            return;
+        }
+        struct retained *interval = &journal->retain[journal->n_retain++];
+        if (keys_read(room->faults, at, SECTION_RETAIN, 0, "retain of the journal", interval) &&
+            interval->to_utc_ms < interval->from_utc_ms)
+            fault_at(room->faults, at, "`to` lies before `from`; expected the later time last");
+    }
+}
+
 /* ---- the whole ---- */
 
 static void sections_read(struct reading_room *room, const struct node *root)
@@ -126,6 +151,7 @@ static void sections_read(struct reading_room *room, const struct node *root)
     destinations_read(room, node_find(root, "destinations"));
     (void)keys_read(room->faults, journal ? journal : &nothing, SECTION_JOURNAL, 0, "journal",
                     &room->plan->journal);
+    retain_read(room, journal ? node_find(journal, "retain") : NULL);
     if (room->faults->n == 0)
         rules_check(room);
 }

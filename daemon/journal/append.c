@@ -9,7 +9,7 @@
  *
  * Nothing here allocates: statements are prepared at open, rows are bound from the caller's memory.
  */
-#include "store.h"
+#include "retention.h"
 
 #include <string.h>
 
@@ -284,6 +284,8 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
         rc = insert_orders(journal, batch, &pos);
     if (rc == SQLITE_OK)
         rc = put_cursors(journal, batch);
+    if (rc == SQLITE_OK)
+        rc = retention_remove(journal, batch->removal);
     const bool marked = pos - journal->mark_pos >= MARK_EVERY;
     if (rc == SQLITE_OK && marked)
         rc = put_mark(journal, batch, pos);

@@ -22,7 +22,7 @@ struct ledger *ledger_create(const struct plan *plan, uint64_t run, size_t room)
             ledger->n_sources += plan->wells[w].n_entries[s] > 0;
     ledger->room = room;
     ledger->capacity = room + ledger->n_sources * LEDGER_RESERVE_A_SOURCE +
-                       (size_t)plan->n_destinations * plan->n_wells;
+                       2 * (size_t)plan->n_destinations * plan->n_wells;
     ledger->rows = calloc(ledger->capacity + 1, sizeof *ledger->rows);
     ledger->sources = calloc(ledger->n_sources + 1, sizeof *ledger->sources);
     if (ledger->rows == NULL || ledger->sources == NULL) {
@@ -135,7 +135,7 @@ static void forget(struct ledger *ledger, struct ledger_row *row)
 
 static bool keeps_the_books(uint8_t kind)
 {
-    return gap_kind_counts_never_attempted(kind) || kind == GAP_DELIVERY;
+    return gap_kind_counts_never_attempted(kind) || kind == GAP_DELIVERY || kind == GAP_REMOVED;
 }
 
 static struct ledger_row *free_slot(struct ledger *ledger, uint8_t kind)

@@ -101,6 +101,13 @@ void ledger_counts_see_scan(struct ledger *ledger, const struct scan *scan);
 void ledger_counts_join_line(struct ledger *ledger, struct ledger_row *line,
                              const struct stamp *due);
 
+/* ---- rows that went (ledger_aside.c) ---- */
+
+/** The delivery is at the live edge: an open row of kind removed ends. How many it counts; 0: there
+ * is none. */
+uint32_t ledger_end_removed(struct ledger *ledger, const char *destination, uint16_t well,
+                            uint64_t accepted_seq);
+
 /* ---- another plan (ledger_plan.c) ---- */
 
 /** A row whose well, source or destination is no longer configured would stay open for ever. */

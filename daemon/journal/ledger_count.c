@@ -135,6 +135,8 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
     }
     if (waiting && waited_ms >= LEDGER_LIVE_EDGE_MS)
         return;
-    row->gap.recovered = row->gap.scans;
+    const uint32_t removed = ledger_end_removed(ledger, destination, well, accepted_seq);
+    row->gap.lost = removed > 0;
+    row->gap.recovered = row->gap.scans > removed ? row->gap.scans - removed : 0;
     ledger_close(row, now, accepted_seq);
 }

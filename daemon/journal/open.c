@@ -18,7 +18,6 @@
 #include <string.h>
 #include <sys/file.h>
 #include <sys/stat.h>
-#include <sys/statvfs.h>
 #include <unistd.h>
 
 #define MOVED_PATH_MAX (JOURNAL_PATH_MAX + 96)
@@ -296,17 +295,4 @@ void journal_close(struct journal *journal)
     pthread_mutex_destroy(&journal->check_lock);
     free(journal->wells);
     free(journal);
-}
-
-void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes)
-{
-    struct stat file;
-    struct statvfs disk;
-    *bytes = *free_bytes = 0;
-    if (stat(journal->path, &file) == 0)
-        *bytes += (uint64_t)file.st_size;
-    if (stat(journal->wal_path, &file) == 0)
-        *bytes += (uint64_t)file.st_size;
-    if (statvfs(journal->directory, &disk) == 0)
-        *free_bytes = (uint64_t)disk.f_bavail * (uint64_t)disk.f_frsize;
 }

@@ -14,6 +14,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/random.h>
 
 #define TIMES_TOLERANCE_MS 1000 /* a label nearer than this to the corrected time stays */
 
@@ -157,6 +158,20 @@ enum up_rc journal_newest_times(struct journal *journal, struct row_order *out,
                : store_fail(&journal->store, rc, "be read", error);
 }
 
+void journal_draw_revisions(struct journal *journal)
+{
+    journal->draws_revisions = true;
+}
+
+/** What a new revision is above 1, or above one more than the newest. */
+static uint32_t drawn_step(const struct journal *journal)
+{
+    uint16_t drawn = 0;
+    if (!journal->draws_revisions || getrandom(&drawn, sizeof drawn, 0) != (ssize_t)sizeof drawn)
+        return 0;
+    return drawn;
+}
+
 /* Orders made in one commit can't see each other: whoever makes one that revises rows sees to it
  * that it rides alone. */
 enum up_rc journal_next_revision(struct journal *journal, uint16_t well, uint64_t from, uint64_t to,
@@ -179,6 +194,8 @@ enum up_rc journal_next_revision(struct journal *journal, uint16_t well, uint64_
         rc = SQLITE_OK;
     }
     sqlite3_finalize(row);
+    const uint32_t step = drawn_step(journal);
+    *revision += *revision <= UINT32_MAX - REVISION_STEP_MAX ? step : 0;
     return rc == SQLITE_OK || rc == SQLITE_DONE ? UP_OK
                                                 : store_fail(&journal->store, rc, "be read", error);
 }

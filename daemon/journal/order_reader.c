@@ -4,6 +4,7 @@
  * known by now, and which rows an interval means.
  */
 #include "reader.h"
+#include "retention.h"
 
 #include <string.h>
 
@@ -162,6 +163,8 @@ enum up_rc journal_range_of_seq(struct journal_reader *reader, uint16_t well, ui
         row_of_seq(reader, well, from_seq, &out->from, &out->from_run, &out->from_seq, error);
     if (rc == UP_OK)
         rc = row_of_seq(reader, well, to_seq, &out->to, &out->to_run, &out->to_seq, error);
+    if (rc == UP_OK)
+        rc = retention_clamp(reader, well, out, error);
     /* A well's seq has no holes, but its oldest rows may be gone: then the row meant is none. */
     if (rc == UP_OK && (out->from_seq != from_seq || out->to_seq != to_seq))
         *out = (struct row_range){0};
@@ -248,5 +251,5 @@ enum up_rc journal_range_of_time(struct journal_reader *reader, uint16_t well, i
         out->to = end.to, out->to_run = end.to_run, out->to_seq = end.to_seq;
         break;
     }
-    return rc;
+    return rc == UP_OK ? retention_clamp(reader, well, out, error) : rc;
 }

@@ -13,6 +13,7 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 #define PAGE_BYTES 4096
@@ -175,7 +176,7 @@ int reserve_before_commit(struct journal *journal)
     return rc;
 }
 
-bool reserve_is_used_up(struct journal *journal)
+bool journal_needs_room(struct journal *journal)
 {
     return journal->reserve.tight && pages_at_hand(journal) < 2 * RESERVE_FREE_PAGES &&
            number(journal, "SELECT count(*) FROM reserve") == 0;
@@ -192,6 +193,17 @@ static int put_part(struct journal *journal, uint64_t bytes, bool anew)
     return store_run(&journal->store, sql);
 }
 
+/** A log that another program's reader made grow is brought back to its size; not where the disk
+ * might not give it again. */
+static void cut_log(struct journal *journal)
+{
+    char sql[64];
+    const uint64_t wanted = (uint64_t)journal->reserve.log_frames * FRAME_BYTES;
+    const bool cut = !journal->reserve.tight && bytes_of(journal->wal_path) > wanted / 4 * 5;
+    snprintf(sql, sizeof sql, "PRAGMA journal_size_limit=%lld", cut ? (long long)wanted : -1LL);
+    (void)number(journal, sql); /* takes effect when the log begins anew */
+}
+
 enum up_rc journal_keep_reserve(struct journal *journal, bool *more, struct up_error *error)
 {
     struct reserve *reserve = &journal->reserve;
@@ -204,8 +216,10 @@ enum up_rc journal_keep_reserve(struct journal *journal, bool *more, struct up_e
     reserve->held = (uint64_t)number(journal, "SELECT total(length(room)) FROM reserve");
     const bool is_whole = reserve->held + part / 2 >= reserve->wanted;
     reserve->grows = bytes_of(journal->wal_path) < (uint64_t)reserve->log_frames * FRAME_BYTES;
-    if (reserve->tight || (is_whole && !reserve->grows))
+    if (reserve->tight || (is_whole && !reserve->grows)) {
+        cut_log(journal);
         return UP_OK;
+    }
     int rc = reserve->held > reserve->wanted + part ? give_part(journal)
                                                     : put_part(journal, part, is_whole);
     if (rc != SQLITE_OK)
@@ -231,4 +245,17 @@ void journal_room_of(struct journal *journal, struct journal_room *out)
     out->used_bytes = (uint64_t)used * PAGE_BYTES > reserve->held
                           ? (uint64_t)used * PAGE_BYTES - reserve->held
                           : 0;
+}
+
+void journal_sizes(struct journal *journal, uint64_t *bytes, uint64_t *free_bytes)
+{
+    struct statvfs disk;
+    struct journal_room room;
+    journal_room_of(journal, &room);
+    *bytes = room.used_bytes + room.log_wanted; /* steady: its growth is no trend */
+    *free_bytes = 0;
+    if (statvfs(journal->directory, &disk) == 0)
+        *free_bytes = (uint64_t)disk.f_bavail * (uint64_t)disk.f_frsize;
+    if (journal->store.db != NULL)
+        *free_bytes += (uint64_t)number(journal, "PRAGMA freelist_count") * PAGE_BYTES;
 }

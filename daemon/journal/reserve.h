@@ -22,8 +22,8 @@ struct up_error;
 
 extern const char RESERVE_SCHEMA_SQL[]; /* IF NOT EXISTS: added to journals made before */
 
-#define RESERVE_MOST_BYTES (4u << 20)
-#define RESERVE_LEAST_BYTES (1u << 20)
+#define RESERVE_MOST_BYTES 4194304u
+#define RESERVE_LEAST_BYTES 1048576u
 #define RESERVE_PARTS 16
 /** Pages that one transaction may need, beside those it frees: 256 scans of the largest kind. */
 #define RESERVE_FREE_PAGES 128
@@ -53,7 +53,5 @@ void reserve_after_commit(struct journal *journal);
 /** Before a transaction: free pages for it, from the reserve, where the file can't grow. Returns
  * SQLite's result. */
 int reserve_before_commit(struct journal *journal);
-/** True where neither file nor reserve has room for another transaction: rows must go first. */
-bool reserve_is_used_up(struct journal *journal);
 
 #endif

@@ -7,7 +7,7 @@
  * Caches are small and no file is mapped, so that a connection costs a few hundred kB. The WAL is
  * kept across a close: a full disk can't take it away.
  */
-#include "store.h"
+#include "retention.h"
 
 #include <errno.h>
 #include <stdio.h>
@@ -153,7 +153,9 @@ static int add_columns(struct store *store)
         rc = store_run(store, "ALTER TABLE run ADD COLUMN version TEXT");
     if (rc == SQLITE_OK)
         rc = store_run(store, NOTE_SCHEMA_SQL);
-    return rc == SQLITE_OK ? store_run(store, RESERVE_SCHEMA_SQL) : rc;
+    if (rc == SQLITE_OK)
+        rc = store_run(store, RESERVE_SCHEMA_SQL);
+    return rc == SQLITE_OK ? store_run(store, RETENTION_SCHEMA_SQL) : rc;
 }
 
 /** What an SQLite file says of itself. */
@@ -293,6 +295,8 @@ void store_close(struct store *store)
         sqlite3_finalize(store->row[i]);
         store->row[i] = NULL;
     }
+    if (store->db != NULL) /* else a close cuts the log to nothing */
+        store_run(store, "PRAGMA journal_size_limit=-1");
     sqlite3_close(store->db);
     store->db = NULL;
 }

@@ -167,6 +167,7 @@ struct journal {
     uint64_t run;
     uint32_t plan;
     uint64_t newest_pos;
+    bool draws_revisions;
     uint64_t mark_pos;                        /* rows up to here are summed up in `mark` */
     int64_t mark_from_utc_ms, mark_to_utc_ms; /* scans since then; from > to: none */
     struct journal_well *wells;
@@ -174,6 +175,7 @@ struct journal {
     ino_t file_inode, wal_inode;
     bool poisoned;
     struct reserve reserve;
+    size_t tidy_step;           /* retention.c */
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */

@@ -62,7 +62,9 @@ void audit_set_aside(struct audit *audit, const struct gap *gap)
     audit->asides[audit->n_asides++] =
         (struct audit_aside){.place = (size_t)(place - audit->places),
                              .before = gap->before_seq,
-                             .end = gap->is_open ? UINT64_MAX : gap->after_seq,
+                             .end = gap->kind == GAP_REMOVED ? gap->before_seq + gap->scans
+                                    : gap->is_open           ? UINT64_MAX
+                                                             : gap->after_seq,
                              .scans = gap->scans};
 }
 

@@ -43,6 +43,8 @@ static void count(struct audit *audit, struct audit_source *source, const struct
 {
     struct audit_key key;
     if (!audit_key_of(audit, &gap->start, gap->pos, &key)) {
+        if (gap->pos <= audit->removed.pos)
+            return; /* its run is removed with its rows */
         audit_fault(audit,
                     "ledger row %06" PRIx64 ":%" PRIu64
                     " counts polls of a boot in which no run began",
@@ -67,7 +69,7 @@ void audit_revision(struct audit *audit, const struct revision *revision)
         return;
     audit->n_revisions++;
     check(audit, revision);
-    if (gap->kind == GAP_REFUSED && revision->is_newest)
+    if ((gap->kind == GAP_REFUSED || gap->kind == GAP_REMOVED) && revision->is_newest)
         audit_set_aside(audit, gap);
     if (!gap_kind_counts_never_attempted(gap->kind))
         return;
@@ -75,9 +77,7 @@ void audit_revision(struct audit *audit, const struct revision *revision)
     if (source == NULL)
         return;
     if (audit->run < audit->n_runs && gap->last_due.boot == audit->runs[audit->run].began.boot)
-        audit_due_counted(audit, source,
-                          gap->start.boot == gap->last_due.boot ? gap->start.boot_ms : INT64_MIN,
-                          gap->last_due.boot_ms);
+        audit_due_counted(audit, source, gap->last_due.boot_ms);
     if (revision->is_newest)
         count(audit, source, gap);
 }

@@ -34,6 +34,23 @@ static enum up_rc find_cut(struct audit *audit, int64_t utc_ms, uint64_t *pos,
     return rc;
 }
 
+/** Behind what retention removed: the first row that is left. */
+static enum up_rc find_edge(struct audit *audit, uint64_t *pos, struct up_error *error)
+{
+    uint64_t run = 0;
+    enum up_rc rc = journal_read_floor(audit->reader, 0, &audit->removed, error);
+    *pos = 0;
+    audit->edge = (struct audit_key){.run = 0, .boot_ms = INT64_MIN};
+    if (rc != UP_OK || audit->removed.pos == 0)
+        return rc;
+    rc = journal_first_row_from(audit->reader, INT64_MIN, audit->newest_pos, pos, &run,
+                                &audit->edge.boot_ms, error);
+    audit->edge.run = *pos != 0 ? run_index(audit, run) : audit->n_runs;
+    if (rc == UP_OK && *pos == 0)
+        *pos = audit->newest_pos + 1;
+    return rc;
+}
+
 static void note_planned(struct audit *audit, const struct gap *gap)
 {
     struct audit_planned planned = {.well = gap->well,
@@ -65,6 +82,10 @@ static bool widen(struct audit *audit, const struct gap *gap)
         return false;
     if (audit_compare(&first, &source->low) < 0 && audit_compare(&source->low, &last) <= 0) {
         source->low = first;
+        if (audit_compare(&first, &audit->edge) < 0) { /* rows beside it are removed: inwards */
+            source->low = last;
+            source->low.boot_ms++;
+        }
         moved = true;
     }
     if (audit_compare(&first, &source->high) < 0 && audit_compare(&source->high, &last) <= 0) {
@@ -112,8 +133,14 @@ enum up_rc audit_find_interval(struct audit *audit, struct up_error *error)
     audit->low = (struct audit_key){.run = 0, .boot_ms = INT64_MIN};
     audit->high = (struct audit_key){.run = audit->n_runs};
     audit->to_pos = audit->newest_pos + 1;
-    if (asked->has_from)
+    uint64_t edge_pos = 0;
+    rc = find_edge(audit, &edge_pos, error);
+    if (rc == UP_OK && asked->has_from)
         rc = find_cut(audit, asked->from_utc_ms, &audit->from_pos, &audit->low, error);
+    if (audit_compare(&audit->low, &audit->edge) < 0) {
+        audit->low = audit->edge;
+        audit->from_pos = edge_pos;
+    }
     if (rc == UP_OK && asked->has_to)
         rc = find_cut(audit, asked->to_utc_ms + 1, &audit->to_pos, &audit->high, error);
     for (int i = 0; rc == UP_OK && moved && i < WIDEN_MOST; i++)

@@ -18,7 +18,7 @@ static void check_seq(struct audit *audit, struct audit_well *well, const struct
     const uint64_t expected = well->seq + 1;
     stamp_to_short_text(well->utc_ms, before);
     stamp_to_short_text(scan->begun.utc_ms, at);
-    if (is_first && audit->from_pos <= 1 && scan->seq != 1)
+    if (is_first && audit->removed.pos == 0 && audit->from_pos <= 1 && scan->seq != 1)
         audit_fault(audit,
                     "%s: seq begins with %" PRIu64 " (row %" PRIu64 ", %s): %" PRIu64
                     " before it missing",

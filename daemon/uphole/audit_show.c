@@ -141,6 +141,10 @@ void audit_print(struct audit *audit)
     printf("Books from %s to %s, up to row %" PRIu64 "\n\n",
            instant(audit, &audit->low, "the journal's begin", from),
            instant(audit, &audit->high, "its newest row", to), audit->newest_pos);
+    if (audit->removed.pos != 0)
+        printf("Retention has removed %" PRIu64
+               " scans, up to %s; the books begin behind them.\n\n",
+               audit->removed.rows, stamp_to_short_text(audit->removed.utc_ms, from));
     print_due(audit);
     print_places(audit);
     printf("Gauge refreshes: due = came + missing, planned + missing, not planned\n");
@@ -244,6 +248,7 @@ void audit_print_json(struct audit *audit)
     print_instant(audit, &audit->low);
     printf(",\"to\":");
     print_instant(audit, &audit->high);
+    printf(",\"removed\":%" PRIu64, audit->removed.rows);
     printf(",\"newest_row\":%" PRIu64 ",\"scans_read\":%" PRIu64 ",\"revisions_read\":%" PRIu64
            ",\"damaged\":%" PRIu64 ",\n\"sources\":[",
            audit->newest_pos, audit->n_rows, audit->n_revisions, audit->n_damaged);

@@ -48,13 +48,15 @@ static enum up_rc read_slice(struct backlog *backlog, const struct wall_want *wa
 {
     const struct row_order *order = &backlog->order[want->destination];
     const size_t n = want->n < JOURNAL_SLICE_MAX ? want->n : JOURNAL_SLICE_MAX;
-    const uint64_t from = after + 1 < order->from ? order->from - 1 : after;
+    struct removed_rows removed; /* what retention left as a lead-in is not handed out */
+    uint64_t from = after + 1 < order->from ? order->from - 1 : after;
     *got = 0;
     *is_end = true;
-    if (from >= order->to)
-        return UP_OK;
-    const enum up_rc rc =
-        journal_read_scans(backlog->reader, want->well, from, n, backlog->scans, got, error);
+    enum up_rc rc = journal_read_floor(backlog->reader, want->well, &removed, error);
+    from = from < removed.pos ? removed.pos : from;
+    if (rc != UP_OK || from >= order->to)
+        return rc;
+    rc = journal_read_scans(backlog->reader, want->well, from, n, backlog->scans, got, error);
     *is_end = *got < n;
     while (*got > 0 && backlog->scans[*got - 1].pos > order->to) {
         (*got)--;

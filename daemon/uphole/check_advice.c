@@ -304,17 +304,18 @@ static void advise_journal(struct check_facts *facts)
     const double needed = facts->disk_bytes_a_day * keep_days;
     if (!(facts->disk_bytes_a_day > 0))
         return;
-    check_advise(facts,
-                 "This version removes no rows: after about %.0f days the journal passes `at_most` "
-                 "and grows on until the disk is full, which stops journaling. See to it that the "
-                 "disk has room, and watch the disk in `uphole status`.",
-                 (double)journal->at_most_bytes / facts->disk_bytes_a_day);
     if (needed > (double)journal->at_most_bytes)
         check_advise(
             facts,
-            "`keep` of %.0f days needs about %.1f GB, more than `at_most`: with retention, "
-            "in a later version, the oldest rows would go earlier.",
-            keep_days, needed / 1e9);
+            "`keep` of %.0f days needs about %.1f GB, more than `at_most`: the oldest scans go "
+            "after about %.0f days, accepted or not.",
+            keep_days, needed / 1e9,
+            0.95 * (double)journal->at_most_bytes / facts->disk_bytes_a_day);
+    if (journal->n_retain > 0)
+        check_advise(facts,
+                     "`retain` stops retention at its first interval: nothing younger goes either. "
+                     "Where the journal reaches `at_most` before the interval is taken out, it "
+                     "grows on until the disk is full; then new scans are lost.");
 }
 
 void check_advise_all(struct check_facts *facts)

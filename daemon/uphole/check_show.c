@@ -247,10 +247,20 @@ void check_show_text(FILE *out, const struct check_facts *facts)
                                  "; %s (`at_most`) are passed after about %.0f days",
                                  bytes((double)plan->journal.at_most_bytes, most),
                                  (double)plan->journal.at_most_bytes / facts->disk_bytes_a_day);
-    (void)snprintf(text + used, sizeof text - used,
-                   ". Rows are not removed yet: `keep` and `at_most` take effect with retention in "
-                   "a later version");
+    (void)snprintf(
+        text + used, sizeof text - used,
+        ". The oldest scans go: at `keep` once every destination has accepted them, near "
+        "`at_most` in any case");
     check_wrapped(out, 19, text);
+    for (uint8_t i = 0; i < plan->journal.n_retain; i++) {
+        char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+        const struct retained *interval = &plan->journal.retain[i];
+        fprintf(out, "  %-16s ", "");
+        (void)snprintf(text, sizeof text, "retained: %s to %s, %s",
+                       stamp_to_short_text(interval->from_utc_ms, from),
+                       stamp_to_short_text(interval->to_utc_ms, to), interval->reason);
+        check_wrapped(out, 19, text);
+    }
     if (facts->n_advice > 0)
         fprintf(out, "\nAdvice\n");
     for (unsigned i = 0; i < facts->n_advice; i++) {

@@ -74,6 +74,9 @@ void core_set_wall(struct core *core, int fd);
  */
 UP_MUST enum up_rc core_take_plan(struct core *core, struct plan *plan, uint32_t serial,
                                   size_t n_rings, const char *by, struct up_error *error);
+/** The instant (boot ms) that the journal gives for the newest change of plan: sources that it
+ * brought are due from the next millisecond on. */
+int64_t core_plan_taken_ms(const struct core *core);
 /** For how many seconds nothing came back over the wall, in steps of core, so that a box that sleeps counts none; 0 where there is no wall. */
 uint32_t core_wall_silence_s(const struct core *core);
 /** False once the wall's other end is gone, and while it has not heard the plan in force. */
@@ -84,6 +87,15 @@ bool core_journal_refuses(const struct core *core);
 /** After journal_reopen, a checkpoint and a new run: take them into use. */
 void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
 
+/** `removal` (borrowed) rides with the next commit: rows that go, and with them the cursors that stood below. `why`: a sentence for the ledger, where
+ * a destination had not accepted them all. */
+void core_take_removal(struct core *core, const struct removal *removal, const char *why);
+/** True while the removal waits for its commit. *failed: the newest one was not stored. */
+bool core_has_removal(const struct core *core, bool *failed);
+/** Age retention takes as much as comes, or not: for how long the space lasts. */
+void core_set_at_age(struct core *core, bool at_age);
+/** Lowest place of all destinations at a well: rows up to here were accepted by each, or passed over. UINT64_MAX where no destination acknowledges. */
+uint64_t core_accepted_pos(const struct core *core, uint16_t well_index, const char **who);
 /** Cursors as they stand, for the first words to a SCADA side; `room` of at least
  * PLAN_DESTINATIONS_MAX * wells * 2. Returns their number. */
 size_t core_cursors(const struct core *core, struct wall_cursor *into, size_t room);

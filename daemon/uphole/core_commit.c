@@ -163,6 +163,7 @@ static void measure_one(struct core *core, size_t index)
         core->facts[core->n_facts++] = facts[i];
     }
     core_watch_scan(core, well, scan);
+    core_watch_units(core, well, scan, &core->record);
     const struct stamp due = core_due_of(core, scan);
     if (core->refusing)
         ledger_count(core->options.ledger, GAP_DISK, CAUSE_DISK_REFUSED, scan->well, scan->source,
@@ -288,6 +289,7 @@ void core_commit(struct core *core, bool everything)
         after_commit(core);
         return;
     }
+    core_count_removed(core, &now);
     core->n_gaps = ledger_take_changed(core->options.ledger, everything ? NULL : &now, core->gaps,
                                        CORE_GAPS_MAX);
     gather_cursors(core);
@@ -296,7 +298,7 @@ void core_commit(struct core *core, bool everything)
     resend_make_times(core, now.boot_ms);
     if (core->n_scans + core->n_gaps + core->n_events + core->n_notes + core->resend.n_waiting ==
             0 &&
-        core->n_cursors == 0)
+        core->n_cursors == 0 && core->removal == NULL)
         return;
     struct batch batch = {.scans = core->scans,
                           .n_scans = core->n_scans,
@@ -312,9 +314,13 @@ void core_commit(struct core *core, bool everything)
                           .n_cursors = core->n_cursors,
                           .orders = core->resend.waiting,
                           .n_orders = core->resend.n_waiting,
-                          .told = core_tidy_telling(core)};
+                          .told = core_tidy_telling(core),
+                          .removal = core->removal};
     struct up_error error = {0};
-    if (journal_append(core->options.journal, &batch, &error) != UP_OK) {
+    const bool stored = journal_append(core->options.journal, &batch, &error) == UP_OK;
+    core->removal_failed = core->removal != NULL && !stored;
+    core->removal = NULL;
+    if (!stored) {
         refused(core, &error);
     } else {
         core->counts.commits++;

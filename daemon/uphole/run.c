@@ -146,6 +146,7 @@ static void serve_socket(struct well_side *side)
                                      .run = side->run,
                                      .safe = side->safe,
                                      .holds = &side->holds,
+                                     .retain = &side->retain,
                                      .side = side->side,
                                      .reload = &side->reload.status,
                                      .reloaded = &side->reload.shown};
@@ -203,6 +204,7 @@ static void stop(struct well_side *side)
     run_stop_side(side);
     backlog_thread_stop(side->backlog);
     reload_close(side);
+    retain_close(&side->retain);
     core_destroy(side->core);
     ledger_destroy(side->ledger);
     journal_close(side->journal);

@@ -14,6 +14,7 @@
 #include "core.h"
 #include "reload.h"
 #include "hold.h"
+#include "retain.h"
 #include "service.h"
 #include "socket.h"
 
@@ -74,6 +75,7 @@ struct well_side {
     int64_t lines_from_ms; /* line_options.from_ms of lines that start now */
     struct reload reload;
     int64_t journal_retry_us, reserve_next_us;
+    struct retain retain;
     struct run_books books;
 };
 

@@ -22,6 +22,7 @@ enum up_rc run_open_journal(struct well_side *side, struct up_error *error)
         journal_open(side->plan->journal.path, &side->clock, side->boot_id, &side->journal, error);
     if (rc != UP_OK)
         return rc;
+    journal_draw_revisions(side->journal);
     const struct last_run *last = journal_last_run(side->journal);
     side->watch.floor_utc_ms = stamp_build_utc_ms();
     if (last->floor_utc_ms > side->watch.floor_utc_ms)
@@ -130,12 +131,25 @@ static void keep_reserve(struct well_side *side)
     side->reserve_next_us = now_us + (more ? RESERVE_STEP_US : RESERVE_LOOK_US);
 }
 
+/** The oldest rows go before the disk is full, a slice a pass. */
+static void keep_room(struct well_side *side)
+{
+    const struct retain_options options = {.plan = side->plan,
+                                           .clock = &side->clock,
+                                           .watch = &side->watch,
+                                           .journal = side->journal,
+                                           .core = side->core};
+    if (side->safe && !core_journal_refuses(side->core))
+        retain_step(&side->retain, &options);
+}
+
 void run_keep_journal(struct well_side *side)
 {
     end_check(side);
     check_again(side);
     recover_journal(side);
     keep_reserve(side);
+    keep_room(side);
 }
 
 void run_cancel_check(struct well_side *side)

@@ -7,6 +7,7 @@
 #define DAY_MS 86400000.0
 #define TREND_AFTER_MS 3600000
 #define ROW_BYTES 150.0
+#define FULL_PART 0.95 /* of at_most: from here on the oldest go */
 
 double space_planned_bytes_a_day(const struct plan *plan)
 {
@@ -33,8 +34,10 @@ uint16_t space_days_left(const struct plan *plan, const struct space_sample *fir
     const int64_t seen_ms = now->boot_ms - first->boot_ms;
     if (seen_ms >= TREND_AFTER_MS && now->bytes > first->bytes)
         a_day = (double)(now->bytes - first->bytes) * DAY_MS / (double)seen_ms;
+    else if (now->at_age)
+        a_day = 0;
     double left = (double)now->free_bytes;
-    const double allowed = (double)plan->journal.at_most_bytes - (double)now->bytes;
+    const double allowed = FULL_PART * (double)plan->journal.at_most_bytes - (double)now->bytes;
     if (plan->journal.at_most_bytes > 0 && allowed < left)
         left = allowed;
     if (left <= 0)

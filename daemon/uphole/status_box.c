@@ -16,6 +16,7 @@
 #include <unistd.h>
 
 #define DAY_MS 86400000.0
+#define STUCK_TOLD_MS 60000 /* a slice of a reader is over long before */
 
 /** The number behind `name` in a file of lines like "name: 123"; false where it is not there. */
 static bool number_in(const char *path, const char *name, uint64_t *number)
@@ -92,6 +93,43 @@ static void add_a_day(struct socket_text *text, double bytes_a_day)
         text_add(text, ", %.1f MB a day", bytes_a_day / 1e6);
 }
 
+/** What retention does, and what stands in its way. */
+static void retention_lines(const struct status_view *view, const struct stamp *now,
+                            const struct journal_room *room, struct socket_text *text)
+{
+    const struct retain *retain = view->retain;
+    const struct journal_plan *journal = &view->plan->journal;
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    if (room->tight)
+        text_add(text,
+                 "             the disk is full: the journal lives within its file, and the oldest "
+                 "scans go for new ones. Make room on the disk\n");
+    if (room->stuck_since_ms != 0 && now->boot_ms - room->stuck_since_ms >= STUCK_TOLD_MS)
+        text_add(
+            text,
+            "             another program has been reading the journal for %s: its write-ahead "
+            "log grows (%.1f MB). End that program\n",
+            duration_to_text(now->boot_ms - room->stuck_since_ms, from),
+            (double)room->log_bytes / 1e6);
+    if (retain == NULL)
+        return;
+    for (uint8_t i = 0; i < journal->n_retain; i++)
+        text_add(text, "             retained: %s to %s (%s)%s\n",
+                 stamp_to_short_text(journal->retain[i].from_utc_ms, from),
+                 stamp_to_short_text(journal->retain[i].to_utc_ms, to), journal->retain[i].reason,
+                 retain->held_by_interval != i + 1 ? ""
+                 : retain->needs_room ? ". It stands in the way: retention can't make room; new "
+                                        "scans are stored until the disk is full"
+                                      : ". It stands in the way of age");
+    if (retain->removed_all > 0)
+        text_add(text, "             retention has removed scans up to %s\n",
+                 stamp_to_short_text(retain->removed_to_utc_ms, to));
+    if (retain->held_for != NULL)
+        text_add(text,
+                 "             scans older than `keep` wait for %s, which has not accepted them\n",
+                 retain->held_for);
+}
+
 static void books_line(const struct status_view *view, struct socket_text *text)
 {
     static const char *const WORDS[] = {[BOOKS_HOLD] = "hold",
@@ -129,6 +167,7 @@ static void disk_lines(const struct status_view *view, const struct stamp *now,
                  duration_to_text(space.grown_ms, span));
     add_a_day(text, status_bytes_a_day(space.grown_bytes, space.grown_ms));
     text_add(text, "\n");
+    retention_lines(view, now, &space.room, text);
     if (!written.known)
         return;
     text_add(text, "             written to storage: %.1f MB in %s", (double)written.bytes / 1e6,
@@ -201,6 +240,27 @@ static void add_reload(const struct status_view *view, struct socket_text *text)
     text_add(text, "}");
 }
 
+static void add_retention(const struct status_view *view, const struct journal_room *room,
+                          struct socket_text *text)
+{
+    const struct retain *retain = view->retain;
+    text_add(text,
+             ",\"disk_full\":%s,\"reserve_bytes\":%" PRIu64 ",\"reserve_wanted_bytes\":%" PRIu64
+             ",\"log_bytes\":%" PRIu64 ",\"removed_to\":",
+             room->tight ? "true" : "false", room->reserve_bytes, room->reserve_wanted,
+             room->log_bytes);
+    if (retain == NULL || retain->removed_all == 0)
+        text_add(text, "null");
+    else
+        text_add_instant(text, retain->removed_to_utc_ms);
+    text_add(text, ",\"retained_intervals\":%u,\"retention_stopped\":%s,\"kept_for\":",
+             view->plan->journal.n_retain, retain != NULL && retain->needs_room ? "true" : "false");
+    if (retain == NULL || retain->held_for == NULL)
+        text_add(text, "null");
+    else
+        text_add_string(text, retain->held_for);
+}
+
 static void add_journal(const struct status_view *view, const struct stamp *now,
                         struct socket_text *text)
 {
@@ -225,6 +285,7 @@ static void add_journal(const struct status_view *view, const struct stamp *now,
     text_add(text, ",\"written_bytes_a_day\":");
     text_add_number(
         text, written.known ? status_bytes_a_day((int64_t)written.bytes, written.ms) : NAN, 1);
+    add_retention(view, &space.room, text);
     text_add(text, "}");
 }
 

@@ -8,6 +8,7 @@
 
 #include "core.h"
 #include "hold.h"
+#include "retain.h"
 
 #include "uphole/gather.h"
 
@@ -31,6 +32,7 @@ struct status_view {
     uint64_t run;
     bool safe;                           /* the journal's check has ended well */
     const struct hold_book *holds;       /* NULL: none */
+    const struct retain *retain;         /* NULL: none */
     const struct status_reload *reload;  /* NULL: none */
     const struct reload_shown *reloaded; /* NULL: none; reload.h */
     struct stamp clock_since;            /* of the clock's state; the socket fills it in */
@@ -53,6 +55,9 @@ void status_delivery_of(const struct core *core, uint16_t destination, uint16_t 
 /** The well as it stands at `now`: the newest commit measured anew, so ages are those of now. */
 void status_snapshot(const struct core *core, uint16_t well_index, const struct stamp *now,
                      struct snapshot *out);
+/** What physics and steps say of the units of its channels: rows that are doubted, at most UNIT_DOUBTS_MAX. */
+size_t status_unit_doubts(const struct core *core, uint16_t well_index, const struct stamp *now,
+                          struct unit_doubt_now *into);
 /** The newest scan of a source in this run, whatever came of it; NULL where it was not asked yet.
  */
 const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source);
@@ -65,6 +70,7 @@ struct status_space {
     double bytes_a_day;         /* as planned */
     uint16_t days_left;
     int64_t grown_bytes, grown_ms; /* since the first look at it */
+    struct journal_room room;
 };
 void status_space_of(const struct core *core, struct status_space *out);
 

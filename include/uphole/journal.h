@@ -107,6 +107,34 @@ struct gap_note {
     char text[GAP_NOTE_MAX];
 };
 
+/* ---- retention: the oldest scans go, in stretches (daemon/journal/retention.c) ---- */
+
+/** The oldest stretch of scans, which would go next. to_pos 0: nothing but the newest rows is left. */
+struct removal_next {
+    uint64_t to_pos, rows;
+    int64_t from_utc_ms; /* no scan of it is older by its label */
+    int64_t to_utc_ms; /* no scan of it is younger by its label; where no label can be believed: begin of the next run with one */
+    bool dated;        /* false: its age is not known */
+};
+UP_MUST enum up_rc journal_removal_next(struct journal *journal, struct removal_next *next, struct up_error *error);
+/** True where neither file system nor reserve has room for another transaction: the oldest rows must go, or the next ones are refused. */
+bool journal_needs_room(struct journal *journal);
+/** Rows of a well up to here are not handed out any more: removed, or the lead-in of those behind them. */
+struct row_floor {
+    uint16_t well;
+    uint64_t pos, seq, run;
+    struct stamp at; /* of that row; utc_ms 0 where it is removed itself */
+};
+/** All scans up to to_pos, whatever the well. Every well that has rows needs a floor, at to_pos or above. */
+struct removal {
+    uint64_t to_pos;
+    int64_t to_utc_ms;
+    size_t n_floors;
+    struct row_floor *floors;
+};
+/** A step of removing what only removed rows needed (facts, runs, plans, orders), one small transaction; *more: the round is not through. */
+UP_MUST enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *error);
+
 /** All that goes into one transaction. Scans get pos and seq (in place); facts of scan i carry scan_index. */
 struct batch {
     struct scan *scans;       size_t n_scans;
@@ -117,6 +145,7 @@ struct batch {
     struct gap_note *notes;   size_t n_notes;   /* stored before the gaps, so that their new revisions bear them */
     struct row_order *orders; size_t n_orders;  /* pos is set; of a times order and a recalculation `as_of` too */
     const struct journal_damage *told;          /* damage that a ledger row of this batch tells of; NULL: none */
+    const struct removal *removal; /* NULL: none */
 };
 /**
  * One transaction, synced. On failure nothing of the batch is stored, seqs are taken back, and the journal is `poisoned`: it must be reopened
@@ -181,8 +210,8 @@ struct journal_room {
     int64_t stuck_since_ms;                 /* CLOCK_BOOTTIME since which the log could not be brought into the file; 0: it can */
 };
 void journal_room_of(struct journal *journal, struct journal_room *out);
-/** Bytes of database and WAL on disk; bytes free in the file system. */
-void journal_sizes(const struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
+/** Bytes of pages in use and of the log; bytes free in the file system, and in pages that the file holds free. */
+void journal_sizes(struct journal *journal, uint64_t *bytes, uint64_t *free_bytes);
 /** The oldest order above `after` that concerns this destination and well; pos 0 where there is none. Few rows: no slices. */
 UP_MUST enum up_rc journal_next_order(struct journal *journal, uint64_t after, const char *destination, uint16_t well, struct row_order *out,
                                       struct up_error *error);
@@ -191,6 +220,10 @@ UP_MUST enum up_rc journal_newest_times(struct journal *journal, struct row_orde
 /** The revision that rows of a well (0: all) in [from, to] get by an order that is made now: above that of every order over any of them. */
 UP_MUST enum up_rc journal_next_revision(struct journal *journal, uint16_t well, uint64_t from, uint64_t to, uint32_t *revision,
                                          struct up_error *error);
+/** From now on a revision lies above the newest by a number that is drawn, 1 to REVISION_STEP_MAX, not by 1: two journals that go on from one image
+ *  give their corrections numbers of their own, as they do their runs. */
+#define REVISION_STEP_MAX 65536
+void journal_draw_revisions(struct journal *journal);
 /** The first run of this boot: where it began (every scan above `pos` is of this boot), and its clock then. pos 0: no run has begun. */
 struct boot_begin {
     uint64_t pos, run;
@@ -234,6 +267,14 @@ UP_MUST enum up_rc ledger_renew(struct ledger *ledger, struct journal *journal, 
  *  come and ends with the first one accepted 10 min or more after the last. Its `before_seq` is the last one before the first of them. */
 void ledger_set_aside(struct ledger *ledger, const char *destination, uint16_t well, uint64_t seq, const struct stamp *at, const char *sentence);
 void ledger_end_aside(struct ledger *ledger, const char *destination, uint16_t well, uint64_t accepted_seq, const struct stamp *now);
+/** Retention removes records that `destination` has not accepted: counted in a row of kind `removed`, which ends when the delivery is at the live edge
+ *  again. */
+struct removed_unsent {
+    uint64_t before_seq; /* accepted up to here */
+    uint32_t scans;
+    struct stamp first, last;
+};
+void ledger_remove(struct ledger *ledger, const char *destination, uint16_t well, const struct removed_unsent *removed, const char *sentence);
 /** From now on rows are opened under this run: a run that begins within the life of the ledger (the disk had refused). */
 void ledger_set_run(struct ledger *ledger, uint64_t run);
 /** From now on `plan`, within the run: open rows of sources and destinations that it no longer holds end now and say so; all others go on. Its wells
@@ -272,10 +313,24 @@ UP_MUST enum up_rc journal_window_start(struct journal_reader *reader, uint16_t 
                                         uint64_t *begin_after, struct up_error *error);
 UP_MUST enum up_rc journal_row_before(struct journal_reader *reader, uint16_t well, uint64_t pos, uint64_t *run, uint64_t *seq,
                                       uint64_t *at_pos, struct up_error *error);
+/** The floor of a well once all scans up to to_pos are gone: its last row whose window does not stand whole behind them. `slice` holds
+ *  JOURNAL_SLICE_MAX scans. */
+UP_MUST enum up_rc journal_find_floor(struct journal_reader *reader, uint16_t well, uint64_t to_pos, int64_t window_ms, uint32_t window_scans,
+                                      struct scan *slice, struct row_floor *floor, struct up_error *error);
+/** What retention has removed. Of a well: rows up to `pos`, with `seq` and `run`, are not handed out any more. Well 0: every scan up to `pos`, taken
+ *  at `utc_ms` or before, is gone, `rows` of them. pos 0: nothing was removed. */
+struct removed_rows {
+    uint64_t pos, seq, run, rows;
+    int64_t utc_ms;
+};
+UP_MUST enum up_rc journal_read_floor(struct journal_reader *reader, uint16_t well, struct removed_rows *removed, struct up_error *error);
 /** Facts of a well with pos <= up_to, of `run`: the newest of each source, point and kind; of hours the newest FACT_HOURS_READ. `room` of at least
  *  1024 holds them all. */
 UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t up_to, struct fact *into, size_t room,
                                       size_t *got, struct up_error *error);
+/** The newest FACT_UNIT_STEPPED of each source and point of a well, of whatever run: what a new run must go on doubting. At most `room`. */
+UP_MUST enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
+                                           struct up_error *error);
 /** The newest row in [from, up_to] with which the well's measuring began anew within the run (FACT_BEGUN_ANEW); 0: none. */
 UP_MUST enum up_rc journal_begun_anew(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t from, uint64_t up_to, uint64_t *pos,
                                       struct up_error *error);

@@ -116,6 +116,8 @@ struct map {
     uint8_t unit_register_table;
     uint16_t unit_register_address;
     struct channel channel[MAP_CHANNELS_MAX]; /* ascending by point number */
+    uint16_t n_indexed;                       /* of them, that `place` knows; all, or it isn't used */
+    uint8_t place[POINT_COUNT];               /* of a point in channel, from 1; 0: not mapped */
 };
 
 /* ---- lines, wells ---- */
@@ -314,10 +316,19 @@ struct destination_plan {
 /** True where both ask for the same, wherever they stand in their files: its connection may go on (the index may still differ). */
 bool destination_is_same(const struct destination_plan *a, const struct destination_plan *b);
 
+/** Scans of an interval under review: retention takes nothing of it, nor anything younger. */
+#define RETAIN_MAX 16
+struct retained {
+    int64_t from_utc_ms, to_utc_ms; /* both included */
+    char reason[LABEL_MAX + 1];
+};
+
 struct journal_plan {
     char path[PATH_LENGTH_MAX]; /* a directory */
     uint64_t keep_ms;
     uint64_t at_most_bytes;
+    uint8_t n_retain;
+    struct retained retain[RETAIN_MAX]; /* as stated */
 };
 
 struct plan {

@@ -242,16 +242,27 @@ class Check(unittest.TestCase):
         self.assertIn("gauge: map float-low-first, line pad-line, unit id 2, every 10 s", got)
         self.assertFalse(self.facts(text)["sources"][-1]["has_begun"])
 
-    # Planted defect: a summary that promises a retention which does not exist.
-    def test_the_journal_is_said_to_grow(self):
+    # Planted defect: a summary that counts with `keep` where `at_most` comes first.
+    def test_what_the_journal_keeps_is_said(self):
         facts = self.facts(self.example())
         days = f"{2e9 / facts['disk_bytes_a_day']:.0f}"
         got = words(check(EXAMPLE).stdout)
-        self.assertIn(f"2.0 GB (`at_most`) are passed after about {days} days. Rows are not removed yet", got)
-        self.assertIn(f"This version removes no rows: after about {days} days the journal passes `at_most` and grows on until the disk is full", got)
+        self.assertIn(f"2.0 GB (`at_most`) are passed after about {days} days. The oldest scans go: at `keep` once every destination has accepted "
+                      "them, near `at_most` in any case", got)
+        self.assertNotIn("retained", got)
         small = words(self.with_text(self.example().replace("at_most: 2 GB", "at_most: 20 MB")).stdout)
+        days = f"{0.95 * 20e6 / facts['disk_bytes_a_day']:.0f}"
         self.assertIn("`keep` of 400 days needs about", small)
-        self.assertNotIn("oldest rows go then", small)
+        self.assertIn(f"the oldest scans go after about {days} days, accepted or not", small)
+
+    def test_an_interval_under_review_is_shown_and_a_wrong_one_refused(self):
+        text = self.example().replace("at_most: 2 GB", "at_most: 2 GB, retain: [{from: 2031-03-01T06:00:00Z, to: 2031-03-02T06:00:00Z, reason: pump trip}]")
+        got = words(self.with_text(text).stdout)
+        self.assertIn("retained: 2031-03-01 06:00:00Z to 2031-03-02 06:00:00Z, pump trip", got)
+        self.assertIn("`retain` stops retention at its first interval", got)
+        wrong = self.with_text(text.replace("to: 2031-03-02", "to: 2031-02-02"))
+        self.assertEqual(wrong.returncode, 78)
+        self.assertIn("`to` lies before `from`", wrong.stdout + wrong.stderr)
 
     def test_what_is_no_file_is_refused_at_once_and_says_what_to_do(self):
         with tempfile.TemporaryDirectory() as directory:

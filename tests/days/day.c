@@ -74,7 +74,8 @@ struct plan *day_read_plan(const struct day *day)
     size_t length = 0;
     FILE *out = open_memstream(&text, &length);
     assert_non_null(out);
-    fprintf(out, "%s\njournal: {path: %s}\n", day->options.config, day->directory);
+    fprintf(out, "%s\njournal: {path: %s%s}\n", day->options.config, day->directory,
+            day->options.journal != NULL ? day->options.journal : "");
     fclose(out);
     char path[sizeof day->directory + 16];
     snprintf(path, sizeof path, "%s/day.yaml", day->directory);
@@ -227,6 +228,7 @@ static void drop_well_side(struct day *day)
     day->plan_serial = 0;
     core_destroy(day->core);
     ledger_destroy(day->ledger);
+    retain_close(&day->retain);
     journal_close(day->journal);
     plan_free(day->plan);
     day->core = NULL;
@@ -333,10 +335,23 @@ void day_run_without_core(struct day *day, int64_t ms)
     }
 }
 
+static void keep_room(struct day *day)
+{
+    struct clock_watch watch = {.floor_utc_ms = day->floor_utc_ms};
+    const struct retain_options options = {.plan = day->plan,
+                                           .clock = &day->clock,
+                                           .watch = &watch,
+                                           .journal = day->journal,
+                                           .core = day->core};
+    if (!core_journal_refuses(day->core))
+        retain_step(&day->retain, &options);
+}
+
 void day_run_for(struct day *day, int64_t ms)
 {
     const int64_t end_us = day->now_us + ms * 1000;
     while (day->now_us < end_us) {
+        keep_room(day);
         int64_t next_us = core_step(day->core);
         day_serve_receiver(day);
         uint16_t which = UINT16_MAX;

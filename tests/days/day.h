@@ -41,6 +41,7 @@ struct day_options {
     int64_t utc_ms;            /* 0: DAY_START_UTC_MS */
     bool clock_unsynchronised;
     size_t ring_slots; /* 0: 256 */
+    const char *journal; /* more keys of `journal:`, as ", keep: 2 h"; NULL: none */
     bool unjudged;     /* the hook changes values on purpose: Good ones aren't held to the truth */
     /** Called for each answer; may change, delay or drop it. NULL: an honest line. */
     void (*fault)(struct day *day, void *context, uint16_t line, const uint8_t *request,

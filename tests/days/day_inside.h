@@ -10,6 +10,7 @@
 #include "../../daemon/uphole/backlog.h"
 #include "../../daemon/uphole/core.h"
 #include "../../daemon/uphole/resend.h"
+#include "../../daemon/uphole/retain.h"
 
 #define DAY_ANSWERS_MAX 8
 #define DAY_WANTS_MAX 64
@@ -62,6 +63,7 @@ struct day {
     struct journal *journal;
     struct ledger *ledger;
     struct core *core;
+    struct retain retain;
     struct backlog *backlog;
     uint64_t run;
     int64_t began_ms[DAY_RUNS_MAX]; /* boot_ms of each start */

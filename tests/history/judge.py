@@ -162,6 +162,7 @@ class Judge:
 
     def values(self):
         self.checked = 0
+        timed = {identity(row)[:3] for row in self.rows.values() if row["time"] is not None}
         for row in self.rows.values():
             source = (row["well"], row["source"])
             measured = {c.point: c for c in self.channels(row, source)}
@@ -181,7 +182,7 @@ class Judge:
             if took < -50:
                 self.says("V", f"{identity(row)}: an age below one refresh: {shown}")
             if row["time"] is None:
-                if row["run"] in self.last_boot and identity(row)[:3] + (1,) not in self.rows:  # of earlier boots nothing tells the time
+                if row["run"] in self.last_boot and identity(row)[:3] not in timed:  # of earlier boots nothing tells the time
                     self.says("V", f"{identity(row)} has no time, and no revision brought it")
                 continue
             self.match(row, source, measured, shown, max(took, 0) + 55)

@@ -368,7 +368,10 @@ class Play:
         shutil.copytree(self.box.journal, image)
         copied = time.time()
         self.box.start()
-        self.breathe(1.0, 2.0)
+        self.breathe(0.5, 1.0)
+        if self.chance.random() < 0.5:
+            self.step_recalculate()  # its revisions are lost with the disk, and were published
+        self.breathe(0.5, 1.0)
         if self.chance.random() < 0.5:
             self.box.stop()
             self.box.audit()

@@ -235,11 +235,11 @@ def script_of_faults(where, text):
     DONE.append(where)
 
 
-def some_lines(where, text):
-    """A `lines:` section, in the tour's configuration in place of its own."""
+def a_section(where, text):
+    """A `lines:` or `journal:` section, in the tour's configuration in place of its own."""
     with tempfile.TemporaryDirectory() as directory:
         tour_text = open(ROOT + "/config/tour.yaml").read()
-        open(directory + "/uphole.yaml", "w").write(re.sub(r"lines:\n(  .*\n)+", lambda _: text + "\n", tour_text, count=1).replace("/tmp/uphole-tour", directory))
+        open(directory + "/uphole.yaml", "w").write(re.sub(r"(?m)^" + text.split(":")[0] + r":.*\n(  .*\n)*", lambda _: text + "\n", tour_text, count=1).replace("/tmp/uphole-tour", directory))
         done = subprocess.run([UPHOLE, "check", directory + "/uphole.yaml", "--maps", ROOT + "/config/maps"], capture_output=True, text=True)
     must(where, done.returncode == 0, "uphole check: exit %d: %s%s" % (done.returncode, done.stdout[-300:], done.stderr[-300:]))
     DONE.append(where)
@@ -292,8 +292,8 @@ def a_block(shell, name, first, language, text):
         return calculations(where, text)
     if start.startswith("at ") and name == "simulator.md":
         return script_of_faults(where, text)
-    if start == "lines:":
-        return some_lines(where, text)
+    if start in ("lines:", "journal:"):
+        return a_section(where, text)
     if start.startswith("[at D]"):
         return LISTED.append(where + ": a grammar; the script below it is run")
     lines = [line for line in re.sub(r"\\\n\s*", "", text).split("\n") if line.strip()]

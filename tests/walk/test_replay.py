@@ -151,11 +151,12 @@ def what_was_captured_is_what_the_journal_says_and_a_wrong_map_is_put_right():
         assert out.returncode == 0, out.stderr
         assert "--reason" in ask(walk, "recalculate", "heron-7", *interval, code=64)
         said = ask(walk, "recalculate", "heron-7", *interval, "--by", "operations engineer", "--reason", "the map doubled the intake pressure")
-        assert re.search(rf"^{last} records of heron-7 \(1 to {last}\) are recalculated under plan [0-9a-f]{{8}} as revision 1, as asked by operations engineer", said), said
-        revised = lambda: [r for p in payloads(capture) for r in json.loads(p)["rows"] if r["revision"] == 1]  # noqa: E731
+        assert re.search(rf"^{last} records of heron-7 \(1 to {last}\) are recalculated under plan [0-9a-f]{{8}} as revision (\d+), as asked by operations engineer", said), said
+        number = int(re.search(r"as revision (\d+)", said)[1])
+        revised = lambda: [r for p in payloads(capture) for r in json.loads(p)["rows"] if r["revision"] == number]  # noqa: E731
         wait_for("a part of it", 30, lambda: len(revised()) >= last // 6)
         order = delivery(walk)["order"]
-        assert order["kind"] == "recalculate" and order["revision"] == 1 and 0 < order["records_left"] < last, order
+        assert order["kind"] == "recalculate" and order["revision"] == number and 0 < order["records_left"] < last, order
         assert "a range is recalculated for operations engineer" in ask(walk, "status"), ask(walk, "status")
         time.sleep(1.2)  # a commit
         walk.stop(walk.daemon, signal.SIGKILL)
@@ -163,7 +164,7 @@ def what_was_captured_is_what_the_journal_says_and_a_wrong_map_is_put_right():
         assert at_kill < last, "it was done before the kill"
         walk.daemon = walk._start("daemon", BINARY, "run", "--config", walk.config, "--maps", maps)
         wait_for("all of it", 60, lambda: {r["seq"] for r in revised()} >= set(range(1, last + 1)), step=0.3)
-        wait_for("the end said", 10, lambda: f"{last} records of heron-7 were recalculated (revision 1) and sent to plant-broker" in walk.log("daemon"))
+        wait_for("the end said", 10, lambda: f"{last} records of heron-7 were recalculated (revision {number}) and sent to plant-broker" in walk.log("daemon"))
         rows = revised()
         print(f"  killed after {at_kill} of {last} revised rows; {len(rows) - last} came twice")
         assert {r["seq"] for r in rows} == set(range(1, last + 1)) and len(rows) - last <= at_kill, len(rows)
@@ -173,10 +174,10 @@ def what_was_captured_is_what_the_journal_says_and_a_wrong_map_is_put_right():
         for payload in payloads(capture):
             reader.take(payload)
             message = json.loads(payload)
-            assert (message["sent"] == "recalculated") == (message["rows"][0]["revision"] == 1) == ("by" in message), message
+            assert (message["sent"] == "recalculated") == (message["rows"][0]["revision"] == number) == ("by" in message), message
         both = reader.database.execute(
-            "SELECT a.value, b.value FROM value a JOIN value b USING(run, well, seq, point) WHERE a.revision = 0 AND b.revision = 1 AND point = "
-            "'intake_pressure' AND a.value IS NOT NULL AND b.value IS NOT NULL").fetchall()
+            "SELECT a.value, b.value FROM value a JOIN value b USING(run, well, seq, point) WHERE a.revision = 0 AND b.revision = ? AND point = "
+            "'intake_pressure' AND a.value IS NOT NULL AND b.value IS NOT NULL", (number,)).fetchall()
         assert len(both) > 40 and all(abs(was - 2 * now) <= 2 for was, now in both), both[:5]
 
         # from a copied journal: both revisions
@@ -187,7 +188,7 @@ def what_was_captured_is_what_the_journal_says_and_a_wrong_map_is_put_right():
             if name.is_socket():
                 name.unlink()
         options = ("heron-7", *interval, "--as", "plant-broker", "--compare", capture)
-        for more, n in (([], 1), (["--as-first-measured"], 0), (["--revision", "1"], 1), (["--revision", "0"], 0)):
+        for more, n in (([], number), (["--as-first-measured"], 0), (["--revision", str(number)], number), (["--revision", "0"], 0)):
             verdict = json.loads(ask(walk, "replay", *options, *more, "--json", journal=copy))
             assert verdict["verdict"] == "same" and verdict["same"] == verdict["rows"] - verdict["outside"] and verdict["missing"] == 0, verdict
             first = json.loads(ask(walk, "replay", "heron-7", *interval, *more, journal=copy).splitlines()[0])
@@ -196,10 +197,10 @@ def what_was_captured_is_what_the_journal_says_and_a_wrong_map_is_put_right():
         for more in ([], ["--as-first-measured"]):
             out = ask(walk, "export", "heron-7", *interval, "--ndjson", *more, journal=copy)
             cells[len(more)] = [json.loads(line)["rows"][0]["revision"] for line in out.splitlines() if "uphole/record/1" in line]
-        assert set(cells[0]) == {1} and set(cells[1]) == {0} and len(cells[0]) == len(cells[1]) == last, {k: len(v) for k, v in cells.items()}
+        assert set(cells[0]) == {number} and set(cells[1]) == {0} and len(cells[0]) == len(cells[1]) == last, {k: len(v) for k, v in cells.items()}
         check_tampered(walk, copy, capture, interval)
         only = walk.directory / "first-only.txt"  # captured before anybody recalculated
-        only.write_text("".join(line for line in open(capture) if '"revision":1' not in line))
+        only.write_text("".join(line for line in open(capture) if f'"revision":{number}' not in line))
         said = ask(walk, "replay", "heron-7", *interval, "--as", "plant-broker", "--compare", only, code=1, journal=copy)
         assert f"In the journal and not there: {last} (seq 1 to {last})\n  {last} of them are there in another revision\n" in said, said
         printed = ask(walk, "replay", "heron-7", *interval, "--rows", "64", journal=copy)
