@@ -50,6 +50,10 @@ static const struct {
     double share;
 } FIRST_QUESTIONS[] = {{MODBUS_READ_INPUT_REGISTERS, 1.0}, {MODBUS_READ_HOLDING_REGISTERS, 0.02}};
 
+#define SECOND_TRY_MOST                                                                            \
+    10 /* unit ids, and settings, for which the second question is worth its time */
+#define SECOND_TRY_SETTINGS 8
+
 #define COUNT_OF(array) (sizeof(array) / sizeof(array)[0])
 
 bool settings_differ(const struct line_plan *a, const struct line_plan *b)
@@ -162,7 +166,8 @@ void batches_make(const struct find_options *options, struct batches *out)
         const unsigned n = is_network ? COUNT_OF(NETWORK_IDS) : COUNT_OF(SERIAL_IDS);
         for (unsigned g = 0; g < n; g++)
             for (unsigned q = 0; q < COUNT_OF(FIRST_QUESTIONS); q++)
-                add(options, &line, weight, &groups[g], q, out);
+                if (q == 0 || (groups[g].low <= SECOND_TRY_MOST && i < SECOND_TRY_SETTINGS))
+                    add(options, &line, weight, &groups[g], q, out);
     }
     qsort(out->batch, out->n, sizeof out->batch[0], compare);
 }

@@ -190,6 +190,15 @@ static void channels_read(struct plan_faults *faults, const struct node *node, i
     }
 }
 
+/** Each reading of each scan asks where its channel is. */
+static void channels_index(struct map *map)
+{
+    memset(map->place, 0, sizeof map->place);
+    for (int i = 0; i < map->n_channels; i++)
+        map->place[map->channel[i].point] = (uint8_t)(i + 1);
+    map->n_indexed = map->n_channels;
+}
+
 static const struct node *channel_node(const struct node *channels, const struct channel *channel)
 {
     return node_find(channels, point_get(channel->point)->id);
@@ -264,6 +273,7 @@ bool map_read(struct plan_faults *faults, const struct node *node, struct map *m
     counter_read(faults, node_find(node, "refresh_counter"), numbering, map);
     unit_register_read(faults, node_find(node, "unit_register"), numbering, map);
     channels_read(faults, channels, numbering, map);
+    channels_index(map);
     if (faults->n + faults->more != before)
         return false;
     for (int i = 0; i < map->n_channels; i++) {
@@ -284,6 +294,8 @@ bool map_read(struct plan_faults *faults, const struct node *node, struct map *m
 
 const struct channel *map_channel(const struct map *map, unsigned point)
 {
+    if (map->n_indexed == map->n_channels && point < POINT_COUNT)
+        return map->place[point] > 0 ? &map->channel[map->place[point] - 1] : NULL;
     for (int i = 0; i < map->n_channels; i++)
         if (map->channel[i].point == point)
             return &map->channel[i];

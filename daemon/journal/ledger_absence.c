@@ -17,7 +17,12 @@
  */
 #include "ledger_load.h"
 
+#include <stdlib.h>
 #include <string.h>
+
+#define CHANGES_MAX                                                                                \
+    16 /* of one run that are looked at; older ones matter only where nothing was accounted for    \
+          since */
 
 /** What the journal says of one source in one run. */
 struct tail {
@@ -78,32 +83,141 @@ static int read_tail(struct loader *loader, const struct run_row *run, const str
     return read_last_due(loader, run, next, well, source, tail);
 }
 
-/**
- * A plan that was taken within the run: when it counts for this source. What was due before had
- * ended by then, but for the due time that was open; a source that the plan brought was not due
- * before. Where its last scan was taken under the run's last plan, nothing is to be looked for. The
- * plan of the start counts since the run began, however long it took to be stored.
- */
-static int read_plan_taken(const struct loader *loader, const struct run_row *run,
-                           const struct run_row *next, const struct tail *tail, int64_t *boot_ms)
+/** A plan as it took effect within a run. */
+struct change {
+    int64_t boot_ms;
+    uint32_t id;
+    struct plan *plan; /* owned */
+};
+struct changes {
+    struct change change[CHANGES_MAX]; /* oldest first; the first one counts since the run began */
+    size_t n;
+};
+
+static void changes_free(struct changes *changes)
+{
+    for (size_t i = 0; i < changes->n; i++)
+        plan_free(changes->change[i].plan);
+}
+
+static enum up_rc read_plan(const struct loader *loader, uint32_t id, struct plan **out,
+                            struct up_error *error)
 {
     sqlite3_stmt *row = NULL;
-    *boot_ms = run->began.boot_ms;
-    if (tail->has_scan && tail->plan == run->plan)
-        return SQLITE_OK;
-    int rc = loader_prepare(loader,
-                            "SELECT max(boot_ms) FROM event WHERE pos > ? AND pos < ? AND kind = "
-                            "'plan' AND who <> 'start'",
-                            &row);
-    if (rc != SQLITE_OK)
-        return rc;
-    bind_u64(row, 1, run->pos);
-    bind_u64(row, 2, next->pos);
-    rc = sqlite3_step(row);
-    if (rc == SQLITE_ROW && sqlite3_column_int64(row, 0) > *boot_ms)
-        *boot_ms = sqlite3_column_int64(row, 0);
+    struct plan_faults *faults = calloc(1, sizeof *faults);
+    enum up_rc rc = UP_E_MISSING;
+    int sql = faults == NULL ? SQLITE_NOMEM
+                             : loader_prepare(loader, "SELECT text FROM plan WHERE id = ?", &row);
+    if (sql == SQLITE_OK) {
+        bind_u64(row, 1, id);
+        sql = sqlite3_step(row);
+    }
+    if (sql == SQLITE_ROW)
+        rc = plan_from_text("the journal's plan", sqlite3_column_blob(row, 0),
+                            (size_t)sqlite3_column_bytes(row, 0), out, faults);
     sqlite3_finalize(row);
-    return rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
+    free(faults);
+    if (sql != SQLITE_ROW && sql != SQLITE_DONE)
+        return loader_fail(loader, sql, error);
+    return rc == UP_OK ? UP_OK : UP_FAIL(error, rc, "plan %u of the journal does not read", id);
+}
+
+/**
+ * The plans of a run in the order in which they took effect; where there were more than CHANGES_MAX
+ * the newest of them. None: it had one plan alone, from its begin.
+ */
+static enum up_rc read_changes(const struct loader *loader, const struct run_row *run,
+                               const struct run_row *next, struct changes *out,
+                               struct up_error *error)
+{
+    /* "Plan 0123abcd took effect." What was in force when a run began within the program's life
+     * stands before it. */
+    static const char SQL[] =
+        "SELECT e.boot_ms, p.id, e.pos > ?1 FROM event e JOIN plan p ON substr(p.digest, 1, 8) = "
+        "substr(e.text, 6, 8) WHERE e.kind = 'plan' AND e.pos < ?2 AND e.pos >= (SELECT "
+        "ifnull(max(pos), 0) FROM event WHERE kind = 'plan' AND pos < ?1 AND NOT EXISTS(SELECT 1 "
+        "FROM event s WHERE s.kind = 'plan' AND s.who = 'start' AND s.pos > ?1 AND s.pos < ?2)) "
+        "ORDER BY e.pos DESC LIMIT ?3";
+    sqlite3_stmt *row = NULL;
+    enum up_rc rc = UP_OK;
+    out->n = 0;
+    int sql = loader_prepare(loader, SQL, &row);
+    if (sql == SQLITE_OK) {
+        bind_u64(row, 1, run->pos);
+        bind_u64(row, 2, next->pos);
+        sqlite3_bind_int(row, 3, CHANGES_MAX);
+    }
+    struct change found[CHANGES_MAX];
+    size_t n = 0;
+    bool within = true;
+    while (sql == SQLITE_OK && within && n < CHANGES_MAX &&
+           (sql = sqlite3_step(row)) == SQLITE_ROW) {
+        within = sqlite3_column_int(row, 2) != 0;
+        found[n++] = (struct change){.boot_ms = sqlite3_column_int64(row, 0),
+                                     .id = (uint32_t)column_u64(row, 1)};
+        sql = SQLITE_OK;
+    }
+    sqlite3_finalize(row);
+    if (sql != SQLITE_OK && sql != SQLITE_DONE)
+        return loader_fail(loader, sql, error);
+    for (size_t i = n; rc == UP_OK && n > 1 && i-- > 0;) {
+        struct change *change = &out->change[out->n];
+        *change = found[i];
+        rc = read_plan(loader, change->id, &change->plan, error);
+        out->n += rc == UP_OK;
+    }
+    if (out->n > 0)
+        out->change[0].boot_ms = run->began.boot_ms;
+    return rc;
+}
+
+static int64_t period_in(const struct plan *plan, const char *well_id, uint8_t source,
+                         int64_t utc_ms)
+{
+    const struct well_plan *well = plan_well_by_id(plan, well_id);
+    const struct source_entry *entry = well == NULL ? NULL : plan_entry_at(well, source, utc_ms);
+    return entry == NULL ? 0 : entry->poll_every_ms;
+}
+
+/** The first due time of a grid that began at `began_ms` which is not before `from_ms`. */
+static int64_t grid_from(int64_t began_ms, int64_t period_ms, int64_t from_ms)
+{
+    return from_ms <= began_ms
+               ? began_ms
+               : began_ms + (from_ms - began_ms + period_ms - 1) / period_ms * period_ms;
+}
+
+/**
+ * The first due time that nothing in the run accounts for, by the grids of its plans as they took
+ * effect: where a period changes, the new grid takes over at the old one's next due time, as the
+ * lines do; a source that a plan brings is due behind the instant of the change.
+ */
+static int64_t first_due_of(const struct run_row *run, const struct changes *changes,
+                            const struct tail *tail, const char *well_id, uint8_t source,
+                            int64_t period_ms, int64_t utc_ms)
+{
+    const int64_t began_ms = run->began.boot_ms;
+    int64_t last_ms = tail->has_scan ? tail->scan.boot_ms : INT64_MIN;
+    if (tail->has_due && tail->due_boot_ms > last_ms)
+        last_ms = tail->due_boot_ms;
+    size_t i = 0;
+    while (i + 1 < changes->n && changes->change[i + 1].boot_ms <= last_ms)
+        i++; /* the plan in force at the last account */
+    int64_t period =
+        changes->n == 0 ? period_ms : period_in(changes->change[i].plan, well_id, source, utc_ms);
+    int64_t next_ms = began_ms;
+    if (last_ms >= began_ms && period > 0)
+        next_ms = began_ms + ((last_ms - began_ms) / period + 1) * period;
+    for (i++; i < changes->n; i++) {
+        const struct change *change = &changes->change[i];
+        const int64_t other = period_in(change->plan, well_id, source, utc_ms);
+        if (other > 0 && period == 0)
+            next_ms = grid_from(began_ms, other, change->boot_ms + 1);
+        else if (other > 0)
+            next_ms = grid_from(began_ms, other, next_ms);
+        period = other;
+    }
+    return grid_from(began_ms, period_ms, next_ms);
 }
 
 /** Due times of a source between two runs that nobody accounted for. */
@@ -120,21 +234,14 @@ static bool clock_is_trusted(uint8_t clock)
 }
 
 static struct absence absence_of(const struct run_row *run, const struct run_row *next,
-                                 const struct tail *tail, int64_t taken_boot_ms, int64_t period_ms)
+                                 const struct tail *tail, int64_t first_ms, int64_t period_ms)
 {
     struct absence absence = {.sure = true};
     const struct stamp *anchor = tail->has_scan ? &tail->scan : &run->began;
     const bool same_boot =
         run->began.boot == next->began.boot && strcmp(run->boot_id, next->boot_id) == 0;
-    int64_t n = (taken_boot_ms - run->began.boot_ms) / period_ms;
-    if (tail->has_scan && tail->scan.boot_ms >= run->began.boot_ms &&
-        (tail->scan.boot_ms - run->began.boot_ms) / period_ms + 1 > n)
-        n = (tail->scan.boot_ms - run->began.boot_ms) / period_ms + 1;
-    if (tail->has_due && (tail->due_boot_ms - run->began.boot_ms) / period_ms + 1 > n)
-        n = (tail->due_boot_ms - run->began.boot_ms) / period_ms + 1;
-    absence.first = (struct stamp){.boot_ms = run->began.boot_ms + n * period_ms,
-                                   .boot = run->began.boot,
-                                   .clock = anchor->clock};
+    absence.first =
+        (struct stamp){.boot_ms = first_ms, .boot = run->began.boot, .clock = anchor->clock};
     absence.first.utc_ms = absence.first.boot_ms + anchor->utc_ms - anchor->boot_ms;
     const int64_t away_ms = same_boot ? next->began.boot_ms - absence.first.boot_ms
                                       : next->began.utc_ms - absence.first.utc_ms;
@@ -227,6 +334,30 @@ static void close_counts(struct loader *loader, const struct run_row *run, uint1
     }
 }
 
+/** One source between two runs; *settled: nothing was missing. */
+static int see_source(struct loader *loader, size_t index, const struct changes *changes,
+                      const struct well_plan *well_plan, uint16_t well, uint8_t source, bool put,
+                      bool *settled)
+{
+    const struct run_row *run = &loader->run[index + 1], *next = &loader->run[index];
+    const struct source_entry *entry = plan_entry_at(well_plan, source, next->began.utc_ms);
+    struct tail tail;
+    if (entry == NULL || entry->poll_every_ms == 0 || well == 0)
+        return SQLITE_OK;
+    const int sql = read_tail(loader, run, next, well, source, &tail);
+    if (sql != SQLITE_OK)
+        return sql;
+    const int64_t first_ms = first_due_of(run, changes, &tail, well_plan->id, source,
+                                          entry->poll_every_ms, next->began.utc_ms);
+    const struct absence absence = absence_of(run, next, &tail, first_ms, entry->poll_every_ms);
+    *settled = *settled && absence.count == 0;
+    if (put && (absence.count > 0 || (index == 0 && !absence.sure)))
+        put_absence(loader, run, next, well, source, &tail, &absence);
+    if (put)
+        close_counts(loader, run, well, source, &absence.first, tail.seq);
+    return SQLITE_OK;
+}
+
 /** One pair of runs; *settled: nothing was missing. With `put` the rows are made, else only looked
  * for. */
 static enum up_rc see_pair(struct loader *loader, size_t index, bool put, bool *settled,
@@ -234,31 +365,20 @@ static enum up_rc see_pair(struct loader *loader, size_t index, bool put, bool *
 {
     const struct run_row *run = &loader->run[index + 1], *next = &loader->run[index];
     const struct plan *plan = NULL;
+    struct changes changes;
+    int sql = SQLITE_OK;
     *settled = true;
-    enum up_rc rc = loader_plan(loader, run->plan, &plan, error);
+    enum up_rc rc = read_changes(loader, run, next, &changes, error);
+    if (rc == UP_OK)
+        rc = loader_plan(loader, run->plan, &plan, error);
     for (uint16_t w = 0; rc == UP_OK && plan != NULL && w < plan->n_wells; w++) {
         const uint16_t well = journal_well_number(loader->journal, plan->wells[w].id);
-        for (unsigned s = SOURCE_GAUGE; s < SOURCE_KINDS; s++) {
-            const struct source_entry *entry =
-                plan_entry_at(&plan->wells[w], (uint8_t)s, next->began.utc_ms);
-            struct tail tail;
-            if (entry == NULL || entry->poll_every_ms == 0 || well == 0)
-                continue;
-            int64_t taken_boot_ms = 0;
-            int sql = read_tail(loader, run, next, well, (uint8_t)s, &tail);
-            if (sql == SQLITE_OK)
-                sql = read_plan_taken(loader, run, next, &tail, &taken_boot_ms);
-            if (sql != SQLITE_OK)
-                return loader_fail(loader, sql, error);
-            const struct absence absence =
-                absence_of(run, next, &tail, taken_boot_ms, entry->poll_every_ms);
-            *settled = *settled && absence.count == 0;
-            if (put && (absence.count > 0 || (index == 0 && !absence.sure)))
-                put_absence(loader, run, next, well, (uint8_t)s, &tail, &absence);
-            if (put)
-                close_counts(loader, run, well, (uint8_t)s, &absence.first, tail.seq);
-        }
+        for (uint8_t s = SOURCE_GAUGE; sql == SQLITE_OK && s < SOURCE_KINDS; s++)
+            sql = see_source(loader, index, &changes, &plan->wells[w], well, s, put, settled);
+        if (sql != SQLITE_OK)
+            rc = loader_fail(loader, sql, error);
     }
+    changes_free(&changes);
     return rc;
 }
 

@@ -18,6 +18,8 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_HOURS] = "SELECT pos, source, point, kind, value, utc_ms, boot_ms FROM fact"
                 " WHERE run = ?1 AND well = ?2 AND kind >= 128 AND pos <= ?3 ORDER BY pos DESC "
                 "LIMIT ?4",
+    [R_STEPS] = "SELECT max(pos), run, source, point, kind, value, utc_ms, boot_ms FROM fact WHERE "
+                "well = ?1 AND kind BETWEEN ?2 AND ?3 GROUP BY source, point LIMIT ?4",
     [R_ANEW] = "SELECT max(pos) FROM fact WHERE run = ?1 AND well = ?2 AND pos >= ?3 AND pos <= ?4"
                " AND kind = ?5 AND kind < 128",
     [R_GAPS] = "SELECT " GAP_SELECT_COLUMNS
@@ -293,6 +295,29 @@ enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint
     const size_t left = room - *got;
     return read_facts(reader, R_HOURS, up_to, left < FACT_HOURS_READ ? left : FACT_HOURS_READ, into,
                       got, &of, &more, error);
+}
+
+enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into,
+                                   size_t room, size_t *got, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_STEPS];
+    *got = 0;
+    sqlite3_bind_int(row, 1, well);
+    sqlite3_bind_int(row, 2, FACT_UNIT_STEPPED);
+    sqlite3_bind_int(row, 3, FACT_UNIT_STEPPED_LAST);
+    bind_u64(row, 4, room);
+    int step = SQLITE_DONE;
+    while (*got < room && (step = sqlite3_step(row)) == SQLITE_ROW)
+        into[(*got)++] = (struct fact){.pos = column_u64(row, 0),
+                                       .run = column_u64(row, 1),
+                                       .well = well,
+                                       .source = (uint8_t)sqlite3_column_int(row, 2),
+                                       .point = (uint16_t)sqlite3_column_int(row, 3),
+                                       .kind = (uint8_t)sqlite3_column_int(row, 4),
+                                       .value = sqlite3_column_double(row, 5),
+                                       .utc_ms = sqlite3_column_int64(row, 6),
+                                       .boot_ms = sqlite3_column_int64(row, 7)};
+    return reader_end(reader, row, step == SQLITE_ROW ? SQLITE_DONE : step, error);
 }
 
 enum up_rc journal_begun_anew(struct journal_reader *reader, uint16_t well, uint64_t run,

@@ -10,6 +10,7 @@
 enum reader_row {
     R_FACTS,     /* the newest of each kind but those of hours */
     R_HOURS,     /* facts of hours, the newest first */
+    R_STEPS,     /* newest facts of changed unit settings, of any run */
     R_ANEW,      /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,      /* every revision after a pos */
     R_LEDGER,    /* newest revisions that touch an interval */

@@ -44,6 +44,7 @@ static void scans_clear(struct fold *fold)
         source_clear(&fold->source[i]);
     memset(fold->point, 0, sizeof fold->point);
     memset(fold->step, 0, sizeof fold->step);
+    memset(fold->unit_step, 0, sizeof fold->unit_step);
     memset(fold->rate, 0, sizeof fold->rate);
     memset(&fold->pump, 0, sizeof fold->pump);
     fold->pump.seen_boot = fold->pump.known_boot = NEVER;
@@ -56,8 +57,23 @@ void fold_init(struct fold *fold)
     scans_clear(fold);
 }
 
+void fold_begin_anew(struct fold *fold)
+{
+    struct unit_memory unit[SOURCE_KINDS][UNIT_GROUPS];
+    memcpy(unit, fold->unit, sizeof unit);
+    fold_init(fold);
+    memcpy(fold->unit, unit, sizeof unit);
+    for (unsigned source = 0; source < SOURCE_KINDS; source++)
+        for (unsigned group = 0; group < UNIT_GROUPS; group++)
+            unit_forget_run(&fold->unit[source][group]);
+}
+
 void fold_load_fact(struct fold *fold, const struct fact *fact)
 {
+    if (fact->kind >= FACT_UNIT_STEPPED && fact->kind <= FACT_UNIT_STEPPED_LAST) {
+        unit_load_fact(fold, fact);
+        return;
+    }
     if (fold->run != 0 && fact->run != fold->run)
         return;
     if (fold->fact_run != fact->run) {
@@ -108,6 +124,7 @@ static void forget_source(struct fold *fold, struct source_state *state, uint8_t
         if (fold->point[i].has_record && fold->point[i].source == source) {
             memset(&fold->point[i], 0, sizeof fold->point[i]);
             memset(&fold->step[i], 0, sizeof fold->step[i]);
+            memset(&fold->unit_step[i], 0, sizeof fold->unit_step[i]);
         }
     }
     for (unsigned i = 0; i < RATE_SERIES; i++) {
@@ -260,7 +277,7 @@ static struct input input_of_fold(const struct fold *fold, const struct scan_con
     return input;
 }
 
-static struct input input_of_scan(const struct fold *fold, const struct scan_context *context,
+struct input input_of_scan(const struct fold *fold, const struct scan_context *context,
                                   unsigned point)
 {
     uint8_t source;
@@ -425,6 +442,7 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     gauge_step(state, &context);
     state->shows_start = gauge_shows_start(&context);
     judge_channels(fold, &context, facts, n_facts);
+    judge_units(fold, &context, facts, n_facts);
     judge_chain(state, &context);
     judge_derived(fold, &context, facts, n_facts);
     note_agreed(fold, &context, facts, n_facts);

@@ -128,6 +128,27 @@ struct pump_start {
     bool is_seen;    /* stopped before it; else only: it ran when it was first heard */
 };
 
+/** What the unit setting of a source was changed to, of its pressures or its temperatures. */
+enum unit_group { UNIT_GROUP_PRESSURE = 0, UNIT_GROUP_TEMPERATURE, UNIT_GROUPS };
+#define UNIT_HELD_MAX 16 /* what a late fold loads; UNIT_OFTEN of them at most lie in a window */
+#define UNIT_OFTEN 8     /* changes in one window: a setting that changes so often is doubted while it does */
+struct unit_held {
+    uint8_t change;     /* enum unit_change */
+    uint64_t signature; /* of the map and entry for which that is so, 48 bits */
+    uint64_t run;       /* in which it stands as a fact; 0: to be made again */
+    int64_t boot_ms;    /* of that fact's scan */
+    uint8_t turn;       /* of that fact's kind */
+};
+struct unit_memory {
+    uint8_t n;
+    struct unit_held held[UNIT_HELD_MAX]; /* oldest first; of one run, and before it the newest of an earlier one */
+};
+struct unit_step {
+    bool is_stepping;
+    uint8_t to;
+    int64_t boot_ms;
+};
+
 struct fold {
     uint64_t run; /* of the scans; 0 before the first */
     uint64_t seq;
@@ -142,6 +163,8 @@ struct fold {
     struct rate_series rate[RATE_SERIES];
     struct pump_memory pump;
     struct pump_start start;
+    struct unit_memory unit[SOURCE_KINDS][UNIT_GROUPS];
+    struct unit_step unit_step[POINT_COUNT];
     struct windows windows;
 };
 
@@ -175,6 +198,7 @@ struct scan_context {
     bool is_frozen;
     int64_t fresh; /* instant of age zero of this scan's data */
     struct looked looked[MAP_CHANNELS_MAX];
+    unit_number unit[MAP_CHANNELS_MAX]; /* of its numbers in this scan */
     bool present[POINT_COUNT];
     struct reading reading[POINT_COUNT];
 };
@@ -220,6 +244,16 @@ struct reading reading_of(unsigned point, uint8_t quality, uint8_t worst, double
 bool fact_push(struct fact *facts, size_t *n_facts, const struct scan *scan, unsigned point,
                uint8_t kind, double value);
 
+/* unit_watch.c */
+/** Doubts units: 65 where physics or a step by a known ratio says that a channel is not in the unit of its map. */
+void judge_units(struct fold *fold, struct scan_context *context, struct fact *facts, size_t *n_facts);
+void unit_load_fact(struct fold *fold, const struct fact *fact);
+/** Keeps the newest alone, to be made a fact again. */
+void unit_forget_run(struct unit_memory *memory);
+
+/* fold.c */
+struct input input_of_scan(const struct fold *fold, const struct scan_context *context, unsigned point);
+
 /* window.c */
 int64_t lapse_of(const struct source_entry *entry);
 int64_t round_of(const struct plan *plan, const struct source_entry *entry);
@@ -228,6 +262,8 @@ int64_t
 still_of(const struct source_entry *entry); /* a counter that stands still for longer: silent */
 int64_t freeze_of(const struct source_entry *entry);
 int64_t step_look_back_of(const struct source_entry *entry);
+/** Of what gives the numbers their units: the entry's date and unit, the map's channels. 48 bits. */
+uint64_t units_signature_of(const struct plan *plan, const struct source_entry *entry);
 uint64_t signature_of(const struct plan *plan, const struct source_entry *entry);
 const struct source_entry *entry_at(const struct plan *plan, const struct well_plan *well,
                                     uint8_t source, int64_t utc_ms);

@@ -98,6 +98,7 @@ void look_at_channels(struct scan_context *context)
     unsigned downhole = 0;
     for (unsigned i = 0; i < map->n_channels; i++) {
         look_at_channel(context->scan, &map->channel[i], &context->looked[i]);
+        context->unit[i] = map->channel[i].unit;
         downhole += channel_is_downhole(&map->channel[i]);
     }
     for (unsigned i = 0; i < map->n_channels; i++) {

@@ -124,6 +124,16 @@ static uint64_t mix_channel(uint64_t hash, const struct channel *channel)
     return mix(hash, (uint64_t)channel->unit << 8 | channel->reference);
 }
 
+uint64_t units_signature_of(const struct plan *plan, const struct source_entry *entry)
+{
+    const struct map *map = &plan->maps[entry->map];
+    uint64_t hash = mix(UINT64_C(0xCBF29CE484222325), (uint64_t)entry->from_utc_ms);
+    hash = mix_text(hash, entry->serial_number);
+    for (unsigned i = 0; i < map->n_channels && i < MAP_CHANNELS_MAX; i++)
+        hash = mix_channel(hash, &map->channel[i]);
+    return hash >> 16;
+}
+
 uint64_t signature_of(const struct plan *plan, const struct source_entry *entry)
 {
     const struct map *map = &plan->maps[entry->map];

@@ -3,7 +3,7 @@
  * deliver.c - which row goes next, and how far a destination has accepted (invariants: deliver.h).
  *
  * The window is one array in the order of handing over; entries of a lane stand in it in the order
- * of pos. Rows that were asked for stand in two buffers until they are handed over
+ * of pos. Rows that were asked for stand in a few buffers until they are handed over
  * (deliver_want.c); at a disconnect they are dropped, so that "live" is always said of a row just
  * read.
  */
@@ -52,7 +52,7 @@ void deliver_see_cursor(struct deliver *deliver, uint16_t well, uint8_t stream, 
         return; /* an order says where it stands */
     struct lane *lane = &deliver->lane[index];
     bool busy = lane->under_way > 0;
-    for (int i = 0; i < 2; i++)
+    for (int i = 0; i < WANTS_MAX; i++)
         busy = busy || (deliver->wanted[i].phase != WANT_NONE && deliver->wanted[i].lane == index);
     if (lane->known && (pos <= lane->accepted_pos || busy))
         return; /* what we know is newer */
@@ -69,9 +69,9 @@ void deliver_see_more(struct deliver *deliver, uint16_t well, uint8_t stream, ui
 }
 
 /* Room for the next row of the want under way, or DELIVER_ROWS_MAX where it is not wanted. */
-static size_t place_for_row(struct wanted *want, uint16_t index, uint32_t serial, uint64_t pos)
+static size_t place_for_row(struct wanted *want, uint16_t index, uint64_t pos)
 {
-    if (want->lane != index || want->serial != serial)
+    if (want->lane != index)
         return DELIVER_ROWS_MAX;
     want->received++;
     if (pos <= want->last_pos || want->n >= DELIVER_ROWS_MAX)
@@ -84,13 +84,13 @@ static size_t place_for_row(struct wanted *want, uint16_t index, uint32_t serial
 
 void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wall_record *row)
 {
-    struct wanted *want = deliver_asked(deliver);
+    struct wanted *want = deliver_asked(deliver, row->serial);
     if (want == NULL)
         return;
     uint16_t index = lane_index(deliver, well, DELIVER_RECORDS);
     if (deliver_is_order(want->lane)) /* the serial tells whose row it is */
         index = lane_index(deliver, well, DELIVER_ORDERS);
-    size_t at = place_for_row(want, index, row->serial, row->record.pos);
+    size_t at = place_for_row(want, index, row->record.pos);
     if (at >= DELIVER_ROWS_MAX)
         return;
     want->live[at] = row->live;
@@ -100,10 +100,10 @@ void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wal
 
 void deliver_see_gap(struct deliver *deliver, const struct wall_gap *row)
 {
-    struct wanted *want = deliver_asked(deliver);
+    struct wanted *want = deliver_asked(deliver, row->serial);
     if (want == NULL || deliver_stream_of(want->lane) != DELIVER_GAPS)
         return;
-    size_t at = place_for_row(want, want->lane, row->serial, row->gap.pos);
+    size_t at = place_for_row(want, want->lane, row->gap.pos);
     if (at >= DELIVER_ROWS_MAX)
         return;
     want->gap[at] = row->gap;
@@ -114,8 +114,8 @@ void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_e
                      int64_t now_ms)
 {
     uint16_t index = lane_index(deliver, well, end->stream);
-    struct wanted *want = deliver_asked(deliver);
-    if (want == NULL || want->lane != index || want->serial != end->serial)
+    struct wanted *want = deliver_asked(deliver, end->serial);
+    if (want == NULL || want->lane != index)
         return;
     struct lane *lane = &deliver->lane[index];
     if (deliver_is_order(index) && !want->off && want->received == end->sent) {
@@ -138,9 +138,7 @@ void deliver_see_end(struct deliver *deliver, uint16_t well, const struct wall_e
 
 void deliver_see_lost(struct deliver *deliver)
 {
-    struct wanted *want = deliver_asked(deliver);
-    if (want != NULL)
-        deliver_drop(deliver, want);
+    deliver_drop_asked(deliver);
 }
 
 bool deliver_next_message(const struct deliver *deliver, uint16_t others,
@@ -212,9 +210,12 @@ void deliver_handed(struct deliver *deliver, uint16_t mid, size_t bytes, size_t 
     for (uint16_t i = 0; i < deliver->n_entries; i++)
         if (deliver->entry[i].mid == mid)
             deliver->mid_twice = true;
+    const struct wanted *want = deliver_front(deliver);
+    const bool is_cut = want->phase == WANT_READY && used < want->n - want->head;
     struct entry *entry = enter(deliver, used, now_ms);
     if (entry == NULL)
         return;
+    deliver->pace.is_cut = deliver->pace.is_cut || is_cut;
     entry->mid = mid;
     entry->bytes = bytes;
     deliver->bytes += bytes;

@@ -15,8 +15,8 @@
  * again by itself.
  *  3. A refused lane waits and tries again from its cursor; the other lanes go on.
  *  4. One want at a time, of at most DELIVER_ROWS_MAX rows: memory is bounded, and no lane starves
- * another. Behind rows that wait to be handed over one want more may be asked, for a lane that is
- * behind; its rows are used only where they follow what was handed over.
+ * another. A few more may be asked for lanes that are behind (deliver_want.c); rows are used only
+ * where they follow what was handed over.
  *  5. Until a lane's newest answer was an acceptance it has one message under way, so that a broker
  * which refuses all of it gets one at a time.
  *  6. A third lane of each well carries rows that an order sends once more (deliver_order.c). It

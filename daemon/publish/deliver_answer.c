@@ -218,9 +218,12 @@ int64_t deliver_due_ms(const struct deliver *deliver)
     int64_t due = INT64_MAX;
     if (!deliver->connected)
         return due;
-    for (int i = 0; i < 2; i++)
-        if (deliver->wanted[i].phase == WANT_ASKED)
-            return deliver->wanted[i].since_ms + DELIVER_WANT_TIMEOUT_MS;
+    for (int i = 0; i < WANTS_MAX; i++)
+        if (deliver->wanted[i].phase == WANT_ASKED &&
+            deliver->wanted[i].since_ms + DELIVER_WANT_TIMEOUT_MS < due)
+            due = deliver->wanted[i].since_ms + DELIVER_WANT_TIMEOUT_MS;
+    if (due != INT64_MAX)
+        return due;
     for (uint16_t i = 0; i < deliver->n_lanes; i++) {
         const struct lane *lane = &deliver->lane[i];
         if (deliver_is_order(i) && !deliver_order_may_go(deliver, i))

@@ -44,6 +44,9 @@ struct lane {
 
 enum want_phase { WANT_NONE = 0, WANT_ASKED, WANT_READY };
 
+#define WANTS_MAX 4       /* with their rows */
+#define WANTS_ASKED_MAX 2 /* under way: INBOX_ROWS_MAX has room for so many */
+
 /** A want, and the rows that came for it and have not been handed over. */
 struct wanted {
     uint8_t phase;
@@ -66,13 +69,14 @@ struct pace {
     int64_t least_ms; /* the shortest wait for an answer, since: */
     int64_t least_since_ms;
     int64_t least_before_ms; /* and in the time before that */
-    int64_t changed_ms;      /* messages handed over before tell nothing about the present limit */
+    bool is_cut;        /* a message held fewer rows than were at hand, since the limit changed */
+    int64_t changed_ms; /* messages handed over before tell nothing about the present limit */
 };
 
 struct deliver {
     uint16_t n_lanes, window, n_entries, next_lane, next_event;
-    uint8_t front;   /* of wanted: whose rows are handed over; the other one may hold those after */
-    uint32_t serial; /* of the newest want */
+    uint8_t front, n_wanted; /* of `wanted`: whose rows are handed over; how many are in use */
+    uint32_t serial;         /* of the newest want */
     bool connected, mid_twice;
     uint32_t random;
     uint32_t rate;        /* late records a second; 0: no limit */
@@ -81,8 +85,8 @@ struct deliver {
     size_t bytes;
     struct pace pace;
     struct entry entry[DELIVER_WINDOW_MAX];
-    struct wanted wanted[2];
-    struct lane lane[]; /* three a well: records, gaps, orders */
+    struct wanted wanted[WANTS_MAX]; /* a ring, in the order of asking */
+    struct lane lane[];              /* three a well: records, gaps, orders */
 };
 
 static inline uint8_t deliver_stream_of(uint16_t lane)
@@ -95,23 +99,25 @@ static inline bool deliver_is_order(uint16_t lane)
     return deliver_stream_of(lane) == DELIVER_ORDERS;
 }
 
-static inline struct wanted *deliver_front(struct deliver *deliver)
+static inline struct wanted *deliver_wanted(struct deliver *deliver, unsigned i)
 {
-    return &deliver->wanted[deliver->front];
+    return &deliver->wanted[(deliver->front + i) % WANTS_MAX];
 }
 
-static inline struct wanted *deliver_behind(struct deliver *deliver)
+/** The want whose rows are handed over; of phase WANT_NONE where there is none. */
+static inline struct wanted *deliver_front(struct deliver *deliver)
 {
-    return &deliver->wanted[!deliver->front];
+    return deliver_wanted(deliver, 0);
 }
 
 /* ---- deliver_want.c ---- */
 
-/** The want that is asked and whose end has not come, or NULL. There is one at most. */
-struct wanted *deliver_asked(struct deliver *deliver);
-/** Its rows are not used, or all handed over; the one behind it comes to the front. */
+/** The want of that serial whose end has not come, or NULL. */
+struct wanted *deliver_asked(struct deliver *deliver, uint32_t serial);
+/** Its rows are not used, or all handed over; those behind it follow, as far as they still can. */
 void deliver_drop(struct deliver *deliver, struct wanted *wanted);
 void deliver_drop_lane(struct deliver *deliver, uint16_t index);
+void deliver_drop_asked(struct deliver *deliver);
 void deliver_drop_all(struct deliver *deliver);
 
 /* ---- deliver_pace.c ---- */

@@ -4,11 +4,11 @@
  *
  * Whatever is sent next waits behind them, `latest` too. So the limit follows how long answers take
  * beyond the shortest time seen, which is what waits in queues and not the way itself: it is halved
- * where that is above a second, and doubled where it was reached and that is below a quarter; once
- * a round trip, between one small message and what a fast link needs. A target for the delay by
- * one's own queue, and a shortest time that is forgotten after minutes since ways change, are ideas
- * of LEDBAT (RFC 6817, 2.4 and 3.4). A queue that never empties would become part of the way in the
- * end; so each time one is forgotten the limit is halved.
+ * where that is above a second, and doubled where it (or its part in one message) was reached and
+ * that is below a quarter; once a round trip, between one small message and what a fast link needs.
+ * A target for the delay by one's own queue, and a shortest time that is forgotten after minutes
+ * since ways change, are ideas of LEDBAT (RFC 6817, 2.4 and 3.4). A queue that never empties would
+ * become part of the way in the end; so each time one is forgotten the limit is halved.
  */
 #include "deliver_inside.h"
 
@@ -36,8 +36,10 @@ static void set_limit(struct pace *pace, size_t limit, int64_t now_ms)
     pace->limit = limit < LIMIT_LEAST         ? LIMIT_LEAST
                   : limit > DELIVER_BYTES_MAX ? DELIVER_BYTES_MAX
                                               : limit;
-    if (pace->limit != before)
+    if (pace->limit != before) {
         pace->changed_ms = now_ms;
+        pace->is_cut = false;
+    }
 }
 
 void deliver_pace_take(struct deliver *deliver, const struct entry *entry, int64_t now_ms)
@@ -58,7 +60,7 @@ void deliver_pace_take(struct deliver *deliver, const struct entry *entry, int64
         took_ms - (pace->least_before_ms < pace->least_ms ? pace->least_before_ms : pace->least_ms);
     if (queued_ms > QUEUE_LONG_MS)
         set_limit(pace, pace->limit / 2, now_ms);
-    else if (queued_ms < QUEUE_SHORT_MS && deliver->bytes >= pace->limit)
+    else if (queued_ms < QUEUE_SHORT_MS && (deliver->bytes >= pace->limit || pace->is_cut))
         set_limit(pace, pace->limit * 2, now_ms);
 }
 

@@ -14,7 +14,7 @@
 
 /** Rows (sum of `n` of the wants whose end has not been taken yet) for which there is room in any
  * case. */
-#define INBOX_ROWS_MAX 64
+#define INBOX_ROWS_MAX 128
 
 struct inbox;
 

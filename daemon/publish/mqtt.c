@@ -82,15 +82,17 @@ static void ask(struct mqtt_client *client)
 {
     uint16_t well;
     struct wall_want want;
-    if (client->phase != MQTT_CONNECTED || mqtt_is_used_up(client) ||
-        !deliver_next_want(client->deliver, mqtt_now_ms(client), &well, &want))
-        return;
-    want.destination = client->destination;
-    want.well = client->plan->wells[well].number;
-    client->message.kind = WALL_WANT;
-    client->message.want = want;
-    if (side_send(client->side, &client->message) != UP_OK)
-        deliver_see_lost(client->deliver);
+    while (client->phase == MQTT_CONNECTED && !mqtt_is_used_up(client) &&
+           deliver_next_want(client->deliver, mqtt_now_ms(client), &well, &want)) {
+        want.destination = client->destination;
+        want.well = client->plan->wells[well].number;
+        client->message.kind = WALL_WANT;
+        client->message.want = want;
+        if (side_send(client->side, &client->message) != UP_OK) {
+            deliver_see_lost(client->deliver);
+            return;
+        }
+    }
 }
 
 /* ---- the loop ---- */

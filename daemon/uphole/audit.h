@@ -52,11 +52,10 @@ struct audit_source {
     struct audit_key low, high; /* its interval: low <= due time < high */
     bool widened;
     /* as it stands in the walk */
-    int64_t period_ms;     /* 0: not asked for */
-    double weight;         /* refreshes of the gauge that one due time stands for, at most 1 */
-    int64_t from_ms;       /* due times before are counted */
-    int64_t next_ms;       /* first due time that nothing shows to have ended */
-    int64_t soft_until_ms; /* it begins between from_ms and here; 0: at from_ms */
+    int64_t period_ms; /* 0: not asked for */
+    double weight;     /* refreshes of the gauge that one due time stands for, at most 1 */
+    int64_t from_ms;   /* due times before are counted */
+    int64_t next_ms;   /* first due time that nothing shows to have ended */
     int64_t row_boot_ms, offset_ms; /* of the run's newest row, or the run's begin */
     uint8_t clock;
     /* the sums */
@@ -187,9 +186,8 @@ void audit_due_run_begins(struct audit *audit, size_t run);
 void audit_due_plan(struct audit *audit, const struct plan_taken *taken);
 /** A row of the source lies in the walk; returns its due time. */
 int64_t audit_due_row(struct audit *audit, struct audit_source *source, const struct scan *scan);
-/** Due times first..last were counted by the ledger, in the run in which the walk stands. */
-void audit_due_counted(struct audit *audit, struct audit_source *source, int64_t first_ms,
-                       int64_t last_ms);
+/** Due times up to this one were counted by the ledger, in the run in which the walk stands. */
+void audit_due_counted(struct audit *audit, struct audit_source *source, int64_t last_ms);
 /** The walk has ended. */
 void audit_due_end(struct audit *audit);
 

@@ -5,8 +5,7 @@
  *
  *  - Another plan within a run: where the period changes, the new grid takes over at the first due
  *    time of the old one that had not ended; rows and counts before the change show which.
- *  - A source that a plan brings begins when its line's thread does: its first row or count shows
- *    when. Where the run ended before, its first due time may be one earlier.
+ *  - A source that a plan brings is due behind the instant at which the plan took effect.
  *  - An entry's date that is passed: the line notices it within SLACK_MS; due times within that are
  *    either's, and are said as such.
  *  - The time without us belongs to the grid of the run before it: by boot time within a boot, else
@@ -131,9 +130,6 @@ static void end_source(struct audit *audit, struct audit_source *source,
     const struct run_book *run = run_of(audit);
     if (source->period_ms == 0)
         return;
-    if (source->soft_until_ms != 0 && /* nothing shows whether the open due time was its first */
-        dues_between(audit, source, source->period_ms, source->from_ms, INT64_MAX / 2) > 0)
-        source->more++;
     if (run->began.boot == next->began.boot && strcmp(run->boot_id, next->boot_id) == 0) {
         pass_dates(audit, source, next->began.boot_ms + source->offset_ms, next->began.boot_ms);
         count_up_to(audit, source, next->began.boot_ms);
@@ -162,7 +158,6 @@ void audit_due_run_begins(struct audit *audit, size_t run)
         source->from_ms = source->next_ms = source->row_boot_ms = next->began.boot_ms;
         source->offset_ms = next->began.utc_ms - next->began.boot_ms;
         source->clock = next->began.clock;
-        source->soft_until_ms = 0;
         take_entry(audit, source, entry_at(audit, source, next->began.utc_ms));
     }
 }
@@ -173,27 +168,22 @@ void audit_due_plan(struct audit *audit, const struct plan_taken *taken)
         struct audit_source *source = &audit->sources[i];
         const struct source_entry *entry = entry_at(audit, source, taken->utc_ms);
         if (entry != NULL && source->period_ms == 0) {
-            source->from_ms = source->next_ms = taken->boot_ms + 1;
-            source->soft_until_ms = taken->boot_ms + SLACK_MS;
+            const int64_t began_ms = run_of(audit)->began.boot_ms, period_ms = entry->poll_every_ms;
+            source->next_ms =
+                began_ms + dues_before(began_ms, period_ms, taken->boot_ms + 1) * period_ms;
+            source->from_ms = source->next_ms;
         } else if (entry == NULL && source->period_ms > 0) {
             const int64_t least_ms = taken->boot_ms - REMOVED_MS;
             count_up_to(audit, source, least_ms > source->next_ms ? least_ms : source->next_ms);
         } else if (entry != NULL && entry->poll_every_ms != source->period_ms) {
+            const int64_t began_ms = run_of(audit)->began.boot_ms, period_ms = entry->poll_every_ms;
             count_up_to(audit, source, source->next_ms);
+            source->next_ms =
+                began_ms + dues_before(began_ms, period_ms, source->next_ms) * period_ms;
+            source->from_ms = source->next_ms; /* the first one that the new grid holds */
         }
         take_entry(audit, source, entry);
     }
-}
-
-/** A source that came with a plan begins when its line's thread began: its first due time shows. */
-static void see_first(struct audit_source *source, int64_t due_ms)
-{
-    if (source->soft_until_ms == 0)
-        return;
-    const int64_t begins_ms = due_ms < source->soft_until_ms ? due_ms : source->soft_until_ms;
-    if (begins_ms > source->from_ms)
-        source->from_ms = begins_ms;
-    source->soft_until_ms = 0;
 }
 
 int64_t audit_due_row(struct audit *audit, struct audit_source *source, const struct scan *scan)
@@ -203,7 +193,6 @@ int64_t audit_due_row(struct audit *audit, struct audit_source *source, const st
     pass_dates(audit, source, scan->begun.utc_ms, scan->begun.boot_ms);
     if (source->period_ms > 0) {
         due_ms = began_ms + (due_ms - began_ms) / source->period_ms * source->period_ms;
-        see_first(source, due_ms);
         if (due_ms + source->period_ms > source->next_ms)
             source->next_ms = due_ms + source->period_ms;
     }
@@ -213,13 +202,10 @@ int64_t audit_due_row(struct audit *audit, struct audit_source *source, const st
     return due_ms;
 }
 
-void audit_due_counted(struct audit *audit, struct audit_source *source, int64_t first_ms,
-                       int64_t last_ms)
+void audit_due_counted(struct audit *audit, struct audit_source *source, int64_t last_ms)
 {
     if (source->period_ms == 0 || last_ms < run_of(audit)->began.boot_ms)
         return;
-    if (first_ms >= source->from_ms)
-        see_first(source, first_ms);
     if (last_ms + source->period_ms > source->next_ms)
         source->next_ms = last_ms + source->period_ms;
 }

@@ -77,9 +77,7 @@ void audit_revision(struct audit *audit, const struct revision *revision)
     if (source == NULL)
         return;
     if (audit->run < audit->n_runs && gap->last_due.boot == audit->runs[audit->run].began.boot)
-        audit_due_counted(audit, source,
-                          gap->start.boot == gap->last_due.boot ? gap->start.boot_ms : INT64_MIN,
-                          gap->last_due.boot_ms);
+        audit_due_counted(audit, source, gap->last_due.boot_ms);
     if (revision->is_newest)
         count(audit, source, gap);
 }

@@ -189,8 +189,22 @@ enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
     if (rc != UP_OK)
         return rc;
     if (is_anew) /* as it did when this was live: core_plan.c */
-        fold_init(kept->fold);
+        fold_begin_anew(kept->fold);
     return backlog_fold_on(backlog, kept, scan, error);
+}
+
+/** At the first row of a run or plan: what it had to doubt from before, and made a fact again. */
+static enum up_rc load_made_again(struct backlog *backlog, struct kept_fold *kept,
+                                  const struct scan *first, struct up_error *error)
+{
+    size_t n = 0;
+    const enum up_rc rc = journal_read_facts(backlog->reader, first->well, first->run, first->pos,
+                                             backlog->facts, FACTS_READ_MAX, &n, error);
+    for (size_t i = 0; rc == UP_OK && i < n; i++)
+        if (backlog->facts[i].pos == first->pos && backlog->facts[i].kind >= FACT_UNIT_STEPPED &&
+            backlog->facts[i].kind <= FACT_UNIT_STEPPED_LAST)
+            fold_load_fact(kept->fold, &backlog->facts[i]);
+    return rc;
 }
 
 /** Brings a fold to just before `first`, from one window earlier. */
@@ -236,6 +250,10 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
     for (size_t i = 0; i < n_facts; i++)
         if (backlog->facts[i].pos >= anew)
             fold_load_fact(kept->fold, &backlog->facts[i]);
+    if (rc == UP_OK && (n_facts == 0 || anew == first->pos))
+        rc = load_made_again(backlog, kept, first, error);
+    if (rc != UP_OK)
+        return rc;
     uint64_t at = begin;
     while (at < first->pos) { /* bounded: pos rises with every slice */
         size_t got = 0;

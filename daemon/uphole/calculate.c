@@ -165,6 +165,8 @@ const struct command COMMAND_CALCULATE = {
             "A shut-in: Horner's line over a window that you choose, with permeability and skin "
             "where the inputs are given:\n"
             "  uphole calculate shut-in --csv FILE --time COLUMN --pressure COLUMN --shut-at TIME\n"
+            "    or --well WELL [--pressure POINT] [--config FILE | --journal DIRECTORY] --shut-at "
+            "TIME, straight from the journal,\n"
             "    --producing-time 72h (or --volume V --rate Q) --window 2h..48h [--json] "
             "[NAME=VALUE...]\n"
             "NAME is q, B, mu, h (permeability); phi, c_t, r_w (skin, radius); p_wf (else the last "

@@ -103,7 +103,8 @@ static enum up_rc analyse(const struct shutin_asked *asked, struct up_error *err
 {
     struct shutin_analysis analysis;
     struct shutin_record record = {0};
-    enum up_rc rc = shutin_record_read(asked, &record, error);
+    enum up_rc rc = asked->well != NULL ? shutin_record_of_journal(asked, &record, error)
+                                        : shutin_record_read(asked, &record, error);
     if (rc == UP_OK)
         rc = shutin_analyse(asked, &record, &analysis, error);
     if (rc == UP_OK)
@@ -111,6 +112,8 @@ static enum up_rc analyse(const struct shutin_asked *asked, struct up_error *err
     shutin_record_free(&record);
     return rc;
 }
+
+enum { WELL = 1000, CONFIG, MAPS, JOURNAL };
 
 /** Where the value of an option goes. */
 static const char **place_of(struct shutin_asked *asked, int option)
@@ -132,6 +135,14 @@ static const char **place_of(struct shutin_asked *asked, int option)
         return &asked->rate;
     case 'w':
         return &asked->window;
+    case WELL:
+        return &asked->well;
+    case CONFIG:
+        return &asked->config;
+    case MAPS:
+        return &asked->maps;
+    case JOURNAL:
+        return &asked->journal;
     default:
         return NULL;
     }
@@ -147,6 +158,10 @@ int calculate_shutin(int argc, char **argv)
                                             {"volume", required_argument, NULL, 'v'},
                                             {"rate", required_argument, NULL, 'q'},
                                             {"window", required_argument, NULL, 'w'},
+                                            {"well", required_argument, NULL, WELL},
+                                            {"config", required_argument, NULL, CONFIG},
+                                            {"maps", required_argument, NULL, MAPS},
+                                            {"journal", required_argument, NULL, JOURNAL},
                                             {"json", no_argument, NULL, 'J'},
                                             {NULL, 0, NULL, 0}};
     struct shutin_asked asked = {0};
@@ -161,10 +176,14 @@ int calculate_shutin(int argc, char **argv)
         else
             return EX_USAGE;
     }
-    if (asked.csv == NULL || asked.time == NULL || asked.pressure == NULL || asked.shut_at == NULL)
+    if (asked.well != NULL && (asked.csv != NULL || asked.time != NULL))
+        return command_usage_error(&COMMAND_CALCULATE,
+                                   "--well reads the journal, --csv a file: state one of them");
+    if (asked.shut_at == NULL ||
+        (asked.well == NULL && (asked.csv == NULL || asked.time == NULL || asked.pressure == NULL)))
         return command_usage_error(&COMMAND_CALCULATE,
                                    "shut-in needs --csv FILE, --time COLUMN, --pressure COLUMN and "
-                                   "--shut-at TIME");
+                                   "--shut-at TIME, or --well WELL and --shut-at TIME");
     enum up_rc rc = read_producing_time(&asked, &error);
     if (rc == UP_OK)
         rc = read_window(&asked, &error);

@@ -7,17 +7,18 @@
 #define UPHOLE_CALCULATE_SHUTIN_H
 
 #include "calculate.h"
-#include "csv.h"
 
 #define SHUTIN_VARIANTS 6
 #define SHUTIN_WARNINGS_MAX 12
 #define SHUTIN_WARNING_MAX 240
 #define SHUTIN_QUANTITIES 5
 #define SHUTIN_NAMES_MAX 320
+#define SHUTIN_UNIT_MAX 39 /* as of a CSV column */
 
 /** What was asked for, as written. */
 struct shutin_asked {
     const char *csv, *time, *pressure, *shut_at, *producing_time, *volume, *rate, *window;
+    const char *well, *config, *maps, *journal; /* a record from the journal instead of a file */
     bool json;
     struct calculate_pair pair[FORMULA_INPUTS_MAX]; /* rock and fluid */
     size_t n_pairs;
@@ -32,11 +33,19 @@ struct shutin_record {
     size_t unsure;        /* rows whose quality is not Good, where the file states it */
     bool has_flowing;     /* the last row not after the shut-in */
     double flowing, flowing_age_s;
-    char unit[CSV_UNIT_MAX + 1]; /* of pressure, as the heading has it, and its factor */
+    char unit[SHUTIN_UNIT_MAX + 1]; /* of pressure, as the heading has it, and its factor */
     struct formula_unit in_unit;
 };
 UP_MUST enum up_rc shutin_record_read(const struct shutin_asked *asked,
                                       struct shutin_record *record, struct up_error *error);
+/** The same of the well's journal: from an hour before the shut-in to the window's end. */
+UP_MUST enum up_rc shutin_record_of_journal(const struct shutin_asked *asked,
+                                            struct shutin_record *record, struct up_error *error);
+/** Room for a record's samples. */
+UP_MUST enum up_rc shutin_record_make(struct shutin_record *record, struct up_error *error);
+/** A Good sample, in s since the shut-in and Pa; `from` names the file or well. */
+UP_MUST enum up_rc shutin_record_add(struct shutin_record *record, double s, double pa,
+                                     const char *from, struct up_error *error);
 void shutin_record_free(struct shutin_record *record);
 
 /** Horner's line over a window. Values only with REASON_NONE. */

@@ -7,6 +7,7 @@
  * is not known which row is off.
  */
 #include "calculate_shutin.h"
+#include "csv.h"
 
 #include "uphole/quality.h"
 
@@ -14,6 +15,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+_Static_assert(SHUTIN_UNIT_MAX == CSV_UNIT_MAX, "a record has room for a column's unit");
 #define RECORD_ROWS_MAX (CALCULATE_LIST_MAX / 2)
 
 struct reading {
@@ -112,6 +114,35 @@ static enum up_rc time_of_row(struct reading *reading, double *s, struct up_erro
     return UP_OK;
 }
 
+enum up_rc shutin_record_make(struct shutin_record *record, struct up_error *error)
+{
+    record->dt = malloc(RECORD_ROWS_MAX * sizeof *record->dt);
+    record->p = malloc(RECORD_ROWS_MAX * sizeof *record->p);
+    return record->dt != NULL && record->p != NULL
+               ? UP_OK
+               : UP_FAIL(error, UP_E_MEMORY, "no memory for the record of a shut-in");
+}
+
+enum up_rc shutin_record_add(struct shutin_record *record, double s, double pa, const char *from,
+                             struct up_error *error)
+{
+    if (s <= 0.0) {
+        record->before++;
+        record->has_flowing = true;
+        record->flowing = pa;
+        record->flowing_age_s = 0.0 - s;
+        return UP_OK;
+    }
+    if (record->n == RECORD_ROWS_MAX)
+        return UP_FAIL(error, UP_E_INPUT,
+                       "%.200s: more than %d samples after the shut-in; thin the file, or end the "
+                       "window earlier",
+                       from, RECORD_ROWS_MAX);
+    record->dt[record->n] = s;
+    record->p[record->n++] = pa;
+    return UP_OK;
+}
+
 static enum up_rc take_row(struct reading *reading, struct shutin_record *record,
                            struct up_error *error)
 {
@@ -135,21 +166,7 @@ static enum up_rc take_row(struct reading *reading, struct shutin_record *record
                        "%.200s:%u: '%.40s' is no pressure; correct it, or leave the cell empty",
                        reading->csv->path, reading->csv->line, cell);
     pressure = pressure * record->in_unit.factor + record->in_unit.offset;
-    if (s <= 0.0) {
-        record->before++;
-        record->has_flowing = true;
-        record->flowing = pressure;
-        record->flowing_age_s = 0.0 - s;
-        return UP_OK;
-    }
-    if (record->n == RECORD_ROWS_MAX)
-        return UP_FAIL(error, UP_E_INPUT,
-                       "%.200s:%u: more than %d rows after the shut-in; thin the "
-                       "file",
-                       reading->csv->path, reading->csv->line, RECORD_ROWS_MAX);
-    record->dt[record->n] = s;
-    record->p[record->n++] = pressure;
-    return UP_OK;
+    return shutin_record_add(record, s, pressure, reading->csv->path, error);
 }
 
 static enum up_rc begin(const struct shutin_asked *asked, struct reading *reading,
@@ -186,11 +203,9 @@ enum up_rc shutin_record_read(const struct shutin_asked *asked, struct shutin_re
 {
     struct reading reading = {.before_s = -INFINITY};
     bool more = false;
-    record->dt = malloc(RECORD_ROWS_MAX * sizeof *record->dt);
-    record->p = malloc(RECORD_ROWS_MAX * sizeof *record->p);
-    enum up_rc rc = record->dt != NULL && record->p != NULL
-                        ? begin(asked, &reading, record, &more, error)
-                        : UP_FAIL(error, UP_E_MEMORY, "no memory to read %.200s", asked->csv);
+    enum up_rc rc = shutin_record_make(record, error);
+    if (rc == UP_OK)
+        rc = begin(asked, &reading, record, &more, error);
     while (rc == UP_OK && more) {
         rc = take_row(&reading, record, error);
         if (rc == UP_OK)

@@ -136,6 +136,25 @@ enum up_rc core_find_waiting(struct core *core, struct up_error *error)
     return rc;
 }
 
+/** A unit setting that was changed under an earlier run is doubted in this one too. */
+static enum up_rc load_doubts(struct core *core, struct up_error *error)
+{
+    struct journal_reader *reader = NULL;
+    struct fact facts[8]; /* two groups of each source */
+    enum up_rc rc = journal_reader_open(core->options.plan->journal.path, &reader, error);
+    if (rc != UP_OK)
+        return rc;
+    for (uint16_t w = 0; w < core->options.plan->n_wells && rc == UP_OK; w++) {
+        size_t got = 0;
+        rc = journal_read_unit_steps(reader, core->wells[w].plan->number, facts,
+                                     sizeof facts / sizeof *facts, &got, error);
+        for (size_t i = 0; i < got; i++)
+            fold_load_fact(core->wells[w].fold, &facts[i]);
+    }
+    journal_reader_close(reader);
+    return rc;
+}
+
 enum up_rc core_create(const struct core_options *options, struct core **out,
                        struct up_error *error)
 {
@@ -154,7 +173,9 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
         return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
     }
     resend_times_open(core);
-    const enum up_rc rc = core_find_waiting(core, error);
+    enum up_rc rc = core_find_waiting(core, error);
+    if (rc == UP_OK)
+        rc = load_doubts(core, error);
     if (rc != UP_OK) {
         core_destroy(core);
         return rc;
@@ -350,7 +371,7 @@ void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
     core->options.grid_start_us = grid_start_us;
     core->refusing = false;
     for (int i = 0; i < core->options.plan->n_wells; i++) {
-        fold_init(core->wells[i].fold);
+        fold_begin_anew(core->wells[i].fold);
         core->wells[i].snapshot_due = true;
     }
     say(SAY_INFO, "journal", "The journal takes scans again.");

@@ -74,6 +74,9 @@ void core_set_wall(struct core *core, int fd);
  */
 UP_MUST enum up_rc core_take_plan(struct core *core, struct plan *plan, uint32_t serial,
                                   size_t n_rings, const char *by, struct up_error *error);
+/** The instant (boot ms) that the journal gives for the newest change of plan: sources that it
+ * brought are due from the next millisecond on. */
+int64_t core_plan_taken_ms(const struct core *core);
 /** For how many seconds nothing came back over the wall, in steps of core, so that a box that sleeps counts none; 0 where there is no wall. */
 uint32_t core_wall_silence_s(const struct core *core);
 /** False once the wall's other end is gone, and while it has not heard the plan in force. */

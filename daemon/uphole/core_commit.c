@@ -163,6 +163,7 @@ static void measure_one(struct core *core, size_t index)
         core->facts[core->n_facts++] = facts[i];
     }
     core_watch_scan(core, well, scan);
+    core_watch_units(core, well, scan, &core->record);
     const struct stamp due = core_due_of(core, scan);
     if (core->refusing)
         ledger_count(core->options.ledger, GAP_DISK, CAUSE_DISK_REFUSED, scan->well, scan->source,

@@ -57,6 +57,8 @@ struct core_well {
     struct snapshot snapshot;
     uint8_t told_line[SOURCE_KINDS]; /* as the log has it: enum line_state */
     bool told_silent;
+    bool told_units;     /* that a unit is doubted */
+    uint8_t scans_units; /* in a row that say otherwise */
     uint64_t outcomes[SOURCE_KINDS][OUTCOME_COUNT]; /* of scans since the start; for status */
     uint8_t supply;                                 /* enum core_supply */
     int64_t unit_heard_ms; /* boot_ms of the gauge's first answer; 0: none yet */
@@ -117,6 +119,7 @@ struct core {
     int64_t next_space_us;
     uint32_t heartbeat;
     struct wall_books books;
+    int64_t plan_taken_ms;
     uint16_t days_left;
     struct sleep_watch sleep;
     bool supply_is_open;
@@ -152,6 +155,9 @@ void core_tell_fact(const struct core_well *well, const struct fact *fact);
 void core_watch_start(struct core *core);
 /** A scan was measured: what it shows of a restart. */
 void core_watch_scan(struct core *core, struct core_well *well, const struct scan *scan);
+/** core_units.c: says once that a unit is doubted, and once that it no longer is. */
+void core_watch_units(struct core *core, struct core_well *well, const struct scan *scan,
+                      const struct record *record);
 /** Says once what it has noticed: a suspend, a supply that box and surface unit share. */
 void core_watch_step(struct core *core);
 void core_take_item(struct core *core, const struct gathered *item);

@@ -134,7 +134,7 @@ static void begin_wells(struct core *core, const struct plan *before)
             }
         if (plan_well_is_same(before, plan, well->plan->id))
             continue;
-        fold_init(well->fold);
+        fold_begin_anew(well->fold);
         well->begins_anew = true;
         /* Words that were asked by other entries or maps are not shown under these. */
         memset(well->newest_scan, 0, sizeof well->newest_scan);
@@ -187,9 +187,15 @@ enum up_rc core_take_plan(struct core *core, struct plan *plan, uint32_t serial,
             say(SAY_ERROR, "journal", "%s", again.why);
         return rc;
     }
+    core->plan_taken_ms = now.boot_ms;
     wall_plans_take(&core->wall_plans, serial, before, plan);
     core->side_goes_on = core->wall >= 0;
     core->wall = -1; /* nothing is said under the new plan before the SCADA side has heard it */
     core->options.n_rings = n_rings;
     return UP_OK;
+}
+
+int64_t core_plan_taken_ms(const struct core *core)
+{
+    return core->plan_taken_ms;
 }

@@ -197,13 +197,13 @@ static int draft_map(int argc, char **argv)
     "  --unit-id N or N..M  only these (all, likeliest first)\n"                                   \
     "  --registers N..M     where to look for registers, counted from 0 (0..1023, and the usual "  \
     "places beyond)\n"                                                                             \
-    "  --wait DURATION      for an answer, while most questions have none (300 ms); slower units " \
+    "  --wait DURATION      for an answer, while most questions have none (200 ms); slower units " \
     "are found by their "                                                                          \
     "late answers\n"                                                                               \
     "  --watch DURATION     how long registers are read over and over (30 s)\n"                    \
     "  --watch-every DURATION   between two readings of all registers (2 s)\n"                     \
-    "  --at-most DURATION   the whole search (15 min)\n"                                           \
-    "  --requests N         questions in all, at most (3000)\n"                                    \
+    "  --at-most DURATION   the whole search (30 min)\n"                                           \
+    "  --requests N         questions in all, at most (10000)\n"                                    \
     "  --map NAME           the unit's map is known: what it says never to touch is left alone\n"  \
     "  --maps DIRECTORY     known maps (else /etc/uphole/maps and the installed ones)\n"           \
     "  --config FILE        whose lines are not taken from a running Uphole (" CONFIG_DEFAULT      \

@@ -183,11 +183,11 @@ static void order_lines(struct well_side *side, const struct plan *next, bool ke
 }
 
 /** Those that have no thread: sources that were asked before go on at their next due time, others
- * begin at the first one from now on. */
-static void start_lines(struct well_side *side)
+ * begin at the first one behind `taken_ms`, so that the journal alone tells which that is. */
+static void start_lines(struct well_side *side, int64_t taken_ms)
 {
     struct up_error error = {0};
-    side->lines_from_ms = clock_boot_ms(&side->clock) + 1;
+    side->lines_from_ms = taken_ms + 1;
     if (run_start_lines(side, false, &error) != UP_OK)
         say(SAY_ERROR, "uphole", "%s", error.why);
     side->lines_from_ms = 0;
@@ -202,7 +202,7 @@ static void go_back(struct well_side *side)
         if (side->rings[i] == NULL)
             side->rings[i] = ring_create(RUN_RING_SLOTS, sizeof(struct gathered));
     memset(side->listen, 0, sizeof side->listen);
-    start_lines(side);
+    start_lines(side, clock_boot_ms(&side->clock));
     drop_rings(&side->reload);
     backlog_thread_drop(side->backlog);
 }
@@ -262,7 +262,7 @@ enum up_rc reload_take(struct well_side *side, char *what, size_t room, struct u
         if (kept[i])
             gather_take_plan(side->gatherers[i], next, i);
     known_lines_compare(next, before, side->listen);
-    start_lines(side);
+    start_lines(side, core_plan_taken_ms(side->core));
     service_take_plan(&side->service, next);
     run_side_take_plan(side);
     count_changes(before, next, kept, what, room);

@@ -6,6 +6,8 @@
 #include "socket_answer.h"
 #include "status_box.h"
 
+#include "unit_words.h"
+
 #include <inttypes.h>
 #include <string.h>
 
@@ -156,6 +158,18 @@ static void delivery_stage(const struct status_view *view, uint16_t w, const str
     }
 }
 
+/** Only where something is to be said. */
+static void units_lines(const struct status_view *view, uint16_t well, const struct stamp *now,
+                        struct socket_text *text)
+{
+    struct unit_doubt_now found[UNIT_DOUBTS_MAX];
+    char words[UNIT_WORDS_MAX];
+    const size_t n = status_unit_doubts(view->core, well, now, found);
+    for (size_t i = 0; i < n; i++)
+        if (unit_words(view->plan, &view->plan->wells[well], now->utc_ms, &found[i], words) > 0)
+            text_add(text, "  %-8s  %s\n", i == 0 ? "units" : "", words);
+}
+
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,
                         const struct snapshot *snapshot, bool brief, struct socket_text *text)
 {
@@ -168,6 +182,7 @@ void status_well_stages(const struct status_view *view, uint16_t well, const str
         channels_in_line(snapshot, text);
     else
         channels_stage(snapshot, text);
+    units_lines(view, well, now, text);
     delivery_stage(view, well, now, text);
     text_add(text, "  journal   newest record %" PRIu64 ", open gaps %u%s\n",
              core_newest_seq(view->core, well), snapshot->gaps_open,

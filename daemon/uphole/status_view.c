@@ -44,6 +44,18 @@ void status_snapshot(const struct core *core, uint16_t well_index, const struct 
     out->gaps_open = (uint32_t)ledger_open_of_well(core->options.ledger, well->plan->number);
 }
 
+size_t status_unit_doubts(const struct core *core, uint16_t well_index, const struct stamp *now,
+                          struct unit_doubt_now *into)
+{
+    const struct core_well *well = &core->wells[well_index];
+    size_t n = 0;
+    const size_t all = measure_units(well->fold, core->options.plan, well->plan, now, into);
+    for (size_t i = 0; i < all; i++)
+        if (into[i].finding.verdict >= UNIT_DIFFERS || into[i].held != UNIT_AS_CONFIGURED)
+            into[n++] = into[i];
+    return n;
+}
+
 const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source)
 {
     const struct scan *scan = &core->wells[well_index].newest_scan[source];

@@ -55,6 +55,9 @@ void status_delivery_of(const struct core *core, uint16_t destination, uint16_t 
 /** The well as it stands at `now`: the newest commit measured anew, so ages are those of now. */
 void status_snapshot(const struct core *core, uint16_t well_index, const struct stamp *now,
                      struct snapshot *out);
+/** What physics and steps say of the units of its channels: rows that are doubted, at most UNIT_DOUBTS_MAX. */
+size_t status_unit_doubts(const struct core *core, uint16_t well_index, const struct stamp *now,
+                          struct unit_doubt_now *into);
 /** The newest scan of a source in this run, whatever came of it; NULL where it was not asked yet.
  */
 const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source);

@@ -166,10 +166,10 @@ struct find_options {
     bool (*consent)(void *context, const struct find_report *report);
 };
 #define FIND_LISTEN_MS 30000
-#define FIND_WAIT_MS 300
+#define FIND_WAIT_MS 200
 #define FIND_WATCH_MS 30000
-#define FIND_AT_MOST_MS 900000
-#define FIND_REQUESTS_AT_MOST 3000
+#define FIND_AT_MOST_MS 1800000
+#define FIND_REQUESTS_AT_MOST 10000
 #define FIND_LAST_REGISTER 1023
 
 /**

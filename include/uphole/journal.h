@@ -328,6 +328,9 @@ UP_MUST enum up_rc journal_read_floor(struct journal_reader *reader, uint16_t we
  *  1024 holds them all. */
 UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t up_to, struct fact *into, size_t room,
                                       size_t *got, struct up_error *error);
+/** The newest FACT_UNIT_STEPPED of each source and point of a well, of whatever run: what a new run must go on doubting. At most `room`. */
+UP_MUST enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
+                                           struct up_error *error);
 /** The newest row in [from, up_to] with which the well's measuring began anew within the run (FACT_BEGUN_ANEW); 0: none. */
 UP_MUST enum up_rc journal_begun_anew(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t from, uint64_t up_to, uint64_t *pos,
                                       struct up_error *error);

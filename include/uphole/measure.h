@@ -10,6 +10,7 @@
 
 #include "uphole/plan.h"
 #include "uphole/scan.h"
+#include "uphole/unit_doubt.h"
 
 #define MEASURE_VERSION 1u
 #define MEASURE_FACTS_MAX 128
@@ -21,8 +22,10 @@ struct fold; /* plain bytes: may be copied with memcpy(fold_bytes()) */
 size_t fold_bytes(void);
 /** Fills `fold` with "nothing known yet". */
 void fold_init(struct fold *fold);
+/** As fold_init, with what a later plan or run must still doubt: that a surface unit's unit setting was changed. */
+void fold_begin_anew(struct fold *fold);
 /**
- * Takes a fact of the run whose scans follow. Facts of another run are ignored when scans come. To be right at a wanted scan load all facts of
+ * Takes a fact of the run whose scans follow (FACT_UNIT_STEPPED: of an earlier one too, which is then made again in the run that follows). Facts of another run are ignored when scans come. To be right at a wanted scan load all facts of
  * its run with a pos below that scan's, also those made within the window: a fold that began one window early can't find them all again. A fact
  * acts only on scans later than itself. A run has at most 2 a point and 1 a source (more only where an entry's date passes), and 1 a start of the pump,
  * of which only the newest counts.
@@ -54,6 +57,19 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
  */
 void measure_at(const struct fold *fold, const struct plan *plan, const struct well_plan *well,
                 uint64_t run, const struct stamp *now, bool journaled, struct snapshot *out);
+
+/* ---- units in doubt ---- */
+
+struct unit_doubt_now {
+    struct unit_finding finding;
+    double published; /* as it stands, in the point's unit */
+    uint8_t held;     /* what the registers hold since a step by a known ratio (enum unit_change); 0: no such step */
+    bool is_stated;   /* the site has confirmed this point's unit */
+};
+#define UNIT_DOUBTS_MAX (3 * UNIT_CHANNELS_MAX)
+/** What physics and steps say of each channel that has a value now, as judge_units would; of every source. Returns their number. */
+size_t measure_units(const struct fold *fold, const struct plan *plan, const struct well_plan *well, const struct stamp *now,
+                     struct unit_doubt_now into[static UNIT_DOUBTS_MAX]);
 
 /* ---- what the maps and the data of a well allow ---- */
 

@@ -116,6 +116,8 @@ struct map {
     uint8_t unit_register_table;
     uint16_t unit_register_address;
     struct channel channel[MAP_CHANNELS_MAX]; /* ascending by point number */
+    uint16_t n_indexed;                       /* of them, that `place` knows; all, or it isn't used */
+    uint8_t place[POINT_COUNT];               /* of a point in channel, from 1; 0: not mapped */
 };
 
 /* ---- lines, wells ---- */

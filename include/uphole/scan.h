@@ -116,6 +116,10 @@ enum fact_kind {
     FACT_FITTED_NOTICE = 5,   /* the notice that asks to confirm a not-fitted channel was given */
     FACT_BEGUN_ANEW = 6,      /* the well's measuring began anew with this scan: a plan that asks otherwise; nothing earlier counts */
     FACT_WINDOWS_BEGUN = 7,   /* another gauge or source: windows of this point hold nothing from before boot_ms */
+    /* 16 to 31, in turn, so that the newest sixteen of a run are at hand: all pressures (point 1) or temperatures (point 3) of the source stepped as if
+     * its unit setting had changed. value: 48 bits of the map's signature, and what the registers hold since (enum unit_change) in thirty-seconds. */
+    FACT_UNIT_STEPPED = 16,
+    FACT_UNIT_STEPPED_LAST = 31,
     FACT_DAY = 64,            /* to 123: a whole day's weight (below 0: of Uncertain readings alone) and mean, in 30 slots; boot_ms is the day's begin */
     FACT_HOUR = 128           /* to 223: a whole hour's weight, mean, low and high, in 24 slots; boot_ms is the hour's begin. The newest of each kind
                                * are the last 24 hours: readers look for these from the newest fact backwards, and not far */

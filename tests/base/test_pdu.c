@@ -95,6 +95,15 @@ static void the_check_sum_of_rows_is_that_of_ieee_802_3(void **state)
     check_count("123456789", crc32_of(0, "123456789", 9), 0xCBF43926);
     check_count("in two parts", crc32_of(crc32_of(0, "1234", 4), "56789", 5), 0xCBF43926);
     check_count("nothing", crc32_of(0, "", 0), 0);
+    uint8_t bytes[70];
+    for (size_t n = 0; n < sizeof bytes; n++) { /* of every length, by the definition bit by bit */
+        uint32_t crc = UINT32_MAX;
+        bytes[n] = (uint8_t)(n * 37 + 11);
+        for (size_t i = 0; i <= n; i++)
+            for (unsigned bit = 0; bit < 8; bit++)
+                crc = crc >> 1 ^ ((crc ^ (uint32_t)bytes[i] >> bit) & 1 ? 0xEDB88320u : 0);
+        check_count("of the definition", crc32_of(0, bytes, n + 1), ~crc);
+    }
 }
 
 static void the_length_of_a_frame_is_told_from_its_first_bytes(void **state)

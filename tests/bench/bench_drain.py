@@ -23,7 +23,7 @@ import walk as walks  # noqa: E402
 from walk import BINARY, SOURCE, Walk, wait_for  # noqa: E402
 
 BENCH = BINARY.parents[2] / "tests/bench"
-SAMPLES = 60000  # of the third program: so many are enough for a rate
+SAMPLES = 20000  # of the third program, over and over
 IDLE_S = 12      # watched after the drain, to compare with
 HEAD = struct.Struct("=qII")
 
@@ -63,10 +63,10 @@ class Listener:
         return list(messages(self.path))
 
 
-def publish(walk, path):
-    """The bare publisher with a subscriber of its own; (messages, bytes, seconds)."""
+def publish(walk, path, seconds):
+    """The bare publisher with a subscriber of its own, for as long as the drain took; (messages, bytes, seconds)."""
     listener = Listener(walk, "heard-bare")
-    out = subprocess.run([BENCH / "bench_drain_peer", "publish", str(walk.broker_port), path], capture_output=True, text=True, check=True).stdout.split()
+    out = subprocess.run([BENCH / "bench_drain_peer", "publish", str(walk.broker_port), path, str(seconds)], capture_output=True, text=True, check=True).stdout.split()
     listener.walk.stop(listener.process)
     return int(out[0]), int(out[1]), float(out[2])
 
@@ -203,11 +203,12 @@ def main():
             rounds.append(Round(walk, scans))
             prepare(walk.directory / "batches", rounds[-1].late)
             prepare(walk.directory / "samples", first(samples_of(rounds[-1].late), SAMPLES))
-            sent, _, seconds = publish(walk, walk.directory / "batches")
-            batches.append((rounds[-1].rows, seconds))
-            samples.append(publish(walk, walk.directory / "samples"))
-            print(f"round {i + 1}: drain {rounds[-1].rows} rows in {rounds[-1].seconds:.2f} s; bare {sent} messages in {seconds:.2f} s; "
-                  f"{samples[-1][0]} samples in {samples[-1][2]:.2f} s", flush=True)
+            one = rounds[-1]
+            sent, _, seconds = publish(walk, walk.directory / "batches", one.seconds)
+            batches.append((one.rows * sent / len(one.late), seconds))
+            samples.append(publish(walk, walk.directory / "samples", one.seconds))
+            print(f"round {i + 1}: drain {one.rows / one.seconds:.0f} rows/s in {one.seconds:.2f} s; bare {batches[-1][0] / seconds:.0f} rows/s; "
+                  f"{samples[-1][0] / samples[-1][2]:.0f} samples/s", flush=True)
         show(rounds, batches, samples)
 
 

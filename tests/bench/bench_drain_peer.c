@@ -4,12 +4,12 @@
  * subscriber that keeps every message, and a publisher of bytes that were prepared before.
  *
  * usage: bench_drain_peer listen PORT TOPIC FILE      until SIGTERM; prints "ready"
- *        bench_drain_peer publish PORT FILE           prints "MESSAGES BYTES SECONDS"
+ *        bench_drain_peer publish PORT FILE SECONDS   prints "MESSAGES BYTES SECONDS"
  *
  * A message in FILE: arrival (CLOCK_MONOTONIC, ns, 8 bytes), length of topic and of payload (4
  * bytes each), topic, payload; in this machine's byte order. The publisher reads all of them first,
- * then sends each with QoS 1, at most 20 unanswered, which is also what libmosquitto does by
- * itself.
+ * then sends each with QoS 1, over and over until so many seconds have passed, at most 20
+ * unanswered, which is also what libmosquitto does by itself.
  */
 #include <mosquitto.h>
 #include <signal.h>
@@ -152,11 +152,12 @@ static void note_connected(struct mosquitto *library, void *context, int code)
     ((struct count *)context)->is_connected = code == 0;
 }
 
-static void publish(const char *port, const char *path)
+static void publish(const char *port, const char *path, double for_s)
 {
     struct message *all = NULL;
     struct count count = {0};
-    size_t bytes = 0, sent = 0;
+    size_t bytes = 0, sent = 0, bytes_sent = 0;
+    bool is_over = false;
     const size_t n = read_all(path, &all, &bytes);
     struct mosquitto *library = connected(port, "bench-publisher", &count);
     mosquitto_connect_callback_set(library, note_connected);
@@ -165,15 +166,19 @@ static void publish(const char *port, const char *path)
         if (mosquitto_loop(library, 200, 1) != MOSQ_ERR_SUCCESS)
             fail("no connection");
     const int64_t began = now_ns();
-    while (count.answered < n) {
-        for (; sent < n && sent - count.answered < IN_FLIGHT; sent++)
-            if (mosquitto_publish(library, NULL, all[sent].topic, all[sent].length,
-                                  all[sent].payload, 1, false) != MOSQ_ERR_SUCCESS)
+    while (n > 0 && (!is_over || count.answered < sent)) {
+        is_over = (double)(now_ns() - began) / 1e9 > for_s;
+        for (; !is_over && sent - count.answered < IN_FLIGHT; sent++) {
+            const struct message *next = &all[sent % n];
+            bytes_sent += (size_t)next->length;
+            if (mosquitto_publish(library, NULL, next->topic, next->length, next->payload, 1,
+                                  false) != MOSQ_ERR_SUCCESS)
                 fail("publish");
+        }
         if (mosquitto_loop(library, 200, 1) != MOSQ_ERR_SUCCESS)
             fail("the connection broke");
     }
-    printf("%zu %zu %.6f\n", n, bytes, (double)(now_ns() - began) / 1e9);
+    printf("%zu %zu %.6f\n", sent, bytes_sent, (double)(now_ns() - began) / 1e9);
     mosquitto_disconnect(library);
     mosquitto_destroy(library);
 }
@@ -183,9 +188,9 @@ int main(int argc, char **argv)
     signal(SIGTERM, stop);
     if (argc == 5 && strcmp(argv[1], "listen") == 0)
         listen_to(argv[2], argv[3], argv[4]);
-    else if (argc == 4 && strcmp(argv[1], "publish") == 0)
-        publish(argv[2], argv[3]);
+    else if (argc == 5 && strcmp(argv[1], "publish") == 0)
+        publish(argv[2], argv[3], atof(argv[4]));
     else
-        fail("usage: bench_drain_peer listen PORT TOPIC FILE | publish PORT FILE");
+        fail("usage: bench_drain_peer listen PORT TOPIC FILE | publish PORT FILE SECONDS");
     return 0;
 }

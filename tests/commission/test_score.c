@@ -58,8 +58,6 @@ static void free_known(void)
         free(known[i]);
 }
 
-/* Planted defect: values don't count, so that any map whose registers answer will do
- * (commission-score-values). */
 static void the_map_of_the_unit_fits_best_and_without_a_warning(void **state)
 {
     (void)state;
@@ -77,6 +75,31 @@ static void the_map_of_the_unit_fits_best_and_without_a_warning(void **state)
         bench_end(&bench, report);
     }
     free_known();
+}
+
+/* Two maps read registers that answer alike; only one makes sense of them. Planted defect: values
+ * don't count (commission-score-values). */
+static void values_tell_maps_of_the_same_registers_apart(void **state)
+{
+    (void)state;
+    struct map *maps[] = {
+        bench_map("map: twin-a\nnumbering: from-0\nrefresh: 28 s\nchannels:\n"
+                  "  intake_temperature: {input: 16, type: u16, scale: 0.1, unit: degC, "
+                  "instrument_range: -20 to 200 degC}\n"
+                  "  gauge_supply_voltage: {input: 17, type: u16, scale: 10, unit: V, "
+                  "instrument_range: 0 to 200 V}\n"),
+        bench_map("map: twin-b\nnumbering: from-0\nrefresh: 28 s\nchannels:\n"
+                  "  intake_pressure: {input: 16, type: u16, scale: 0.001, unit: MPa, reference: "
+                  "absolute, instrument_range: 0 to 60 MPa}\n"
+                  "  intake_temperature: {input: 17, type: s16, scale: 0.1, unit: degC, "
+                  "instrument_range: -20 to 200 degC}\n")};
+    struct find_report *report = watch("scaled-16", (const struct map *const *)maps, 2);
+    check_text("best map", report->score[0].map->name, "twin-b");
+    if (report->score[0].percent < report->score[1].percent + 20)
+        fail_msg("%u %% and %u %%", report->score[0].percent, report->score[1].percent);
+    bench_end(&bench, report);
+    free(maps[0]);
+    free(maps[1]);
 }
 
 static const struct map_score *score_against(const char *text, const char *unit_map,
@@ -274,6 +297,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(the_map_of_the_unit_fits_best_and_without_a_warning),
+        cmocka_unit_test(values_tell_maps_of_the_same_registers_apart),
         cmocka_unit_test(addresses_that_are_off_by_one_are_told),
         cmocka_unit_test(holding_registers_that_answer_only_to_function_04_are_told),
         cmocka_unit_test(a_scale_that_multiplies_where_it_should_divide_is_told),

@@ -185,14 +185,18 @@ static void every_random_set_up_is_found(void **state)
         bench_end(&setup.bench, report);
         free(setup.map);
     }
+    unsigned in_bound = 0;
+    for (unsigned i = 0; i < SETUPS; i++)
+        in_bound += took_s[i] * 1000 < FIND_AT_MOST_MS;
     qsort(took_s, SETUPS, sizeof took_s[0], ascending);
     qsort(all_s, SETUPS, sizeof all_s[0], ascending);
     qsort(ratio, SETUPS, sizeof ratio[0], ascending);
     printf("%d of %d found. First answer: median %.0f s, worst %.0f s; against the least for one "
            "who knows nothing: median %.2f, worst %.2f times.\n"
-           "With all registers: median %.0f s, worst %.0f s.\n",
+           "With all registers: median %.0f s, worst %.0f s. First answer within the default "
+           "bound of time: %u.\n",
            SETUPS, SETUPS, took_s[SETUPS / 2], took_s[SETUPS - 1], ratio[SETUPS / 2],
-           ratio[SETUPS - 1], all_s[SETUPS / 2], all_s[SETUPS - 1]);
+           ratio[SETUPS - 1], all_s[SETUPS / 2], all_s[SETUPS - 1], in_bound);
 }
 
 int main(void)

@@ -237,7 +237,38 @@ static void a_source_that_came_is_due_from_then_on(void **state)
     day_kill(day, 40000);
     day_run_for(day, MINUTE);
     const struct gap row = day_newest_gap_of(day, GAP_PROGRAM, SOURCE_DRIVE);
-    assert_in_range(row.scans, 4, 5); /* of 41.5 s, at one in 10 s */
+    check_count("due since", row.scans, 4); /* of 41.5 s, at one in 10 s */
+    day_destroy(day);
+}
+
+/**
+ * Periods change, and the program is killed before, between and after the first polls by the new
+ * one: what was due by either grid is a row or counted, once; the day's journal is audited at its
+ * end. Planted defect: ledger-open-due-twice.
+ */
+static void a_period_that_changes_is_due_by_its_own_grid_and_no_more(void **state)
+{
+    (void)state;
+    static const char *const CONFIGS[] = {
+        LINES LABEL("Heron 7") GAUGE("15 s") DRIVE("10 s") DATA("1850") TO,
+        LINES LABEL("Heron 7") GAUGE("10 s") DRIVE("20 s") DATA("1850") TO,
+        LINES LABEL("Heron 7") GAUGE("20 s") DRIVE("7 s") DATA("1850") TO,
+        LINES LABEL("Heron 7") GAUGE("5 s") DRIVE("15 s") DATA("1850") TO};
+    const struct day_options options = {.config = FIRST, .seed = 36};
+    struct day *day = day_create(&options);
+    day_run_for(day, MINUTE);
+    for (int i = 0; i < 40; i++) {
+        day_run_for(day, 20000 + 1370 * (i % 13));
+        (void)day_reload(day, CONFIGS[i % 4]);
+        day_run_for(day, 50 + 2130 * (i % 9));
+        if (i % 3 == 1) { /* another one before anything was asked by the first */
+            (void)day_reload(day, CONFIGS[(i + 2) % 4]);
+            day_run_for(day, 50 + 1700 * (i % 5));
+        }
+        day_kill(day, 11000 + 970 * (i % 11));
+        day_run_for(day, 2500); /* the rows of the time without us are stored */
+        check_count("the audit", day_audit(day) > 0, 0);
+    }
     day_destroy(day);
 }
 
@@ -286,6 +317,7 @@ int main(void)
         cmocka_unit_test(sixty_changes_lose_no_due_time),
         cmocka_unit_test(a_removed_source_ends_its_gap_and_says_why),
         cmocka_unit_test(a_source_that_came_is_due_from_then_on),
+        cmocka_unit_test(a_period_that_changes_is_due_by_its_own_grid_and_no_more),
         cmocka_unit_test(a_destination_that_is_removed_goes_on_where_it_stood_when_it_comes_back),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

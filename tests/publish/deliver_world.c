@@ -182,23 +182,31 @@ static void hear(struct world *world)
     }
 }
 
+static void serve_oldest(struct world *world)
+{
+    const uint16_t well = world->waiting_well[0];
+    const struct wall_want want = world->waiting[0];
+    world->n_waiting--;
+    memmove(world->waiting_well, world->waiting_well + 1, world->n_waiting * sizeof well);
+    memmove(world->waiting, world->waiting + 1, world->n_waiting * sizeof want);
+    world_serve(world, well, &want);
+}
+
 /** As the client does it: before rows are handed over, and after. The well side takes its time. */
 static void ask(struct world *world)
 {
     struct deliver_message message;
-    if (world->waits && draw(world, 3) > 0) {
-        world->waits = false;
-        world_serve(world, world->waiting_well, &world->waiting);
-    }
+    while (world->n_waiting > 0 && draw(world, 3) > 0)
+        serve_oldest(world);
     const bool has_rows = deliver_next_message(world->deliver, 0, &message);
-    if (!deliver_next_want(world->deliver, world->now_ms, &world->waiting_well, &world->waiting))
-        return;
-    world->ahead += has_rows;
-    world->waits = true; /* one before it is given up */
-    if (draw(world, 3) > 0) {
-        world->waits = false;
-        world_serve(world, world->waiting_well, &world->waiting);
+    while (world->n_waiting < WAITING_MAX &&
+           deliver_next_want(world->deliver, world->now_ms, &world->waiting_well[world->n_waiting],
+                             &world->waiting[world->n_waiting])) {
+        world->n_waiting++;
+        world->ahead += has_rows || world->n_waiting > 1;
     }
+    while (world->n_waiting > 0 && draw(world, 3) > 0)
+        serve_oldest(world);
 }
 
 void world_step(struct world *world)
@@ -233,7 +241,7 @@ static void new_process(struct world *world)
     world->deliver = deliver_create(WELLS, draw(world, 1u << 20));
     assert_non_null(world->deliver);
     world->n_held = 0;
-    world->waits = false;
+    world->n_waiting = 0;
     send_cursors(world);
     world_reconnect(world);
 }

@@ -14,6 +14,7 @@
 #define WELLS 3
 #define LANES (WELLS * 2)
 #define ROWS_MAX 4000
+#define WAITING_MAX 4
 #define HELD_MAX 64
 
 struct row {
@@ -41,10 +42,10 @@ struct world {
     size_t n_held;
     struct held held[HELD_MAX];
     size_t duplicates, messages, largest, refusals_told, recoveries_told;
-    size_t ahead; /* wants while rows were at hand */
-    bool waits;   /* a want that the well side has not served yet */
-    uint16_t waiting_well;
-    struct wall_want waiting;
+    size_t ahead;     /* wants while rows were at hand */
+    size_t n_waiting; /* wants that the well side has not served yet, in order */
+    uint16_t waiting_well[WAITING_MAX];
+    struct wall_want waiting[WAITING_MAX];
     uint32_t step_ms, row_bytes; /* at most: of a step's time, of a row's size */
 };
 

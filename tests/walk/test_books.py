@@ -34,7 +34,9 @@ def lateness(walk, first, last):
 
 
 def the_books_are_proven_beside_polling_and_a_wrong_one_is_said():
-    """Planted defects: books-always-hold, books-untold."""
+    """The result, and what is done about it.
+
+    Planted defect: books-always-hold."""
     with Walk("books", poll="200 ms", refresh="1 s") as walk:
         walk.start_broker()
         walk.subscribe()

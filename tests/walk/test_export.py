@@ -5,6 +5,7 @@ Planted defects, each seen to be caught (tests/planted/export-*.patch): a fold t
 row left out; a cell of text left to the spreadsheet; a slice that loses the row at its edge.
 """
 import csv
+import datetime
 import io
 import json
 import shutil
@@ -237,6 +238,30 @@ def a_full_disk_leaves_nothing(walk, begin):
     assert out.returncode == 74 and "No space left" in out.stderr and out.stdout.strip() == "", out
 
 
+def a_shut_in_of_the_journal_is_that_of_its_export(walk, begin, end):
+    """The samples of `calculate shut-in --well` are those of a file of export: the same line, bounds and counts. Planted: shutin-journal-beyond-window."""
+    into = walk.directory / "build-up.csv"
+    ask = ["--shut-at", begin, "--producing-time", "72h", "--window", "0.2s..8s", "--json"]
+    export(walk, "--from", "2025-02-01T00:00:00Z", "--to", end, "--into", into)
+    name = next(n for n in read_csv(into.read_bytes())[0] if n.startswith("intake_pressure ["))
+    until = (datetime.datetime.fromisoformat(begin) + datetime.timedelta(seconds=8)).isoformat()
+    short = walk.directory / "short.csv"
+    export(walk, "--from", "2025-02-01T00:00:00Z", "--to", until, "--into", short)
+    runs = [subprocess.run([str(BINARY), "calculate", "shut-in", *more, *ask], capture_output=True, text=True)
+            for more in (["--well", "heron-7", "--journal", str(walk.journal)], ["--csv", str(short), "--time", "time", "--pressure", name])]
+    told = [json.loads(run.stdout) for run in runs]
+    for one in told:
+        one["record"] = {k: v for k, v in one["record"].items() if k not in ("before", "empty", "unsure")} if isinstance(one.get("record"), dict) else None
+        one.pop("warnings", None), one.pop("pressure_unit")  # an export says absolute
+    differ = {k: (told[0].get(k), told[1].get(k)) for k in {*told[0], *told[1]} if told[0].get(k) != told[1].get(k)}
+    assert not differ and runs[0].returncode == runs[1].returncode == 0 and told[0]["samples"] > 20, (differ, [r.stderr for r in runs])
+    said = subprocess.run([str(BINARY), "calculate", "shut-in", "--well", "heron-9", "--journal", str(walk.journal), *ask], capture_output=True, text=True)
+    assert said.returncode == 66 and "knows no well 'heron-9'" in said.stderr, said
+    said = subprocess.run([str(BINARY), "calculate", "shut-in", "--well", "heron-7", "--pressure", "drive_frequency", "--journal", str(walk.journal), *ask],
+                          capture_output=True, text=True)
+    assert said.returncode == 64 and "no pressure among the points" in said.stderr, said
+
+
 def an_export_is_what_was_delivered():
     """CSV and NDJSON, measured and raw, beside a running daemon, against the subscriber's rows; then without the daemon."""
     with Walk("export") as walk:
@@ -258,6 +283,7 @@ def an_export_is_what_was_delivered():
             assert row["row"] == "scan" or all(r["time"] < row["time"] for r in rows[:i] if r["row"] == "scan"), "a gap stands behind where it began"
         print(f"  {len(scans)} scans, {len(gaps)} gaps, {len(header)} columns")
         check_ndjson(walk, begin, end, delivered, seqs)
+        a_shut_in_of_the_journal_is_that_of_its_export(walk, begin, end)
         check_raw(walk, begin, end, delivered, seqs)
         for start in (36, 64, 65, 110):  # from other points, each a slice's edge of its own
             first = sorted(delivered)[start]
