@@ -34,7 +34,10 @@ enum sign {
     SIGNS
 };
 
+enum medium { ANY_MEDIUM = 0, SERIAL_ONLY, NETWORK_ONLY };
+
 struct cause_row {
+    uint8_t medium; /* enum medium: of a connection nothing is known of the pair behind it */
     const char *key, *sentence;
     double weight;
     uint32_t own; /* one of these signs must be there */
@@ -50,43 +53,46 @@ struct cause_row {
 
 /* clang-format off */
 static const struct cause_row CAUSES[] = {
-    {"swapped_pair", "The two wires of the pair are swapped", 3, OWN(SIGN_FEW_STRAY) | OWN(SIGN_INVERTED) | OWN(SIGN_BREAKS) | OWN(SIGN_IDLE),
+    {SERIAL_ONLY, "swapped_pair", "The two wires of the pair are swapped", 3, OWN(SIGN_FEW_STRAY) | OWN(SIGN_INVERTED) | OWN(SIGN_BREAKS) | OWN(SIGN_IDLE),
      {{SIGN_INVERTED, 400}, {SIGN_ZEROS, 4}, {SIGN_FEW_STRAY, 3}, {SIGN_BREAKS, 3}, {SIGN_GOOD, 0.001}, {SIGN_BAD_CHECKSUM, 0.2}, {SIGN_STATED, 0.5}},
      {"compare the letters at both ends with the drawing: A and B mean opposite things on some devices; D0 and D1 (or - and +) don't",
       WORK "measure the pair while nobody speaks: the wire that rests higher belongs to the terminal marked +, D1 or (mostly) B",
       WORK "swap the two wires at one end, and let find listen again"}},
-    {"no_bias_or_termination", "Bias or termination of the pair is missing", 2, OWN(SIGN_IDLE) | OWN(SIGN_STRAYED) | OWN(SIGN_FEW_STRAY),
+    {SERIAL_ONLY, "no_bias_or_termination", "Bias or termination of the pair is missing", 2, OWN(SIGN_IDLE) | OWN(SIGN_STRAYED) | OWN(SIGN_FEW_STRAY),
      {{SIGN_STRAYED, 12}, {SIGN_IDLE, 3}, {SIGN_ZEROS, 2}, {SIGN_GOOD, 3}, {SIGN_RUNS, 0.2}, {SIGN_BAD_CHECKSUM, 1.5}, {SIGN_INVERTED, 0.01}},
      {"look at the converter's switches: bias (pull-up and pull-down) on at one place of the pair, termination at both ends and nowhere else",
       "is the common conductor connected beside the two wires?",
       WORK "measure the pair while nobody speaks: less than 0.2 V between the wires is no bias"}},
-    {"echo", "The converter returns what is sent", 5, OWN(SIGN_ECHO),
+    {ANY_MEDIUM, "echo", "The converter returns what is sent", 5, OWN(SIGN_ECHO),
      {{SIGN_ECHO, 60}, {SIGN_ECHO_ONLY, 3}},
      {"say strip_echo: yes in the line's stanza", "look for the converter's switch for echo (receiver on while sending)", NULL}},
-    {"echo_but_no_unit", "The converter's own echo is all that answers: the pair behind it is open, or nobody is there", 2, OWN(SIGN_ECHO_ONLY),
+    {ANY_MEDIUM, "echo_but_no_unit", "The converter's own echo is all that answers: the pair behind it is open, or nobody is there", 2, OWN(SIGN_ECHO_ONLY),
      {{SIGN_ECHO_ONLY, 40}, {SIGN_GOOD, 0.0001}},
      {"is the surface unit powered? Its screen shows it", "compare unit id and speed on the surface unit's screen with those that were tried", WORK "check the pair from the converter to the unit"}},
-    {"wrong_speed_or_parity", "Speed or parity are not those of the unit", 3, OWN(SIGN_GARBAGE) | OWN(SIGN_BAD_CHECKSUM) | OWN(SIGN_IDLE),
+    {SERIAL_ONLY, "wrong_speed_or_parity", "Speed or parity are not those of the unit", 3, OWN(SIGN_GARBAGE) | OWN(SIGN_BAD_CHECKSUM) | OWN(SIGN_IDLE),
      {{SIGN_GARBAGE, 6}, {SIGN_BAD_CHECKSUM, 4}, {SIGN_BREAKS, 3}, {SIGN_GOOD, 0.05}, {SIGN_RUNS, 4}, {SIGN_STATED, 4}, {SIGN_ZEROS, 0.6}, {SIGN_INVERTED, 0.01}},
      {"read speed and parity off the surface unit's screen, and state them: --speed, --frame", "let find try all settings: leave out --speed and --frame", NULL}},
-    {"noise", "Noise on the pair, or two devices with one unit id that answer together", 1, OWN(SIGN_BAD_CHECKSUM),
+    {ANY_MEDIUM, "noise", "Noise on the pair, or two devices with one unit id that answer together", 1, OWN(SIGN_BAD_CHECKSUM),
      {{SIGN_BAD_CHECKSUM, 3}, {SIGN_GOOD, 8}, {SIGN_GARBAGE, 1.2}},
      {"is another device set to the same unit id?", "is the shield earthed at one end, and the pair away from the motor cable?", "is the common conductor connected?"}},
-    {"cut_frames", "Answers are cut off: a converter passes only their first bytes on, or the unit stops", 2, OWN(SIGN_CUT),
+    {ANY_MEDIUM, "cut_frames", "Answers are cut off: a converter passes only their first bytes on, or the unit stops", 2, OWN(SIGN_CUT),
      {{SIGN_CUT, 30}, {SIGN_GOOD, 1.5}},
      {"the converter's packing or pause setting: a frame must go on as one piece", "does a shorter read come whole? Then state largest_read in the map", "try another converter"}},
-    {"converter_answers", "A converter or gateway answers, and the unit behind it doesn't (exception 0A or 0B)", 3, OWN(SIGN_PATH_DOWN),
+    {ANY_MEDIUM, "converter_answers", "A converter or gateway answers, and the unit behind it doesn't (exception 0A or 0B)", 3, OWN(SIGN_PATH_DOWN),
      {{SIGN_PATH_DOWN, 200}},
      {"is the surface unit powered? Its screen shows it", "compare unit id, speed and parity set in the converter with the surface unit's screen", WORK "check the pair between the converter and the unit"}},
-    {"answers_to_any_id", "What answers does so for every unit id: the converter itself, or a unit that ignores the id", 3, OWN(SIGN_ANY_ID),
+    {ANY_MEDIUM, "answers_to_any_id", "What answers does so for every unit id: the converter itself, or a unit that ignores the id", 3, OWN(SIGN_ANY_ID),
      {{SIGN_ANY_ID, 200}},
      {"which device has this address? Compare a value with the surface unit's screen", "look for the converter's own unit id, and for the serial side's settings in it", NULL}},
-    {"supply_dip", "The unit fell silent and came back: its supply dips", 2, OWN(SIGN_DIP),
+    {ANY_MEDIUM, "supply_dip", "The unit fell silent and came back: its supply dips", 2, OWN(SIGN_DIP),
      {{SIGN_DIP, 100}, {SIGN_GOOD, 2}},
      {"does the surface unit's screen start anew now and then?", "does uphole gaps show that the box restarts at the same times?", WORK "measure the 24 V supply at the unit under load"}},
-    {"nobody_there", "Nobody there: no power, an open pair, another port, or a unit id that was not tried", 4, OWN(SIGN_NO_BYTE),
+    {SERIAL_ONLY, "nobody_there", "Nobody there: no power, an open pair, another port, or a unit id that was not tried", 4, OWN(SIGN_NO_BYTE),
      {{SIGN_NO_BYTE, 30}, {SIGN_GOOD, 0.0001}},
      {"is the surface unit powered, and is this its port? Its screen shows unit id, speed and parity", "is it this port of the box? `ls -l /dev/serial/by-id` names the converter", WORK "check both wires and the common conductor from end to end; then whether they are swapped"}},
+    {NETWORK_ONLY, "nobody_behind", "The host takes the connection, and nobody behind it answers: no power, an open pair, the converter's own settings, or a unit id that was not tried", 4, OWN(SIGN_NO_BYTE),
+     {{SIGN_NO_BYTE, 30}, {SIGN_GOOD, 0.0001}},
+     {"is the surface unit powered? Its screen shows unit id, speed and parity", "compare these with the settings of the converter's serial side; does it pass on Modbus TCP, or RTU (--framing rtu)?", WORK "check the pair between the converter and the unit"}},
 };
 /* clang-format on */
 #define CAUSES_KNOWN (sizeof CAUSES / sizeof CAUSES[0])
@@ -135,10 +141,10 @@ static bool is_worth_a_word(uint32_t signs, const struct find_evidence *evidence
     return (signs & faults) != 0 && evidence->requests > 0;
 }
 
-static double likelihood(const struct cause_row *row, uint32_t signs)
+static double likelihood(const struct cause_row *row, uint32_t signs, bool is_serial)
 {
     double value = row->weight;
-    if ((row->own & signs) == 0)
+    if ((row->own & signs) == 0 || row->medium == (is_serial ? NETWORK_ONLY : SERIAL_ONLY))
         return 0;
     for (size_t i = 0; i < sizeof row->factor / sizeof row->factor[0] && row->factor[i].factor > 0;
          i++)
@@ -186,12 +192,11 @@ unsigned find_causes(const struct find_evidence *evidence, bool has_unit, bool i
     const uint32_t signs = signs_of(evidence);
     double value[CAUSES_KNOWN], sum = 0;
     unsigned n = 0;
-    (void)is_serial;
     if (evidence->requests + evidence->idle_bytes == 0 ||
         (has_unit && !is_worth_a_word(signs, evidence)))
         return 0;
     for (size_t i = 0; i < CAUSES_KNOWN; i++)
-        sum += value[i] = likelihood(&CAUSES[i], signs);
+        sum += value[i] = likelihood(&CAUSES[i], signs, is_serial);
     while (n < CAUSES_SHOWN_MAX && sum > 0) {
         size_t best = 0;
         for (size_t i = 1; i < CAUSES_KNOWN; i++)

@@ -350,6 +350,24 @@ static void where_nothing_comes_power_is_looked_at_first(void **state)
     free(map);
 }
 
+/* Planted defect: causes of a serial pair are told of a connection (commission-any-medium). */
+static void where_nobody_is_behind_a_connection_its_converter_is_looked_at(void **state)
+{
+    struct map *map;
+    (void)state;
+    begin(1, "scaled-16", &map);
+    bench.is_stream = true;
+    struct find_options options = bench_options(&bench);
+    options.line.medium = LINE_MEDIUM_TCP;
+    options.unit_low = options.unit_high = 2;
+    struct find_report *report = bench_find(&bench, &options);
+    assert_false(report->has_unit);
+    check_text("cause", first_cause(report)->key, "nobody_behind");
+    check_count("causes", report->n_causes, 1);
+    bench_end(&bench, report);
+    free(map);
+}
+
 /* Planted defect: `never` of the stated map is not looked at (commission-never-asked). */
 static void what_a_map_says_never_to_touch_is_left_alone(void **state)
 {
@@ -455,6 +473,7 @@ int main(void)
         cmocka_unit_test(what_answers_to_any_unit_id_is_told),
         cmocka_unit_test(what_a_map_that_fits_says_never_to_touch_is_left_alone),
         cmocka_unit_test(a_master_behind_a_serial_device_server_is_heard),
+        cmocka_unit_test(where_nobody_is_behind_a_connection_its_converter_is_looked_at),
         cmocka_unit_test(where_nothing_comes_power_is_looked_at_first),
         cmocka_unit_test(what_a_map_says_never_to_touch_is_left_alone),
     };

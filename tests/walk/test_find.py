@@ -188,6 +188,11 @@ def another_master_is_never_asked_beside_without_its_persons_consent():
             wait_for("more exchanges", 20, lambda: len(cabinet.exchanges) >= n + 4)
             refused = cabinet.find("--yes", "--config", str(path))
             assert refused.returncode == 75 and "uphole hold pad-line --for 10min" in refused.stderr, refused.stderr
+            order = [BINARY, "hold", "pad-line", "--for", "1min", "--config", path, "--maps", MAPS]
+            held = subprocess.run(order, capture_output=True, text=True, timeout=60)
+            assert held.returncode == 0, held.stderr
+            free = cabinet.find("--listen-only", "--json", "--listen", "3 s", "--config", str(path))
+            assert free.returncode == 0 and json_of(free)["heard"]["master"], free.stderr
         finally:
             daemon.send_signal(signal.SIGTERM)
             daemon.wait(20)
