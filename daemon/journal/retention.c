@@ -21,7 +21,9 @@
 #include <string.h>
 
 #define STRETCH_ROWS 512      /* where they are not sealed */
+#ifndef NEWEST_ROWS_KEPT      /* walks run a program that removes soon */
 #define NEWEST_ROWS_KEPT 1024 /* whatever the pressure */
+#endif
 #define RUNS_KEPT 100         /* the ledger looks back over so many */
 #define TIDY_ROWS 200
 

@@ -153,6 +153,11 @@ struct batch {
  */
 UP_MUST enum up_rc journal_append(struct journal *journal, struct batch *batch, struct up_error *error);
 UP_MUST enum up_rc journal_reopen(struct journal *journal, struct up_error *error);
+/** After journal_reopen: another file stands in its place, with other rows, names and runs. Whoever holds numbers of the one before begins anew. */
+bool journal_is_another(const struct journal *journal);
+/** After journal_open, before the run: whose journal it is. Says, and stores as an event, where a mark beside the file tells that it was lost, went back
+ *  in time, or was written by another box or machine (`machine` 0: not known). From then on the mark is kept. */
+void journal_know_box(struct journal *journal, const char *box, uint32_t machine);
 /** Writes the clean-stop mark of the run. */
 UP_MUST enum up_rc journal_end_run(struct journal *journal, const struct stamp *ended, const char *how, struct up_error *error);
 uint64_t journal_newest_pos(const struct journal *journal);

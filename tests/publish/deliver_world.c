@@ -297,6 +297,9 @@ size_t world_run(uint32_t seed, bool with_refusals, bool with_crashes)
     for (uint16_t i = 0; seed % 3 == 1 && i < 200 * LANES; i++)
         world_add_row(world, i % LANES); /* as an outage leaves it */
     for (int i = 0; i < 3000; i++) {
+        const uint32_t burst = seed % 3 == 1 && draw(world, 150) == 0 ? 100 * LANES : 0;
+        for (uint16_t k = 0; k < burst; k++)
+            world_add_row(world, k % LANES);
         if (draw(world, 3) == 0)
             world_add_row(world, (uint16_t)draw(world, LANES));
         uint32_t what = draw(world, 400);
