@@ -390,6 +390,11 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
 const struct channel *well_channel(const struct plan *plan, const struct well_plan *well,
                                    unsigned point, int64_t utc_ms, uint8_t *source);
 
+/* derive_uncertainty.c */
+/** Beside the record's values, where a destination asks for it; once the fold remembers them. */
+void note_uncertainties(const struct fold *fold, const struct plan *plan,
+                        const struct well_plan *well, struct record *out);
+
 /* derive_window.c */
 /** Whose windows a row reads; -1: none. */
 int derived_quantity(size_t index);

@@ -268,6 +268,7 @@ enum unit_set { UNITS_METRIC = 1, UNITS_US = 2, UNITS_OWN = 3 };
 struct unit_choice {
     uint8_t set;                          /* enum unit_set */
     unit_number by_kind[QUANTITY_COUNT_OF_KINDS]; /* 0: the set's own */
+    bool with_uncertainty;                        /* records carry standard uncertainties too */
 };
 /** The unit in which a point goes out, and the resolution there (a point's resolution converted and rounded to 1, 2 or 5 x 10^n for own units). */
 unit_number unit_choice_of(const struct unit_choice *choice, unsigned point, double *resolution);
