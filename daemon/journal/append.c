@@ -297,6 +297,7 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
     }
     note_committed(journal, batch, pos, marked);
     reserve_after_commit(journal);
+    outside_keep(journal);
     return UP_OK;
 }
 

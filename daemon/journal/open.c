@@ -268,8 +268,12 @@ enum up_rc journal_reopen(struct journal *journal, struct up_error *error)
     journal->wells = NULL;
     journal->n_wells = 0;
     store_close(&journal->store);
+    const uint64_t run = journal->run;
     journal->run = 0; /* rows come under a new run only */
     const enum up_rc rc = reconnect(journal, acknowledged, wells, n, error);
+    if (rc == UP_OK) /* the file was removed, replaced or moved aside */
+        journal->is_another =
+            journal->newest_pos < acknowledged || (run != 0 && journal->last.run != run);
     journal->poisoned = rc != UP_OK;
     if (rc == UP_OK) {
         free(wells);
@@ -281,6 +285,11 @@ enum up_rc journal_reopen(struct journal *journal, struct up_error *error)
     journal->n_wells = n;
     journal->newest_pos = acknowledged;
     return rc;
+}
+
+bool journal_is_another(const struct journal *journal)
+{
+    return journal->is_another;
 }
 
 void journal_close(struct journal *journal)

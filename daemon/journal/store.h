@@ -175,6 +175,12 @@ struct journal {
     ino_t file_inode, wal_inode;
     bool poisoned;
     struct reserve reserve;
+    /* outside.c */
+    char box[NAME_LENGTH_MAX + 1]; /* "": no mark is kept */
+    uint32_t machine;
+    uint64_t marked_pos; /* the mark says that rows come up to here */
+    bool mark_failed;
+    bool is_another; /* another file than before was opened in its place */
     size_t tidy_step;           /* retention.c */
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
     pthread_mutex_t check_lock; /* over the two below */
@@ -194,6 +200,8 @@ struct journal_well *journal_find_well(struct journal *journal, uint16_t number)
 bool journal_has_moved(struct journal *journal);
 /** note.c: the batch's notes, before its gaps. Returns SQLite's result. */
 int note_insert(struct journal *journal, const struct batch *batch, uint64_t *pos);
+/** outside.c: after a commit; writes the mark ahead where it is near. */
+void outside_keep(struct journal *journal);
 void journal_note_inodes(struct journal *journal);
 enum up_rc journal_poison(struct journal *journal, int rc, const char *doing,
                           struct up_error *error);

@@ -50,6 +50,7 @@ struct audit_source {
     uint16_t well;
     uint8_t source;
     struct audit_key low, high; /* its interval: low <= due time < high */
+    bool has_edge;              /* `low` is that of its first row behind what was removed */
     bool widened;
     /* as it stands in the walk */
     int64_t period_ms; /* 0: not asked for */

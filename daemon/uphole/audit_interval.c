@@ -9,6 +9,7 @@
 
 #include <stdlib.h>
 
+#define EDGE_SLICES 16  /* of rows behind what was removed: all sources have one in them */
 #define WIDEN_MOST 1000 /* passes over the ledger; each moves at least one cut */
 
 static size_t run_index(const struct audit *audit, uint64_t id)
@@ -48,6 +49,37 @@ static enum up_rc find_edge(struct audit *audit, uint64_t *pos, struct up_error 
     audit->edge.run = *pos != 0 ? run_index(audit, run) : audit->n_runs;
     if (rc == UP_OK && *pos == 0)
         *pos = audit->newest_pos + 1;
+    return rc;
+}
+
+/** Rows of a commit stand in the order of their begin, those of two commits need not: a slow scan
+ * that began before removed ones may be the first that is left. So each source's books begin with
+ * its own first row. */
+static enum up_rc find_edges_of_sources(struct audit *audit, struct up_error *error)
+{
+    struct scan *slice = calloc(AUDIT_SLICE, sizeof *slice);
+    bool holds[AUDIT_SLICE];
+    size_t got = AUDIT_SLICE;
+    uint64_t after = audit->removed.pos;
+    enum up_rc rc =
+        slice != NULL ? UP_OK : UP_FAIL(error, UP_E_MEMORY, "no memory to read the first rows");
+    for (int i = 0; rc == UP_OK && got == AUDIT_SLICE && i < EDGE_SLICES; i++) {
+        rc = journal_read_rows(audit->reader, after, audit->newest_pos, AUDIT_SLICE, slice, holds,
+                               &got, error);
+        for (size_t k = 0; rc == UP_OK && k < got; k++) {
+            const struct audit_key key = {.run = run_index(audit, slice[k].run),
+                                          .boot_ms = slice[k].begun.boot_ms};
+            struct audit_source *source =
+                holds[k] ? audit_source_of(audit, slice[k].well, slice[k].source) : NULL;
+            after = slice[k].pos;
+            if (source == NULL || source->has_edge)
+                continue;
+            source->has_edge = true;
+            if (audit_compare(&source->low, &key) < 0)
+                source->low = key;
+        }
+    }
+    free(slice);
     return rc;
 }
 
@@ -143,6 +175,8 @@ enum up_rc audit_find_interval(struct audit *audit, struct up_error *error)
     }
     if (rc == UP_OK && asked->has_to)
         rc = find_cut(audit, asked->to_utc_ms + 1, &audit->to_pos, &audit->high, error);
+    if (rc == UP_OK && audit->removed.pos != 0 && audit->from_pos == edge_pos)
+        rc = find_edges_of_sources(audit, error);
     for (int i = 0; rc == UP_OK && moved && i < WIDEN_MOST; i++)
         rc = pass(audit, i == 0, &moved, error);
     return rc;

@@ -18,7 +18,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#ifndef LOOK_EVERY_US /* walks run a program that removes soon */
 #define LOOK_EVERY_US 10000000 /* where nothing has to go */
+#endif
 #define FULL_PERCENT 95
 #define DAY_MS 86400000
 

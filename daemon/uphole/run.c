@@ -168,6 +168,8 @@ static void loop(struct well_side *side)
         if (read_signals(side))
             return;
         run_keep_journal(side);
+        if (side->begins_anew)
+            return;
         run_keep_books(side);
         reload_step(side);
         run_keep_side(side);
@@ -195,7 +197,7 @@ static void stop(struct well_side *side)
         core_serve_rest(side->core);
         core_flush(side->core);
     }
-    if (side->journal != NULL && side->run != 0) {
+    if (side->journal != NULL && side->run != 0 && !side->begins_anew) {
         struct up_error error = {0};
         const struct stamp ended = stamp_take(&side->clock, &side->watch);
         if (journal_end_run(side->journal, &ended, "stopped", &error) != UP_OK)
@@ -216,45 +218,72 @@ static void stop(struct well_side *side)
         close(side->signal_fd);
 }
 
-/** Runs until the stop; `plan` is taken over. */
-static int run_plan(struct plan *plan, const char *config, const char *maps)
+/** Runs until the stop, or until another journal stands in the place of the one before (*again).
+ * The plan in force then stands in *plan; NULL: threads that hang may still look at it. `service`
+ * goes on over it. */
+static int run_once(struct plan **plan, struct service *service, const char *config,
+                    const char *maps, bool *again)
 {
     struct well_side *side = calloc(1, sizeof *side);
+    *again = false;
     if (side == NULL) {
         fputs("uphole: no memory to start with\n", stderr);
-        plan_free(plan);
         return EX_OSERR;
     }
     umask(0027); /* what the daemon writes is for its user and group */
-    side->plan = plan;
+    side->plan = *plan;
     side->reload.config = config;
     side->reload.maps = maps;
     side->wake_fd = side->signal_fd = side->side_wall = -1;
     clock_of_system(&side->clock);
     clock_boot_id(side->boot_id);
-    service_open(&side->service, plan, &side->clock); /* before any thread */
+    if (service->clock == NULL)
+        service_open(&side->service, *plan, &side->clock); /* before any thread */
+    else
+        side->service = *service;
+    side->service.clock = &side->clock;
     struct up_error error = {0};
     int code = 0;
     if (prepare(side, &error) == UP_OK) {
         say(SAY_INFO, "uphole",
             "Uphole " UPHOLE_VERSION " runs for site %s on box %s: %u %s, %u %s, plan %.8s. "
             "Monitoring only; not a protection system.",
-            plan->site, plan->box, plan->n_wells, plan->n_wells == 1 ? "well" : "wells",
-            plan->n_lines, plan->n_lines == 1 ? "line" : "lines", plan->digest);
-        side->socket = socket_start(plan->journal.path, &side->clock);
+            (*plan)->site, (*plan)->box, (*plan)->n_wells, (*plan)->n_wells == 1 ? "well" : "wells",
+            (*plan)->n_lines, (*plan)->n_lines == 1 ? "line" : "lines", (*plan)->digest);
+        side->socket = socket_start((*plan)->journal.path, &side->clock);
         service_ready(&side->service);
         loop(side);
-        say(SAY_INFO, "uphole", "Stopping.");
-        service_stopping(&side->service);
+        *again = side->begins_anew;
+        if (!*again) {
+            say(SAY_INFO, "uphole", "Stopping.");
+            service_stopping(&side->service);
+        }
     } else {
         code = command_fail(&error);
     }
     stop(side);
-    service_close(&side->service);
-    if (side->reload.n_left > 0 || side->reload.is_left)
-        return code; /* threads that hang may still look at it; the process ends here */
-    plan_free(side->plan);
+    *service = side->service;
+    *plan = side->plan;
+    if (side->reload.n_left > 0 || side->reload.is_left) { /* the process ends here */
+        *plan = NULL;
+        code = *again ? EX_TEMPFAIL : code; /* and the service manager starts another */
+        *again = false;
+        return code;
+    }
     free(side);
+    return code;
+}
+
+/** `plan` is taken over. */
+static int run_plan(struct plan *plan, const char *config, const char *maps)
+{
+    struct service service = {0};
+    bool again = true;
+    int code = 0;
+    while (again)
+        code = run_once(&plan, &service, config, maps, &again);
+    service_close(&service);
+    plan_free(plan);
     return code;
 }
 

@@ -76,6 +76,7 @@ struct well_side {
     struct reload reload;
     int64_t journal_retry_us, reserve_next_us;
     struct retain retain;
+    bool begins_anew; /* another journal: all that holds numbers of the one before ends */
     struct run_books books;
 };
 

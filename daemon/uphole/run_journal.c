@@ -8,6 +8,7 @@
 
 #include "uphole/say.h"
 
+#include <stdio.h>
 #include <unistd.h>
 
 #define OPEN_GAPS_MAX 2048
@@ -16,12 +17,29 @@
 #define RESERVE_STEP_US 1000000 /* while it is being filled */
 #define RESERVE_LOOK_US 10000000
 
+/** A number for this machine's own id (machine-id(5)), which is not to be handed on as it stands;
+ * 0: it has none. */
+static uint32_t machine_number(void)
+{
+    char id[33] = "";
+    uint32_t number = 2166136261u; /* FNV-1a */
+    FILE *file = fopen("/etc/machine-id", "re");
+    if (file == NULL)
+        return 0;
+    const bool known = fgets(id, sizeof id, file) != NULL && id[0] != '\n';
+    fclose(file);
+    for (const char *c = id; known && *c != '\0'; c++)
+        number = (number ^ (uint8_t)*c) * 16777619u;
+    return known ? number : 0;
+}
+
 enum up_rc run_open_journal(struct well_side *side, struct up_error *error)
 {
     enum up_rc rc =
         journal_open(side->plan->journal.path, &side->clock, side->boot_id, &side->journal, error);
     if (rc != UP_OK)
         return rc;
+    journal_know_box(side->journal, side->plan->box, machine_number());
     journal_draw_revisions(side->journal);
     const struct last_run *last = journal_last_run(side->journal);
     side->watch.floor_utc_ms = stamp_build_utc_ms();
@@ -102,6 +120,14 @@ static void recover_journal(struct well_side *side)
     if (journal_reopen(side->journal, &error) != UP_OK ||
         journal_checkpoint(side->journal, &error) != UP_OK)
         return;
+    if (journal_is_another(side->journal)) {
+        say(SAY_WARNING, "journal",
+            "Another journal stands in the place of the one that was written. Uphole begins anew "
+            "with "
+            "it, as after a start.");
+        side->begins_anew = true;
+        return;
+    }
     run_stop_lines(side, LINES_STOP_US); /* they account for their dues up to now */
     core_flush(side->core);
     for (uint16_t i = 0; i < side->plan->n_lines; i++)

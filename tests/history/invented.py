@@ -88,7 +88,7 @@ class Version:
                 + entry("heron-7", "gauge", "pad-line", "small-16") + entry("heron-7", "drive", "skid-line", "small-drive")
                 + "  heron-8:\n    table_block: 1\n    sources:\n" + entry("heron-8", "gauge", "far-line", "small-float"))
         broker = (f"destinations:\n  plant-broker: {{mqtt: 'mqtt://127.0.0.1:{places['broker_port']}', from: oldest, latest_every: {self.latest}, units: metric}}\n"
-                  f"journal: {{path: {places['journal']}}}\n")
+                  f"journal: {{path: {places['journal']}, keep: 60 min}}\n")
         maps = "maps:\n"
         for name, status, table, channels in (("small-16", "{input: 0, bits: {0: live, 1: starting, 2: fault}}", "input", self.channels[SOURCES[0]]),
                                               ("small-float", "{input: 0, values: {0: starting, 1: live, 2: silent, 3: fault}}", "input", FLOATS),

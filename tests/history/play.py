@@ -339,6 +339,13 @@ class Play:
     def step_clock(self):
         self.box.set_clock(BASE_US + self.chance.choice([-1, 1]) * self.chance.randrange(2, 7200) * 1000000)
 
+    def step_ages(self):
+        """By the clock more than an hour passes while the box stands still: older rows that all have taken may go."""
+        if self.box.synchronised:
+            self.box.stop()
+            self.box.set_clock(self.box.offset_us + self.chance.randrange(62, 130) * 60000000)
+            self.box.start()
+
     def step_resend(self):
         newest = {w["well"]: w["newest_seq"] for w in (self.box.status() or {"wells": []})["wells"]}
         well = self.chance.choice(WELLS)
@@ -440,12 +447,12 @@ class Play:
                                     self.seed % 1000 + 1, "--schedule", "brisk", "--truth", self.directory / "truth.ndjson", "--faults", self.faults())
         self.wait_for("the virtual units", 10, lambda: "ready" in self.log("simulator"))
 
-    STEPS = ("kill", "kill_scada_side", "stop", "power_cut", "broker_away", "broker_away", "upgrade", "reload", "recalculate", "recalculate", "clock", "resend", "refused_well",
+    STEPS = ("kill", "kill_scada_side", "stop", "power_cut", "broker_away", "broker_away", "upgrade", "reload", "recalculate", "recalculate", "clock", "ages", "ages", "resend", "refused_well",
              "foreign_reader", "image", "lost_database", "two_boxes", "disk_full")
 
     def play(self, steps, only=None):
         self.begin()
-        names = [n for n in self.STEPS if not self.never_set or n not in ("lost_database", "image", "clock")]  # those hide what a set clock corrects
+        names = [n for n in self.STEPS if not self.never_set or n not in ("lost_database", "image", "clock", "ages")]  # those hide what a set clock corrects
         drawn = list(only or [self.chance.choice(names) for _ in range(steps)])
         for name in drawn:
             self.told("step", name=name)
@@ -486,11 +493,14 @@ class Play:
 
     def late_equals_live(self):
         """What a subscriber held of a stretch that begins anywhere is what `replay` makes of the journal, sealed or not, under whatever plans."""
-        if any(json.loads(line)["name"] == "clock" for line in (self.directory / "story.ndjson").read_text().splitlines() if '"step"' in line) or self.never_set:
-            return  # labels that go back make no stretch of time
         database = sqlite3.connect(f"file:{self.box.journal}/journal.sqlite?mode=ro", uri=True)
         runs = {"%016x" % (r[0] % 2**64) for r in database.execute("SELECT id FROM run")}
+        tables = {r[0] for r in database.execute("SELECT name FROM sqlite_master")}
+        gone = dict(database.execute("SELECT w.id, r.seq FROM removed r JOIN well w ON w.number = r.well")) if "removed" in tables else {}
         database.close()
+        self.write("removed.ndjson", gone)
+        if any(json.loads(line)["name"] == "clock" for line in (self.directory / "story.ndjson").read_text().splitlines() if '"step"' in line) or self.never_set:
+            return  # labels that go back make no stretch of time
         for well in WELLS:
             lines, times = [], set()
             for path in sorted(self.directory.glob("subscriber-*.log"), key=lambda p: int(p.stem.split("-")[1])):
@@ -498,7 +508,7 @@ class Play:
                     parts = line.split(" ", 3)
                     if len(parts) == 4 and line.endswith("\n") and parts[2].endswith(f"/{well}/record"):
                         message = json.loads(parts[3])
-                        if message["run"] in runs and message["rows"][0]["revision"] == 0:
+                        if message["run"] in runs and message["rows"][0]["revision"] == 0 and message["rows"][0]["seq"] > gone.get(well, 0):
                             lines.append(f"{parts[2]} {parts[3]}")
                             times.update(row["time"] for row in message["rows"])
             times = sorted(times)

@@ -148,7 +148,7 @@ PLANTED = {a_row_is_lost: "C", a_row_comes_again_with_another_value: "I", the_cu
 
 
 def prove_the_judge(directories):
-    """Each defect is planted into up to four good histories that can show it; the judge must find it in one at least, and does so in each
+    """Each defect is planted into up to eight good histories that can show it; the judge must find it in one at least, and does so in each
     where the rule applies at all (D is left out where periods or clocks make it undecidable)."""
     missed = []
     for plant, letters in PLANTED.items():
@@ -196,7 +196,7 @@ def run_seeds(seeds, steps, parallel, scratch):
                 bad.append(seed)
                 print("\n".join(said.splitlines()[1:12]))
                 print(f"  again: UPHOLE_BINARY={os.environ.get('UPHOLE_BINARY', '')} python3 tests/history/play.py {seed} {' '.join(how_of(seed, steps))} --keep /tmp/history-{seed}")
-            if process.returncode == 0 and len(kept) < 4:
+            if process.returncode == 0 and len(kept) < 8:
                 kept.append(directory)
             else:
                 shutil.rmtree(directory, ignore_errors=True)

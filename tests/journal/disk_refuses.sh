@@ -27,7 +27,7 @@ check() {
     [ "$4" = "${acked:-0}" ] && [ "${10}" = 0 ] || { echo "what is stored is not what was acknowledged"; exit 1; }
     [ $((refused + $4)) = "$2" ] || { echo "$2 scans were offered; stored and refused ones do not add up to that"; exit 1; }
 }
-for at in 16 22 35; do # the ones before make the file
+for at in 22 28 40; do # the ones before make the file
     rm -rf "$scratch/journal"
     SHIM_FAIL_SYNC_AT=$at LD_PRELOAD=$shim "$writer" "$scratch/journal" --count 60 --recover >"$scratch/said" 2>&1 ||
         { cat "$scratch/said"; exit 1; }

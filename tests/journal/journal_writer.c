@@ -8,6 +8,7 @@
  *
  * The first prints "run R" once a run began, "published S" once all that it found may be
  * published, "ack S" after each commit (S: newest seq), "refused WHY" where the disk refused.
+ * --reserve keeps the mark beside the journal and its reserve, as the daemon does.
  * --recover then makes sure that the journal takes nothing more, opens anew, checkpoints, begins
  * another run and goes on. --hold waits at the end
  * for a signal, as a close would sync. Scans are sealed as soon as there are a few, so that most
@@ -29,7 +30,7 @@
 struct options {
     const char *directory;
     long count;
-    bool normal, no_checkpoint, recover, verify, hold;
+    bool normal, no_checkpoint, recover, verify, hold, reserve;
 };
 
 static struct well_plan well = {.id = "heron-7", .label = "Heron 7"};
@@ -109,6 +110,17 @@ static enum up_rc seal(struct journal *journal, struct up_error *error)
     return rc;
 }
 
+/** What fails here is told by the next row. */
+static void keep_reserve(struct journal *journal, const struct options *options)
+{
+    struct up_error error = {0};
+    bool more = false;
+    if (!options->reserve)
+        return;
+    journal_set_room(journal, 16000000);
+    (void)!journal_keep_reserve(journal, &more, &error);
+}
+
 static int run_writer(const struct options *options)
 {
     struct up_clock clock;
@@ -119,13 +131,17 @@ static int run_writer(const struct options *options)
     uint64_t run = 0, pos = 0, seq = 0;
     clock_of_system(&clock);
     clock_boot_id(boot_id);
-    if (journal_open(options->directory, &clock, boot_id, &journal, &error) != UP_OK ||
-        begin(journal, options, &clock, &watch, &run, &error) != UP_OK ||
+    if (journal_open(options->directory, &clock, boot_id, &journal, &error) != UP_OK)
+        return fail(&error);
+    if (options->reserve)
+        journal_know_box(journal, "heron-edge-1", 0);
+    if (begin(journal, options, &clock, &watch, &run, &error) != UP_OK ||
         (!options->no_checkpoint && journal_make_safe(journal, &error) != UP_OK))
         return fail(&error);
     journal_newest_of_well(journal, well.number, &pos, &seq);
     tell("published %llu\n", (unsigned long long)seq);
     for (long i = 0; i < options->count; i++) {
+        keep_reserve(journal, options);
         const struct stamp now = stamp_take(&clock, &watch);
         if (write_one(journal, run, &now, &seq, &error) == UP_OK) {
             tell("ack %llu\n", (unsigned long long)seq);
@@ -222,6 +238,8 @@ int main(int argc, char **argv)
             options.verify = true;
         else if (strcmp(argv[i], "--recover") == 0)
             options.recover = true;
+        else if (strcmp(argv[i], "--reserve") == 0)
+            options.reserve = true;
         else if (strcmp(argv[i], "--hold") == 0)
             options.hold = true;
         else if (strcmp(argv[i], "--count") == 0 && i + 1 < argc)
