@@ -109,6 +109,8 @@ size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_
  * table->bytes written. */
 bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *raw, size_t length);
 uint64_t sealed_table_get(const struct sealed_table *table, enum sealed_field field, size_t row);
+/** True where a row of the table is what was gathered as that row, each bit of it. */
+bool sealed_table_is(const struct sealed_table *table, size_t row, const struct sealed_rows *rows);
 /** One scan as its row held it; but for well and source, which the head knows. `with_words` false:
  * its head alone. */
 void sealed_table_scan(const struct sealed_table *table, size_t row, bool with_words,

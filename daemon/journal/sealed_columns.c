@@ -308,3 +308,29 @@ void sealed_table_scan(const struct sealed_table *table, size_t row, bool with_w
     for (unsigned w = 0; w < layout->words; w++, at += (size_t)WORD_WIDTH * layout->rows)
         scan->words[w] = (uint16_t)column_fetch(at, WORD_WIDTH);
 }
+
+bool sealed_table_is(const struct sealed_table *table, size_t row, const struct sealed_rows *rows)
+{
+    for (unsigned f = 0; f < FIELD_COUNT; f++)
+        if (f != FIELD_RUN && f != FIELD_LAYOUT &&
+            sealed_table_get(table, (enum sealed_field)f, row) != rows->field[f][row])
+            return false;
+    const struct sealed_run *run = &table->run[sealed_table_get(table, FIELD_RUN, row)],
+                            *run_was = &rows->run[rows->field[FIELD_RUN][row]];
+    const struct sealed_layout *is = &table->layout[sealed_table_get(table, FIELD_LAYOUT, row)],
+                               *was = &rows->layout[rows->field[FIELD_LAYOUT][row]];
+    if (run->id != run_was->id || run->boot != run_was->boot || is->n_blocks != was->n_blocks ||
+        is->words != was->words)
+        return false;
+    for (unsigned i = 0; i < is->n_blocks; i++) {
+        const struct block *a = &table->block[is->blocks + i], *b = &rows->block[was->blocks + i];
+        if (a->function != b->function || a->exception != b->exception || a->first != b->first ||
+            a->count != b->count)
+            return false;
+    }
+    const uint8_t *at = table->bytes + is->columns + (size_t)WORD_WIDTH * table->rank[row];
+    for (unsigned w = 0; w < is->words; w++, at += (size_t)WORD_WIDTH * is->rows)
+        if (column_fetch(at, WORD_WIDTH) != rows->words[rows->words_at[row] + w])
+            return false;
+    return true;
+}

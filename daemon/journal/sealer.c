@@ -105,7 +105,7 @@ static void begin_packing(struct sealer *sealer)
     sealer->to = sealer->counted;
     sealer->state = SEAL_PACKING;
     sealer->pair = 0;
-    sealer->packed = sealer->from;
+    sealer->packed = 0;
 }
 
 /** Counts a slice of rows behind the tail. */
@@ -134,11 +134,13 @@ static int count(struct journal *journal, bool *more)
         seen++;
         struct sealer_pair *pair = pair_of(sealer, (uint16_t)sqlite3_column_int(row, 1),
                                            (uint8_t)sqlite3_column_int(row, 2));
-        if (pair == NULL) {
+        if (pair == NULL || column_u64(row, 0) - sealer->from > UINT32_MAX) {
             begin_packing(sealer);
             break;
         }
         sealer->counted = column_u64(row, 0);
+        sealer->row[sealer->rows].behind = (uint32_t)(sealer->counted - sealer->from);
+        sealer->row[sealer->rows].pair = (uint16_t)(pair - sealer->pairs);
         pair->rows++;
         sealer->rows++;
         if (pair->rows >= sealer->how.block_rows || sealer->rows >= most)
@@ -151,86 +153,54 @@ static int count(struct journal *journal, bool *more)
 
 /* ---- packing ---- */
 
-#define PAIR_SQL                                                                                   \
-    "SELECT " SCAN_SELECT_COLUMNS " FROM scan s LEFT JOIN run r ON r.id = s.run WHERE s.pos > ?1"  \
-    " AND s.pos <= ?2 AND s.well = ?3 AND s.source = ?4 ORDER BY s.pos"
-
-static int select_pair(struct journal *journal, sqlite3_stmt **row)
-{
-    const struct sealer *sealer = journal->sealer;
-    const int rc = sqlite3_prepare_v2(journal->store.db, PAIR_SQL, -1, row, NULL);
-    if (rc != SQLITE_OK)
-        return rc;
-    bind_u64(*row, 1, sealer->packed);
-    bind_u64(*row, 2, sealer->to);
-    sqlite3_bind_int(*row, 3, sealer->pairs[sealer->pair].well);
-    sqlite3_bind_int(*row, 4, sealer->pairs[sealer->pair].source);
-    return SQLITE_OK;
-}
-
 /** A row that may be sealed: its check holds, and its run is known. */
 static bool is_sound(sqlite3_stmt *row, struct scan *scan)
 {
     return scan_from_row(row, scan) && sqlite3_column_type(row, 15) != SQLITE_NULL;
 }
 
-/** Gathers rows for one block. *last: newest pos that was looked at; *damaged: a damaged row's pos,
- * where the gathering ended. */
-static int gather_rows(struct journal *journal, uint64_t *last, uint64_t *damaged)
+/** Gathers rows of the pair for one block, from sealer->packed on, which it moves. *damaged: a
+ * damaged row's pos, where the gathering ended. */
+static int gather_rows(struct journal *journal, uint64_t *damaged)
 {
+    static const char SQL[] = "SELECT " SCAN_SELECT_COLUMNS
+                              " FROM scan s LEFT JOIN run r ON r.id = s.run WHERE s.pos = ?1";
     struct sealer *sealer = journal->sealer;
     struct scan *scan = &journal->scratch;
     sqlite3_stmt *row = NULL;
-    int rc = select_pair(journal, &row);
-    *last = sealer->to;
+    bool full = false;
+    int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
     *damaged = 0;
     sealed_rows_clear(sealer->packing);
-    while (rc == SQLITE_OK && (rc = sqlite3_step(row)) == SQLITE_ROW) {
-        rc = SQLITE_OK;
-        if (!is_sound(row, scan)) {
-            *damaged = *last = column_u64(row, 0);
-            break;
+    while (rc == SQLITE_OK && !full && *damaged == 0 && sealer->packed < sealer->rows) {
+        const uint64_t pos = sealer->from + sealer->row[sealer->packed].behind;
+        if (sealer->row[sealer->packed].pair == sealer->pair) {
+            bind_u64(row, 1, pos);
+            rc = sqlite3_step(row);
+            if (rc == SQLITE_ROW && !is_sound(row, scan))
+                *damaged = pos;
+            else if (rc == SQLITE_ROW)
+                full = !sealed_rows_add(sealer->packing, scan);
+            rc = view_end(row, rc);
         }
-        if (!sealed_rows_add(sealer->packing, scan)) {
-            *last = sealer->packing->head.last_pos;
-            break;
-        }
+        if (!full)
+            sealer->packed++;
     }
     sqlite3_finalize(row);
-    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+    return rc;
 }
 
-static bool is_same(const struct scan *a, const struct scan *b)
+/** True where the block that was just packed gives back what was gathered, each bit of each scan.
+ */
+static bool prove(struct sealer *sealer, const uint8_t *data, size_t length)
 {
-    uint8_t left[SCAN_BLOB_MAX], right[SCAN_BLOB_MAX];
-    const size_t n = scan_to_blob(a, left);
-    return a->pos == b->pos && a->run == b->run && a->seq == b->seq &&
-           a->begun.utc_ms == b->begun.utc_ms && a->begun.boot_ms == b->begun.boot_ms &&
-           a->begun.boot == b->begun.boot && a->begun.clock == b->begun.clock &&
-           a->took_ms == b->took_ms && a->plan == b->plan && a->outcome == b->outcome &&
-           a->tries == b->tries && a->stray == b->stray && a->n_blocks == b->n_blocks &&
-           a->n_words == b->n_words && scan_to_blob(b, right) == n && memcmp(left, right, n) == 0;
-}
-
-/** True where the block that was just packed gives back its rows, each bit of each. */
-static int prove(struct journal *journal, const struct sealed_head *head, const uint8_t *data,
-                 size_t length, bool *proven)
-{
-    struct sealer *sealer = journal->sealer;
-    static const struct scan EMPTY;
-    struct scan unpacked = EMPTY;
-    sqlite3_stmt *row = NULL;
-    size_t n = 0;
-    *proven = sealed_unpack(sealer->packer, head, data, length, sealer->table);
-    int rc = select_pair(journal, &row);
-    while (rc == SQLITE_OK && *proven && n < head->rows && (rc = sqlite3_step(row)) == SQLITE_ROW) {
-        rc = SQLITE_OK;
-        sealed_table_scan(sealer->table, n++, true, &unpacked);
-        *proven = is_sound(row, &journal->scratch) && is_same(&journal->scratch, &unpacked);
-    }
-    sqlite3_finalize(row);
-    *proven = *proven && n == head->rows;
-    return rc == SQLITE_DONE ? SQLITE_OK : rc;
+    const struct sealed_rows *rows = sealer->packing;
+    if (!sealed_unpack(sealer->packer, &rows->head, data, length, sealer->table))
+        return false;
+    for (size_t i = 0; i < rows->n; i++)
+        if (!sealed_table_is(sealer->table, i, rows))
+            return false;
+    return true;
 }
 
 /** The range is too large for what is staged: half of it, from the beginning. */
@@ -245,11 +215,9 @@ static void begin_smaller(struct sealer *sealer)
 }
 
 /** Packs what was gathered and proves it. */
-static int stage(struct journal *journal)
+static void stage(struct sealer *sealer)
 {
-    struct sealer *sealer = journal->sealer;
     struct sealed_head *head = &sealer->packing->head;
-    bool proven = false;
     uint8_t *data = sealer->staged + sealer->n_staged;
     const size_t length = sealer->n_blocks == SEAL_BLOCKS_MAX
                               ? 0
@@ -257,13 +225,12 @@ static int stage(struct journal *journal)
                                             SEAL_STAGED_MAX - sealer->n_staged);
     if (length == 0) {
         begin_smaller(sealer);
-        return SQLITE_OK;
+        return;
     }
     head->number = sealer->chain.sealed + sealer->n_blocks + 1;
     head->pos_from = sealer->from + 1;
     head->pos_to = sealer->to;
-    const int rc = prove(journal, head, data, length, &proven);
-    if (rc == SQLITE_OK && !proven) {
+    if (!prove(sealer, data, length)) {
         say(SAY_ERROR, "journal",
             "A block of scans did not unpack to what was packed, so nothing is sealed: scans stay "
             "as they are, and take more space. Report this with a support file.");
@@ -272,26 +239,22 @@ static int stage(struct journal *journal)
     sealer->block[sealer->n_blocks++] =
         (struct staged_block){.head = *head, .at = sealer->n_staged};
     sealer->n_staged += length;
-    return rc;
 }
 
 /** One block of one pair. */
 static int pack(struct journal *journal, bool *more)
 {
     struct sealer *sealer = journal->sealer;
-    uint64_t last = 0, damaged = 0;
+    uint64_t damaged = 0;
     *more = true;
-    int rc = gather_rows(journal, &last, &damaged);
+    int rc = gather_rows(journal, &damaged);
     if (rc == SQLITE_OK && damaged != 0)
         rc = damage_found(journal, DAMAGE_ROW, damaged);
     if (rc == SQLITE_OK && sealer->packing->n > 0)
-        rc = stage(journal);
-    if (rc != SQLITE_OK || sealer->state != SEAL_PACKING)
+        stage(sealer);
+    if (rc != SQLITE_OK || sealer->state != SEAL_PACKING || sealer->packed < sealer->rows)
         return rc;
-    sealer->packed = last;
-    if (last < sealer->to)
-        return SQLITE_OK;
-    sealer->packed = sealer->from;
+    sealer->packed = 0;
     if (++sealer->pair == sealer->n_pairs)
         sealer->state = SEAL_STORING;
     return SQLITE_OK;

@@ -37,11 +37,15 @@ struct sealer {
     uint32_t rows,
         most_rows; /* counted so far; at most so many, where the range before was too large */
     size_t n_pairs, pair; /* the one that is packed */
-    uint64_t packed;      /* of that pair: up to here */
+    uint32_t packed;      /* of that pair: rows up to this index */
     size_t n_blocks, n_staged;
     uint32_t wait; /* calls to let pass: the disk was full */
     struct sealer_pair pairs[SEAL_PAIRS_MAX];
     struct staged_block block[SEAL_BLOCKS_MAX];
+    struct {
+        uint32_t behind; /* pos - from */
+        uint16_t pair;
+    } row[SEAL_RANGE_ROWS]; /* the rows that were counted, so that each is looked up once */
     struct sealed_packer *packer;
     struct sealed_rows *packing;
     struct sealed_table *table;

@@ -78,11 +78,16 @@ static bool yes(void *context)
     return true;
 }
 
-static double seconds(void)
+static double seconds_of(clockid_t which)
 {
     struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
+    clock_gettime(which, &now);
     return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
+}
+
+static double seconds(void)
+{
+    return seconds_of(CLOCK_MONOTONIC);
 }
 
 static int give_up(const char *what, const char *why)
@@ -313,7 +318,24 @@ static int fill(const char *directory, int wells, int64_t poll_ms, uint64_t scan
 
 /* ---- append beside bare SQLite ---- */
 
-static double bare_rate(const char *directory, struct site *site, int batches, struct scan *scans)
+struct spent {
+    double seconds, processor; /* the second is what a loaded machine can't stretch */
+};
+
+static void begin_spending(struct spent *spent)
+{
+    spent->seconds -= seconds();
+    spent->processor -= seconds_of(CLOCK_PROCESS_CPUTIME_ID);
+}
+
+static void end_spending(struct spent *spent)
+{
+    spent->seconds += seconds();
+    spent->processor += seconds_of(CLOCK_PROCESS_CPUTIME_ID);
+}
+
+static void append_bare(const char *directory, struct site *site, int batches, struct scan *scans,
+                        struct spent *spent)
 {
     char path[300];
     sqlite3 *db = NULL;
@@ -330,11 +352,10 @@ static double bare_rate(const char *directory, struct site *site, int batches, s
                            NULL) != SQLITE_OK)
         give_up(path, sqlite3_errmsg(db));
     uint64_t pos = 0;
-    double spent = 0;
     for (int b = 0; b < batches; b++, site->now_ms += 10000) {
         for (int w = 0; w < 20; w++)
             poll_well(site, w, &scans[w]);
-        const double before = seconds();
+        begin_spending(spent);
         sqlite3_exec(db, "BEGIN IMMEDIATE", NULL, NULL, NULL);
         for (int w = 0; w < 20; w++) {
             scans[w].pos = scans[w].seq = ++pos;
@@ -345,28 +366,25 @@ static double bare_rate(const char *directory, struct site *site, int batches, s
         }
         if (sqlite3_exec(db, "COMMIT", NULL, NULL, NULL) != SQLITE_OK)
             give_up(path, sqlite3_errmsg(db));
-        spent += seconds() - before;
+        end_spending(spent);
     }
     sqlite3_finalize(row);
     sqlite3_close(db);
-    return 20.0 * batches / spent;
 }
 
-static double journal_rate(struct site *site, int batches, struct scan *scans)
+static void append_journal(struct site *site, int batches, struct scan *scans, struct spent *spent)
 {
     struct up_error error = {0};
-    double spent = 0;
     for (int b = 0; b < batches; b++, site->now_ms += 10000) {
         for (int w = 0; w < 20; w++)
             poll_well(site, w, &scans[w]);
         struct batch one = {.scans = scans, .n_scans = 20};
-        const double before = seconds();
+        begin_spending(spent);
         if (journal_append(site->journal, &one, &error) != UP_OK)
             give_up("append", error.why);
         seal_some(site, 1);
-        spent += seconds() - before;
+        end_spending(spent);
     }
-    return 20.0 * batches / spent;
 }
 
 static int append(const char *directory, int batches)
@@ -374,15 +392,19 @@ static int append(const char *directory, int batches)
     static struct site site;
     static struct scan scans[20];
     make_site(&site, directory, 20, 10000);
-    double bare = 0, journal = 0;
+    struct spent bare = {0}, journal = {0};
     for (int round = 0; round < 4; round++) { /* in turn, so that both see the same machine */
         char path[320];
-        bare += bare_rate(directory, &site, batches / 4, scans);
+        append_bare(directory, &site, batches / 4, scans, &bare);
         snprintf(path, sizeof path, "%s/bare.sqlite", directory);
         unlink(path);
-        journal += journal_rate(&site, batches / 4, scans);
+        append_journal(&site, batches / 4, scans, &journal);
     }
-    printf("bare_a_second %.0f\njournal_a_second %.0f\n", bare / 4, journal / 4);
+    const double scans_each = 20.0 * (batches / 4) * 4;
+    printf("bare_a_second %.0f\njournal_a_second %.0f\n", scans_each / bare.seconds,
+           scans_each / journal.seconds);
+    printf("bare_processor_us %.2f\njournal_processor_us %.2f\n", bare.processor * 1e6 / scans_each,
+           journal.processor * 1e6 / scans_each);
     journal_close(site.journal);
     return 0;
 }
