@@ -248,8 +248,8 @@ int retention_remove(struct journal *journal, const struct removal *removal)
     /* Damaged rows stay beside the blocks of their range, and go with them. The newest mark stays:
        a start walks on from there. */
     static const char *const SQL[] = {
-        "DELETE FROM damage WHERE (what = 1 AND number <= ?1) OR (what = 2 AND number IN (SELECT "
-        "number FROM block WHERE pos_to <= ?1))",
+        ("DELETE FROM damage WHERE (what = 1 AND number <= ?1) OR (what = 2 AND number IN (SELECT "
+         "number FROM block WHERE pos_to <= ?1))"),
         "DELETE FROM block WHERE pos_to <= ?1",
         "DELETE FROM mark WHERE pos <= ?1 AND pos < (SELECT max(pos) FROM mark)"};
     uint64_t rows = 0;

@@ -84,3 +84,41 @@ bool derived_standard_uncertainty(const struct plan *plan, const struct well_pla
     of.setting = &setting;
     return propagate(&of, channels, u, at_least);
 }
+
+/** As the derived readings of this scan found them. */
+static void values_of(const struct fold *fold, double *values)
+{
+    for (unsigned point = 0; point < POINT_COUNT; point++) {
+        const struct point_state *state = &fold->point[point];
+        const bool has_value =
+            state->has_record && quality_class_of(state->record_quality) != QUALITY_CLASS_BAD;
+        values[point] = has_value ? state->record_value : NAN;
+    }
+}
+
+void note_uncertainties(const struct fold *fold, const struct plan *plan,
+                        const struct well_plan *well, struct record *out)
+{
+    bool is_asked = false;
+    for (unsigned i = 0; i < plan->n_destinations; i++)
+        is_asked = is_asked || plan->destinations[i].units.with_uncertainty;
+    if (!is_asked)
+        return;
+    double values[POINT_COUNT];
+    values_of(fold, values);
+    for (uint16_t i = 0; i < out->n; i++) {
+        struct reading *reading = &out->reading[i];
+        uint8_t source;
+        double u = 0.0;
+        bool at_least = true;
+        const struct channel *channel =
+            well_channel(plan, well, reading->point, out->at.utc_ms, &source);
+        const bool is_known =
+            isfinite(reading->value) &&
+            (channel != 0 ? channel_standard_uncertainty(channel, &u, &at_least)
+                          : derived_standard_uncertainty(plan, well, out->at.utc_ms, reading->point,
+                                                         values, &u, &at_least));
+        if (is_known && !at_least)
+            reading->u = u; /* a lower bound would be taken for it */
+    }
+}

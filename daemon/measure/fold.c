@@ -452,4 +452,5 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
         out->reading[out->n++] = context.reading[point];
         remember(fold, &context, &context.reading[point]);
     }
+    note_uncertainties(fold, plan, well, out);
 }

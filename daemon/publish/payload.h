@@ -53,6 +53,7 @@ struct payload_column {
 };
 struct payload_columns {
     uint16_t n;
+    bool with_uncertainty;
     struct payload_column column[RECORD_READINGS_MAX];
 };
 /** The columns of `row`'s source; `same_plan` as in payload_point_of. */

@@ -16,13 +16,14 @@
 #define POINT_ID_MAX 40    /* of a worst input, with its quotes */
 #define ROW_TEXT_MAX                                                                               \
     (HEAD_MAX +                                                                                    \
-     RECORD_READINGS_MAX * (2 * (NUMBER_TEXT_MAX + 1) + QUALITY_TEXT_MAX + 1 + POINT_ID_MAX + 1))
+     RECORD_READINGS_MAX * (3 * (NUMBER_TEXT_MAX + 1) + QUALITY_TEXT_MAX + 1 + POINT_ID_MAX + 1))
 
 void payload_columns_of(const struct plan *plan, const struct well_plan *well,
                         const struct unit_choice *units, const struct record *row, bool same_plan,
                         struct payload_columns *out)
 {
     out->n = row->n < RECORD_READINGS_MAX ? row->n : RECORD_READINGS_MAX;
+    out->with_uncertainty = units->with_uncertainty;
     for (uint16_t i = 0; i < out->n; i++) {
         const unsigned number = row->reading[i].point;
         const struct point *point = point_get(number);
@@ -116,6 +117,34 @@ static char *put_worst_inputs(char *at, const struct record *row, uint16_t n)
     return end_list(at, n);
 }
 
+/** Two digits are what an uncertainty is known to. */
+static double two_digits(double u)
+{
+    static const double STEPS[] = {1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-4,
+                                   1e-3, 0.01, 0.1,  1.0,  10.0, 100.0};
+    size_t i = 0;
+    while (i + 1 < sizeof STEPS / sizeof *STEPS && u >= 99.5 * STEPS[i])
+        i++;
+    return STEPS[i];
+}
+
+/** In the unit of the value, without its zero point; null where it is not known. */
+static char *put_uncertainties(char *at, const struct payload_columns *columns,
+                               const struct record *row, const double *values, uint16_t n)
+{
+    at = put(at, ",\"standard_uncertainties\":[");
+    for (uint16_t i = 0; i < n; i++) {
+        const struct payload_column *column = &columns->column[i];
+        double u = row->reading[i].u;
+        if (column->converts)
+            u = fabs(u * column->conversion.multiply / column->conversion.divide);
+        const struct number_format format = number_format_of(two_digits(u));
+        at = put_number(at, u > 0.0 && isfinite(values[i]) ? u : (double)NAN, &format);
+        *at++ = ',';
+    }
+    return end_list(at, n);
+}
+
 static char *put_readings(char *at, const struct payload_columns *columns, const struct record *row)
 {
     static const struct number_format AGE = {
@@ -148,6 +177,8 @@ static char *put_readings(char *at, const struct payload_columns *columns, const
         *at++ = ',';
     }
     at = end_list(at, n);
+    if (columns->with_uncertainty)
+        at = put_uncertainties(at, columns, row, values, n);
     return names_input ? put_worst_inputs(at, row, n) : at;
 }
 

@@ -89,6 +89,7 @@ struct reading {
     uint8_t worst_input; /* of a derived point: the point number that decided, else 0 (numbers above 255 do not exist yet) */
     float age_s;         /* upper bound of true age at the end of the scan; NaN without value */
     double value;
+    double u;            /* standard uncertainty, in the point's unit; 0: no destination asks for it, or it is not known */
 };
 
 #define RECORD_READINGS_MAX 120

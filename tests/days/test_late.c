@@ -11,6 +11,7 @@
 #include "uphole/measure.h"
 
 #include <stdlib.h>
+#include <string.h>
 
 #define POLL_MS 10000
 #define DISCHARGE_TEMPERATURE 21 /* its input register in config/maps/scaled-16.yaml */
@@ -101,9 +102,44 @@ static void a_marker_behind_data_is_late_what_it_was_live(void **state)
     day_destroy(day);
 }
 
+static double value_of(const struct record *record, uint16_t point)
+{
+    for (uint16_t i = 0; i < record->n; i++)
+        if (record->reading[i].point == point)
+            return record->reading[i].value;
+    return NAN;
+}
+
+/**
+ * Windows reach back further than any fold re-reads: hours come from the journal's facts, wherever
+ * the reading begins. Planted defects: journal-hours-unread, measure-window-facts-ignored.
+ */
+static void a_day_s_mean_is_late_what_it_was_live(void **state)
+{
+    (void)state;
+    static char config[sizeof CONFIG + 200];
+    const char *rest = strstr(CONFIG, "destinations:");
+    snprintf(config, sizeof config, "%.*s    well_data: [{from: 2031-01-10T08:00:00Z, %s}]\n%s",
+             (int)(rest - CONFIG), CONFIG, "statistics_coverage: 75 %", rest);
+    struct kept_records kept = {0};
+    const struct day_options options = {
+        .config = config, .seed = 22, .record = keep_record, .record_context = &kept};
+    struct day *day = day_create(&options);
+    day_run_for(day, INT64_C(4) * 3600000);
+    const struct record *newest = &kept.record[kept.n - 1];
+    assert_true(value_of(newest, POINT_INTAKE_PRESSURE_MEAN_24H) > 0.0);
+    check_count("four hours of a day are no day",
+                quality_of(newest, POINT_INTAKE_PRESSURE_MEAN_24H), QUALITY_OUTSIDE_VALIDITY);
+    check_count("an hour is one", quality_of(newest, POINT_INTAKE_PRESSURE_MEAN_1H), QUALITY_GOOD);
+    assert_true(check_late_equals_live(day, &kept, 80, 37) > 300);
+    free(kept.record);
+    day_destroy(day);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_marker_behind_data_is_late_what_it_was_live)};
+        cmocka_unit_test(a_marker_behind_data_is_late_what_it_was_live),
+        cmocka_unit_test(a_day_s_mean_is_late_what_it_was_live)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

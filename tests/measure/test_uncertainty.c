@@ -122,6 +122,7 @@ static void derived_points_carry_what_their_channels_make_of_them(void **state)
                  weight = 975.83673149847095 * 9.80665;
     values[POINT_PUMP_DIFFERENTIAL_PRESSURE] = 10000;
     values[POINT_PUMP_TOTAL_HEAD] = 1056.97;
+    values[POINT_MOTOR_CURRENT] = 55;
     values[POINT_ELECTRICAL_POWER] = 152.03941988839605;
     values[POINT_INTAKE_PRESSURE_MEAN_24H] = 9000;
     values[POINT_LIQUID_DENSITY] = 975.8;
@@ -151,6 +152,31 @@ static void derived_points_carry_what_their_channels_make_of_them(void **state)
     made_free(made);
 }
 
+/** Only where a destination asks; the same, live and late, since it follows from the record's own
+ * readings. A lower bound (no accuracy stated) is not written as if it were the uncertainty. */
+static void records_carry_it_where_a_destination_asks(void **state)
+{
+    (void)state;
+    struct made *made = made_new();
+    struct well_data data = DATA;
+    struct destination_plan destination = {.medium = DESTINATION_MQTT};
+    make_known(made, &data);
+    made_polls(made, 0, 60000);
+    for (unsigned i = 0; i < made->record.n; i++)
+        assert_true(made->record.reading[i].u == 0.0);
+    made->plan.destinations = &destination;
+    made->plan.n_destinations = 1;
+    destination.units.with_uncertainty = true;
+    made_polls(made, 60000, 80000);
+    const double u_p = hypot(30.0 / sqrt(3.0), 1.0 / sqrt(12.0));
+    check_close("a reading", made_reading(made, POINT_INTAKE_PRESSURE)->u, u_p, 1e-9);
+    check_close("a derived one", made_reading(made, POINT_PUMP_DIFFERENTIAL_PRESSURE)->u,
+                sqrt(2.0) * u_p, 1e-6);
+    check_close("no accuracy is stated", made_reading(made, POINT_INTAKE_TEMPERATURE)->u, 0, 0);
+    check_close("of no value", made_reading(made, POINT_GAUGE_DATA_AGE)->u, 0, 0);
+    made_free(made);
+}
+
 static void a_resolution_coarser_than_a_count_counts(void **state)
 {
     (void)state;
@@ -174,6 +200,7 @@ int main(void)
         cmocka_unit_test(accuracy_and_resolution_add_as_rectangular_distributions),
         cmocka_unit_test(a_channel_that_is_no_point_has_none),
         cmocka_unit_test(a_resolution_coarser_than_a_count_counts),
+        cmocka_unit_test(records_carry_it_where_a_destination_asks),
         cmocka_unit_test(derived_points_carry_what_their_channels_make_of_them),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -85,6 +85,36 @@ static void each_point_goes_out_converted_and_rounded_in_each_choice_of_units(vo
     assert_true(checked > 3u * 15u * 40u);
 }
 
+/**
+ * JCGM 100:2008, 7.2.6: two digits are enough. A degC of uncertainty is 1.8 degF, without the 32.
+ * Planted defect: payload-uncertainty-with-offset.
+ */
+static void an_uncertainty_goes_out_only_where_it_is_asked_for_and_known(void **state)
+{
+    (void)state;
+    struct record row = payload_record_of(SOURCE_GAUGE, 1);
+    struct unit_choice units = {.set = UNITS_US};
+    size_t used = 0;
+    row.n = 0;
+    payload_add(&row, POINT_INTAKE_PRESSURE, 9000, QUALITY_GOOD, 1);
+    payload_add(&row, POINT_INTAKE_TEMPERATURE, 80, QUALITY_GOOD, 1);
+    payload_add(&row, POINT_MOTOR_WINDING_TEMPERATURE, 110, QUALITY_GOOD, 1);
+    payload_add(&row, POINT_DRIVE_FREQUENCY, NAN, QUALITY_NOT_FITTED, 1);
+    row.reading[0].u = 17.322;
+    row.reading[1].u = 1.1547;
+    row.reading[3].u = 0.01; /* beside a value that is none */
+    assert_true(payload_record(into, sizeof into, plan, &units, SENT_LIVE, &row, 1, &used) > 0);
+    assert_null(strstr(into, "uncertainties"));
+    units.with_uncertainty = true;
+    assert_true(payload_record(into, sizeof into, plan, &units, SENT_LIVE, &row, 1, &used) > 0);
+    /* 17.322 kPa / 6.894757 = 2.5123 psi; 1.1547 x 1.8 = 2.0785 degF */
+    const char *at = strstr(into, "\"standard_uncertainties\":");
+    assert_non_null(at);
+    char text[80];
+    snprintf(text, sizeof text, "%.*s", (int)strcspn(at, "]") + 1, at);
+    check_text("in psi and degF", text, "\"standard_uncertainties\":[2.5,2.1,null,null]");
+}
+
 static void the_largest_row_that_exists_is_written_whole(void **state)
 {
     (void)state;
@@ -93,13 +123,15 @@ static void the_largest_row_that_exists_is_written_whole(void **state)
     row.n = 0;
     row.revision = UINT32_MAX;
     row.heard = true;
+    struct unit_choice units = *units_of(TO_OWN);
+    units.with_uncertainty = true;
     for (unsigned i = 0; i < RECORD_READINGS_MAX; i++) {
         const uint16_t point = (uint16_t)(1 + i % (POINT_COUNT - 1));
         payload_add(&row, point, -1.7976931348623157e+308, QUALITY_INPUT_UNSURE, 3e38f);
+        row.reading[i].u = 1.7976931348623157e+308;
         row.reading[i].worst_input = (uint8_t)point_find("surface_unit_supply_voltage", 27);
     }
-    assert_true(
-        payload_record(into, sizeof into, plan, units_of(TO_OWN), SENT_LIVE, &row, 1, &used) > 0);
+    assert_true(payload_record(into, sizeof into, plan, &units, SENT_LIVE, &row, 1, &used) > 0);
     assert_int_equal(used, 1);
     size_t ids = 0;
     for (const char *at = into; (at = strstr(at, "\"surface_unit_supply_voltage\"")) != NULL; at++)
@@ -112,6 +144,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(each_point_goes_out_converted_and_rounded_in_each_choice_of_units),
+        cmocka_unit_test(an_uncertainty_goes_out_only_where_it_is_asked_for_and_known),
         cmocka_unit_test(the_largest_row_that_exists_is_written_whole),
     };
     plan = payload_plan();
