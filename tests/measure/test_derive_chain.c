@@ -157,6 +157,8 @@ static void a_curve_says_the_same_in_each_of_its_forms(void **state)
         check_count("no stages are needed",
                     well_datum_missing(&well, 0, derived_row(now.row)->needs), WELL_DATA);
         check_close_relative("of the whole pump", derived(&now).value, stage, 1e-12);
+        now.data.stages = 220; /* stated all the same: counted once */
+        check_close_relative("of the whole pump", derived(&now).value, stage, 1e-12);
         /* on a row of the table, where head times rate isn't bent between rows */
         const double on_row = 320 * 47.5 / 60 / (0.6 + 0.4 * 1.12);
         now.data = DATA;
