@@ -74,7 +74,7 @@ if [ $quick = no ]; then
     # Sanitizers need lines, no more; the second compiler is here for its warnings and the fuzz targets.
     build debug -DUPHOLE_BUILD=debug -DUPHOLE_MORE_FLAGS=-g1 && ASAN_OPTIONS=detect_leaks=1 run_tests debug -L unit
     targets="uphole tests/base/all tests/gather/all tests/journal/all tests/publish/all tests/simulate/all tests/uphole/all tests/walk/all"
-    build tsan -DUPHOLE_BUILD=tsan -DUPHOLE_MORE_FLAGS=-g1 && TSAN_OPTIONS=halt_on_error=1 run_tests tsan -R 'ring|backlog_thread|table|side|exchanges|port|safe|serve|wall|deliver|mqtt_pipe|walk_(kill|end_to_end)$' -E 'walk_(support|export)' -LE long
+    build tsan -DUPHOLE_BUILD=tsan -DUPHOLE_MORE_FLAGS=-g1 && TSAN_OPTIONS="halt_on_error=1 suppressions=$PWD/tests/tsan.txt" run_tests tsan -R 'ring|backlog_thread|table|side|exchanges|port|safe|serve|wall|deliver|mqtt_pipe|walk_(kill|end_to_end)$' -E 'walk_(support|export)' -LE long
     targets=
     build clang -DCMAKE_C_COMPILER=clang -DUPHOLE_BUILD=debug "-DUPHOLE_MORE_FLAGS=-O0 -g0" && run_tests clang -R fuzz
 fi

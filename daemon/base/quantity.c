@@ -55,6 +55,7 @@ static const struct kind_name KIND_NAMES[] = {
     {"oil gravity", QUANTITY_OIL_GRAVITY},
     {"gas oil ratio", QUANTITY_GAS_OIL_RATIO},
     {"specific energy", QUANTITY_SPECIFIC_ENERGY},
+    {"resistance per length", QUANTITY_RESISTANCE_PER_LENGTH},
 };
 #define KIND_NAME_COUNT (sizeof KIND_NAMES / sizeof KIND_NAMES[0])
 

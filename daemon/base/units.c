@@ -183,6 +183,10 @@ static const struct unit_row UNITS[] = {
 
     UNIT("kWh/m3",  QUANTITY_SPECIFIC_ENERGY, "kW.h/m3",         NULL, 1, 0, 1, SI),
     UNIT("kWh/bbl", QUANTITY_SPECIFIC_ENERGY, "kW.h/[bbl_us]",   NULL, 62500000000, 0, 9936705933, NIST),
+
+    UNIT("ohm/km",      QUANTITY_RESISTANCE_PER_LENGTH, "Ohm/km", "F56", 1, 0, 1, SI), /* code (m) */
+    UNIT("ohm/m",       QUANTITY_RESISTANCE_PER_LENGTH, "Ohm/m",  "H26", 1000, 0, 1, SI), /* code (m) */
+    UNIT("ohm/1000 ft", QUANTITY_RESISTANCE_PER_LENGTH, NULL,     NULL,  1250, 0, 381, NIST), /* 1 / 0.3048 */
 };
 /* clang-format on */
 

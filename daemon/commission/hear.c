@@ -17,6 +17,7 @@
 #define CYCLES_MAX 3
 #define GAP_WAIT_MOST_US 10000000
 #define QUIET_BEFORE_ASKING_US 20000
+#define MARGIN_US 300000 /* another master is not punctual; of short periods a quarter */
 
 void finder_begin_hearing(struct finder *finder)
 {
@@ -224,7 +225,7 @@ void finder_listen_first(struct finder *finder)
 
 /* ---- between another master's exchanges ---- */
 
-/** When the first of its questions is due, by their periods. INT64_MAX: unknown. */
+/** When the first of its questions may come, by their periods. INT64_MAX: unknown. */
 static int64_t next_due_us(const struct find_heard *heard, int64_t now_us)
 {
     int64_t next_us = INT64_MAX;
@@ -233,8 +234,9 @@ static int64_t next_due_us(const struct find_heard *heard, int64_t now_us)
         if (question->times < 2)
             continue;
         const int64_t period_us = (question->last_us - question->first_us) / (question->times - 1);
-        const int64_t due_us = question->last_us + period_us;
-        if (due_us > now_us - period_us / 4 && due_us < next_us)
+        const int64_t margin_us = period_us / 4 < MARGIN_US ? period_us / 4 : MARGIN_US;
+        const int64_t due_us = question->last_us + period_us - margin_us;
+        if (due_us > now_us - period_us / 2 && due_us < next_us)
             next_us = due_us;
     }
     return next_us;

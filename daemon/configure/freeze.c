@@ -279,7 +279,7 @@ static void well_write(struct text_out *out, const struct plan *plan, const stru
     for (int i = 0; i < well->n_data; i++) {
         /* A `-` alone takes the lines below it as its section. */
         text_put(out, "      -\n");
-        keys_write(out, SECTION_DATA, 0, 8, &well->data[i]);
+        data_write(out, &well->data[i]);
     }
 }
 

@@ -64,6 +64,15 @@ const struct choice CHOICES_TABLE[] = {{"coil", TABLE_COIL},
                                        {"input", TABLE_INPUT},
                                        {NULL, 0}};
 
+const struct choice CHOICES_CABLE[] = {{"1/0 AWG", CABLE_AWG_1_0}, {"1 AWG", CABLE_AWG_1},
+                                       {"2 AWG", CABLE_AWG_2},     {"3 AWG", CABLE_AWG_3},
+                                       {"4 AWG", CABLE_AWG_4},     {"6 AWG", CABLE_AWG_6},
+                                       {"8 AWG", CABLE_AWG_8},     {"6 mm2", CABLE_MM2_6},
+                                       {"10 mm2", CABLE_MM2_10},   {"16 mm2", CABLE_MM2_16},
+                                       {"25 mm2", CABLE_MM2_25},   {"35 mm2", CABLE_MM2_35},
+                                       {"50 mm2", CABLE_MM2_50},   {"70 mm2", CABLE_MM2_70},
+                                       {NULL, 0}};
+
 static const struct section_row SECTIONS[SECTION_COUNT] = {
     [SECTION_TOP] = {"", "the configuration",
                      "One file, `uphole.yaml`, says everything. `uphole check FILE` reads it "
@@ -83,6 +92,8 @@ static const struct section_row SECTIONS[SECTION_COUNT] = {
     [SECTION_DATA] = {"wells.ID.well_data[]", "well data",
                       "What formulas need. A datum that is missing switches off only what needs "
                       "it; `uphole check` says what."},
+    [SECTION_TEST] = {"wells.ID.well_data[].inflow_tests[]", "a test of the inflow",
+                      "One stable rate with its flowing pressure."},
     [SECTION_DESTINATION] = {"destinations.NAME", "a destination",
                              "One way out: an MQTT broker (`mqtt`) or a table of Modbus TCP "
                              "registers (`modbus_tcp`). None can write to a line."},
@@ -164,14 +175,15 @@ static const struct key KEYS[] = {
     {SECTION_ENTRY, VALUE_SPECIAL, false, 0, "confirmed_units", "all, or a list of points", "none", 0, 0, 0, NULL, NULL, NO_FIELD, "Points whose unit was compared with the surface unit's own screen. Pressures, temperatures and vibration that aren't listed are `unit_unconfirmed`; other kinds need no confirmation."},
 
     {SECTION_DATA, VALUE_INSTANT, true, 0, "from", "a time such as 2031-01-10T08:00:00Z", NULL, 0, 0, 0, NULL, NULL, FIELD(well_data, from_utc_ms), "Since when these data hold."},
-    {SECTION_DATA, VALUE_QUANTITY, false, 0, "intake_depth", "1850 m TVD", NULL, 0, 12000, QUANTITY_LENGTH, "TVD", NULL, FIELD(well_data, intake_depth_m), "True vertical depth of the pump intake."},
+    {SECTION_DATA, VALUE_SPECIAL, false, 0, "survey", "a CSV file, or the table itself", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Deviation survey: columns `md [m]`, `inc [deg]`, `azi [deg]` (or ft, rad), a station a row, at most 1000. A file is looked up beside the configuration; written below `survey: |` the table stands in the configuration itself. By minimum curvature it makes true vertical depths of measured ones; below its last station what needs the depth is Uncertain (extrapolated)."},
+    {SECTION_DATA, VALUE_SPECIAL, false, 0, "intake_depth", "1850 m TVD or 1897 m MD", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Depth of the pump intake: true vertical (`TVD`), or measured along the hole (`MD`) where a `survey` is stated."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "oil_gravity", "32 API", NULL, -10, 100, QUANTITY_OIL_GRAVITY, NULL, NULL, FIELD(well_data, oil_gravity_api), "Stock-tank oil gravity."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "water_cut", "60 %", NULL, 0, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, water_cut_ratio), "Share of water in the liquid."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "water_density", "1050 kg/m3", NULL, 500, 2000, QUANTITY_DENSITY, NULL, NULL, FIELD(well_data, water_density_kg_m3), "Density of the produced water."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "liquid_density", "920 kg/m3", NULL, 300, 2500, QUANTITY_DENSITY, NULL, NULL, FIELD(well_data, liquid_density_kg_m3), "Mean density of the liquid in the pump, where it is known as one number."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "local_atmosphere", "101.3 kPa", NULL, 50, 110, QUANTITY_PRESSURE, NULL, NULL, FIELD(well_data, local_atmosphere_kpa), "Atmospheric pressure at the wellhead. Nothing is added to a pressure without it; with it fluid_level_above_intake may take an absolute intake pressure and a gauge casing head pressure."},
-    {SECTION_DATA, VALUE_QUANTITY, false, 0, "gauge_depth", "1862 m TVD", NULL, 0, 12000, QUANTITY_LENGTH, "TVD", NULL, FIELD(well_data, gauge_depth_m), "True vertical depth at which the gauge measures the intake pressure. Where it is stated, fluid level and submergence count from it."},
-    {SECTION_DATA, VALUE_QUANTITY, false, 0, "datum_depth", "2010 m TVD", NULL, 0, 12000, QUANTITY_LENGTH, "TVD", NULL, FIELD(well_data, datum_depth_m), "True vertical depth of the datum, usually the middle of the perforations."},
+    {SECTION_DATA, VALUE_SPECIAL, false, 0, "gauge_depth", "1850 m TVD or 1897 m MD", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Depth at which the gauge measures the intake pressure, as TVD or MD. Where it is stated, fluid level and submergence count from it."},
+    {SECTION_DATA, VALUE_SPECIAL, false, 0, "datum_depth", "1850 m TVD or 1897 m MD", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Depth of the datum, usually the middle of the perforations, as TVD or MD."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "port_spacing", "12 m", NULL, 0, 200, QUANTITY_LENGTH, NULL, NULL, FIELD(well_data, port_spacing_m), "Vertical height of the discharge pressure above the intake pressure."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "stages", "220", NULL, 1, 2000, QUANTITY_COUNT, NULL, NULL, FIELD(well_data, stages), "Stages of the pump."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "reference_frequency", "50 Hz", NULL, 1, 500, QUANTITY_FREQUENCY, NULL, NULL, FIELD(well_data, reference_frequency_hz), "Frequency to which head and rate are brought."},
@@ -186,8 +198,26 @@ static const struct key KEYS[] = {
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "productivity_index", "1.5 m3/(d.bar)", NULL, 0, 10000, QUANTITY_PRODUCTIVITY, NULL, NULL, FIELD(well_data, index_m3_d_bar), "Productivity index above the bubble point, from a test."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "winding_limit", "150 degC", NULL, 20, 400, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, winding_limit_degc), "Limit of the motor winding, from its maker."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "insulation_reference", "40 degC", NULL, 0, 200, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, insulation_reference_degc), "Temperature to which the insulation resistance is brought."},
+    {SECTION_DATA, VALUE_SPECIAL, false, 0, "pump_curve", "a CSV file, or the table itself", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The pump's curve as its maker draws it, for fresh water, at most 40 rows of ascending rate at pump conditions: `rate [m3/d]`; `stage_head [m]` of one stage, or `head [m]` of the whole pump; and, for efficiencies, `stage_power [kW]` or `power [kW]` at the shaft, or `efficiency [%]`. Straight lines join the rows; beyond them what needs the curve is Uncertain (extrapolated)."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "curve_frequency", "60 Hz", NULL, 1, 500, QUANTITY_FREQUENCY, NULL, NULL, FIELD(well_data, curve_frequency_hz), "Frequency for which `pump_curve` is drawn; affinity laws bring it to that of the drive."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "rated_power", "112 kW", NULL, 0.1, 5000, QUANTITY_POWER, NULL, NULL, FIELD(well_data, rated_power_kw), "The motor's rated power at the shaft, at `rated_frequency`. Shaft power beyond it makes motor_efficiency Uncertain (outside_validity)."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "rated_voltage", "2100 V", NULL, 1, 20000, QUANTITY_VOLTAGE, NULL, NULL, FIELD(well_data, rated_voltage_v), "The motor's rated voltage, line to line. Only `uphole check` uses it."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "rated_current", "46 A", NULL, 0.1, 2000, QUANTITY_CURRENT, NULL, NULL, FIELD(well_data, rated_current_a), "The motor's rated current. Only `uphole check` uses it."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "rated_frequency", "60 Hz", NULL, 1, 500, QUANTITY_FREQUENCY, NULL, NULL, FIELD(well_data, rated_frequency_hz), "Frequency at which the motor's rating holds; its power goes with the frequency (constant torque)."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "transformer_ratio", "4.6", NULL, 0.01, 200, QUANTITY_COUNT, NULL, NULL, FIELD(well_data, transformer_ratio), "Voltage on the motor side of the step-up transformer for one on the drive side. Brings a current or voltage of the drive side to the motor side."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "transformer_efficiency", "98 %", NULL, 0.5, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, transformer_efficiency), "Share of the power that passes the step-up transformer, from its test report; `100 %` where there is none."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "cable_length", "1905 m", NULL, 0, 12000, QUANTITY_LENGTH, NULL, NULL, FIELD(well_data, cable_length_m), "Length of the cable from the transformer to the motor."},
+    {SECTION_DATA, VALUE_CHOICE, false, 0, "cable_size", "such as 2 AWG or 35 mm2", NULL, 0, 0, 0, NULL, CHOICES_CABLE, FIELD(well_data, cable_size), "Size of one conductor of copper, where `cable_resistance` is not stated: solid of ASTM B258, or stranded of IEC 60228, class 2."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "cable_resistance", "0.55 ohm/km", NULL, 0.001, 100, QUANTITY_RESISTANCE_PER_LENGTH, NULL, NULL, FIELD(well_data, cable_resistance_ohm_km), "Resistance of one conductor at 20 degC."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "cable_temperature", "75 degC", NULL, -40, 300, QUANTITY_TEMPERATURE, NULL, NULL, FIELD(well_data, cable_temperature_degc), "Mean temperature of the conductor along the cable."},
+    {SECTION_DATA, VALUE_SPECIAL, false, 0, "inflow_tests", "a list of tests", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Stable tests of the inflow, at most 12: `{at: 2031-01-03T00:00:00Z, rate: 160 m3/d, pressure: 14 MPa absolute}`, rate at stock-tank conditions, flowing pressure at the datum. Fetkovich's curve is fitted to them."},
+    {SECTION_DATA, VALUE_QUANTITY, false, 0, "fetkovich_exponent", "0.85", NULL, 0.1, 2, QUANTITY_COUNT, NULL, NULL, FIELD(well_data, fetkovich_exponent), "Fetkovich's n, where it is known; else it is fitted to two tests or more."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "statistics_coverage", "75 %", NULL, 0.1, 1, QUANTITY_RATIO, NULL, NULL, FIELD(well_data, statistics_coverage_ratio), "Least share of a window that Good readings must cover, else its mean is Uncertain. Switches on what looks back over a minute, an hour, a day or a month: means, highest and lowest values, robust rates, times to a limit."},
     {SECTION_DATA, VALUE_QUANTITY, false, 0, "intake_pressure_limit", "3 MPa absolute", NULL, 1, 200000, QUANTITY_PRESSURE, "absolute", NULL, FIELD(well_data, intake_pressure_limit_kpa), "Intake pressure below which the pump should not draw the well down, absolute; for the time until it is reached at the present rate."},
+
+    {SECTION_TEST, VALUE_INSTANT, true, 0, "at", "a time such as 2031-01-03T00:00:00Z", NULL, 0, 0, 0, NULL, NULL, FIELD(inflow_test, at_utc_ms), "When the test was made."},
+    {SECTION_TEST, VALUE_QUANTITY, true, 0, "rate", "160 m3/d", NULL, 0.001, 50000, QUANTITY_FLOW, NULL, NULL, FIELD(inflow_test, rate_m3_d), "Liquid rate, at stock-tank conditions."},
+    {SECTION_TEST, VALUE_QUANTITY, true, 0, "pressure", "14 MPa absolute", NULL, 1, 200000, QUANTITY_PRESSURE, "absolute", NULL, FIELD(inflow_test, pressure_kpa), "Flowing pressure at the datum, absolute."},
 
     {SECTION_DESTINATION, VALUE_SPECIAL, false, MQTT, "mqtt", "mqtts://host:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The broker. `mqtt://` without TLS is taken only for this box itself; ports 8883 and 1883 where none is stated."},
     {SECTION_DESTINATION, VALUE_SPECIAL, false, TABLE, "modbus_tcp", "address:port", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The address to listen on; port 1502 where none is stated."},
@@ -272,7 +302,7 @@ static const struct key KEYS[] = {
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "bits", "4 to 6", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type bits: the field to take, 0 the lowest bit. Without it the whole register."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "values", "{0: stopped, 1: running}", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of states and counts: raw number to its meaning, or to the number to publish, at most 32."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "length", "8 registers", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of type text: registers it takes."},
-    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak; of a current `motor side` or `drive side` of the step-up transformer."},
+    {SECTION_CHANNEL, VALUE_LABEL, false, 0, "about", "a text", NULL, 0, 0, 0, NULL, NULL, FIELD(channel, about), "What the document says: rms or peak; of a current or power `motor side` or `drive side` of the step-up transformer."},
 };
 /* clang-format on */
 

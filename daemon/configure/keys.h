@@ -22,6 +22,7 @@ enum section {
     SECTION_SOURCES,
     SECTION_ENTRY,
     SECTION_DATA,
+    SECTION_TEST,
     SECTION_DESTINATION,
     SECTION_VIEW,
     SECTION_JOURNAL,
@@ -74,7 +75,7 @@ struct section_row {
 
 extern const struct choice CHOICES_REFERENCE[], CHOICES_WORDS[], CHOICES_BYTES[], CHOICES_TYPE[],
     CHOICES_SOURCE[], CHOICES_MQTT_VERSION[], CHOICES_FROM[], CHOICES_ROLE[], CHOICES_NUMBERING[],
-    CHOICES_MISSING[], CHOICES_FRAMING[], CHOICES_RS485[], CHOICES_UNIT_SET[], CHOICES_TABLE[];
+    CHOICES_MISSING[], CHOICES_CABLE[], CHOICES_FRAMING[], CHOICES_RS485[], CHOICES_UNIT_SET[], CHOICES_TABLE[];
 
 const struct key *key_at(int i); /* NULL at the end */
 const struct section_row *section_get(enum section section);

@@ -16,6 +16,8 @@ void plan_free(struct plan *plan)
     for (int w = 0; w < plan->n_wells; w++) {
         for (int s = 0; s < SOURCE_KINDS; s++)
             free(plan->wells[w].entries[s]);
+        for (int d = 0; d < plan->wells[w].n_data; d++)
+            free(plan->wells[w].data[d].survey);
         free(plan->wells[w].data);
     }
     free(plan->wells);

@@ -52,6 +52,12 @@ void destinations_read(struct reading_room *room, const struct node *destination
 /** Time, ms, that one round of a line takes at the very least: its bytes alone, every unit
  * answering at once. */
 uint32_t round_least_ms(const struct plan *plan, uint16_t line);
+/** One entry of `well_data` (zeroed), with its tables and depths. Its survey is the plan's to free.
+ */
+void data_read(struct reading_room *room, const struct node *node, const char *owner,
+               struct well_data *data);
+/** Its canonical text. */
+void data_write(struct text_out *out, const struct well_data *data);
 /** Rules between sections; only where all sections were read without a fault. */
 void rules_check(struct reading_room *room);
 /** `host`, `host:port`, `[IPv6]:port`. `form` is what was expected, for messages. */

@@ -223,7 +223,8 @@ static void source_read(struct reading_room *room, const struct node *list, stru
     }
 }
 
-static void data_read(struct reading_room *room, const struct node *list, struct well_plan *well)
+static void data_list_read(struct reading_room *room, const struct node *list,
+                           struct well_plan *well)
 {
     char owner[100];
     (void)snprintf(owner, sizeof owner, "well_data of well %s", well->id);
@@ -234,7 +235,7 @@ static void data_read(struct reading_room *room, const struct node *list, struct
         return;
     for (const struct node *at = list->first; at; at = at->next) {
         struct well_data data = {0};
-        (void)keys_read(room->faults, at, SECTION_DATA, 0, owner, &data);
+        data_read(room, at, owner, &data);
         int place = well->n_data++;
         for (; place > 0 && well->data[place - 1].from_utc_ms > data.from_utc_ms; place--)
             well->data[place] = well->data[place - 1];
@@ -270,7 +271,7 @@ static void well_read(struct reading_room *room, const struct node *node, struct
                 source_read(room, list, well, source);
         }
     }
-    data_read(room, node_find(node, "well_data"), well);
+    data_list_read(room, node_find(node, "well_data"), well);
 }
 
 void wells_read(struct reading_room *room, const struct node *wells)

@@ -128,6 +128,40 @@ enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, ui
     return reader_end(reader, row, step, error);
 }
 
+enum up_rc journal_correct_stamp(struct journal_reader *reader, struct stamp *at,
+                                 struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_TIMES_AFTER];
+    struct row_order order;
+    const struct stamp read = *at;
+    if (read.clock != CLOCK_STATE_NEVER_SET && read.clock != CLOCK_STATE_UNSYNCHRONISED)
+        return UP_OK;
+    bind_u64(row, 1, 0);
+    int step = SQLITE_DONE;
+    while ((step = sqlite3_step(row)) == SQLITE_ROW) {
+        /* A row of the ledger has no place among the order's scans, but its boot tells. */
+        if (!order_from_row(row, &order) || order.set.boot != read.boot || order.from > order.to)
+            continue;
+        const struct scan of_boot = {.pos = order.from, .begun = read};
+        (void)order_corrects(&order, &of_boot, at);
+    }
+    return reader_end(reader, row, step, error);
+}
+
+enum up_rc journal_has_corrected(struct journal_reader *reader, int64_t from_utc_ms,
+                                 int64_t to_utc_ms, bool *any, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_TIMES_AFTER];
+    struct row_order order;
+    *any = false;
+    bind_u64(row, 1, 0);
+    int step = SQLITE_DONE;
+    while (!*any && (step = sqlite3_step(row)) == SQLITE_ROW)
+        *any = order_from_row(row, &order) && order.set.utc_ms >= from_utc_ms &&
+               order.set.utc_ms - order.set.boot_ms <= to_utc_ms; /* from its boot on */
+    return reader_end(reader, row, step, error);
+}
+
 /* ---- which rows an interval means ---- */
 
 /** The newest row of a well with seq at most `seq`: pos and seq rise together. */

@@ -24,13 +24,15 @@
 #ifndef NEWEST_ROWS_KEPT      /* walks run a program that removes soon */
 #define NEWEST_ROWS_KEPT 1024 /* whatever the pressure */
 #endif
-#define RUNS_KEPT 100         /* the ledger looks back over so many */
+#define RUNS_KEPT 100 /* the ledger looks back over so many */
 #define TIDY_ROWS 200
+#define TIDY_GAPS 6             /* which of the statements below */
+#define LEDGER_ROWS_MOST 200000 /* revisions; and as many events */
 
 const char RETENTION_SCHEMA_SQL[] =
-    /* Row 0: scans of all wells up to pos are gone, `rows` of them since the journal began. Row of
-       a well: rows up to pos are not handed out any more; its seq and run name what the next
-       follows. */
+    /* Row -1: the ledger's own. Row 0: scans of all wells up to pos are gone, `rows` of them since
+       the journal began. Row of a well: rows up to pos are not handed out any more; its seq and run
+       name what the next follows. */
     "CREATE TABLE IF NOT EXISTS removed(well INTEGER PRIMARY KEY, pos INTEGER NOT NULL, seq "
     "INTEGER "
     "NOT NULL, run INTEGER NOT NULL, utc_ms INTEGER NOT NULL, rows INTEGER NOT NULL)";
@@ -270,6 +272,22 @@ int retention_remove(struct journal *journal, const struct removal *removal)
 
 /* ---- what only the removed rows needed ---- */
 
+/** Row -1: revisions of the ledger that went, since the journal began. */
+static int count_ledger(struct journal *journal, uint64_t rows)
+{
+    sqlite3_stmt *row = NULL;
+    int rc = sqlite3_prepare_v2(journal->store.db,
+                                "INSERT INTO removed VALUES(-1, 0, 0, 0, 0, ?1) ON CONFLICT(well) "
+                                "DO UPDATE SET rows = rows + ?1",
+                                -1, &row, NULL);
+    if (rc == SQLITE_OK) {
+        bind_u64(row, 1, rows);
+        rc = store_done(row);
+    }
+    sqlite3_finalize(row);
+    return rc;
+}
+
 enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *error)
 {
     /* ?1: the edge; ?2: how many at a time. A fact stays while it is the newest of its kind in a
@@ -298,6 +316,20 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
         "FROM (SELECT pos FROM run ORDER BY pos DESC LIMIT " STORE_NUMBER_TEXT(
             RUNS_KEPT) ")) LIMIT ?2)",
         "DELETE FROM \"order\" WHERE pos IN (SELECT pos FROM \"order\" WHERE pos <= ?1 LIMIT ?2)",
+        /* ?3: the ledger's own limit. Rows go whole, so that no revision is missing before another;
+           closed, told to every destination, and behind the edge: above it they are half of a sum.
+         */
+        "DELETE FROM gap WHERE (run, id) IN (SELECT g.run, g.id FROM gap g WHERE g.pos <= ?1 AND "
+        "g.pos < (SELECT pos FROM gap ORDER BY pos DESC LIMIT 1 OFFSET ?3) AND NOT g.is_open AND "
+        "NOT EXISTS (SELECT 1 FROM gap n WHERE n.run = g.run AND n.id = g.id AND n.revision = "
+        "g.revision + 1) AND NOT EXISTS (SELECT 1 FROM cursor c WHERE c.stream = 2 AND c.pos < "
+        "g.pos) ORDER BY g.pos LIMIT ?2 / 4)",
+        "DELETE FROM note WHERE (run, id, pos) IN (SELECT t.run, t.id, t.pos FROM note t WHERE "
+        "t.pos <= ?1 AND NOT EXISTS (SELECT 1 FROM gap g WHERE g.run = t.run AND g.id = t.id) "
+        "LIMIT ?2)",
+        "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind <> 'plan' AND pos < "
+        "(SELECT pos FROM event ORDER BY pos DESC LIMIT 1 OFFSET ?3) ORDER BY pos LIMIT ?2 + 0 * "
+        "?1)",
         "DELETE FROM plan WHERE id IN (SELECT id FROM plan p WHERE NOT EXISTS (SELECT 1 FROM run r "
         "WHERE r.plan = p.id) AND NOT EXISTS (SELECT 1 FROM event e WHERE e.kind = 'plan' AND "
         "substr(e.text, 6, 8) = substr(p.digest, 1, 8)) AND ?1 > 0 LIMIT ?2)",
@@ -308,8 +340,6 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
         return UP_OK;
     const int64_t edge =
         store_number(&journal->store, "SELECT pos FROM removed WHERE well = 0", 0, &rc);
-    if (rc == SQLITE_OK && edge == 0)
-        return UP_OK;
     if (rc == SQLITE_OK)
         rc = reserve_before_commit(journal);
     const size_t which = journal->tidy_step++ % (sizeof SQL / sizeof *SQL);
@@ -320,9 +350,13 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
         sqlite3_bind_int64(row, 1, edge);
         if (sqlite3_bind_parameter_count(row) > 1)
             sqlite3_bind_int(row, 2, TIDY_ROWS);
+        if (sqlite3_bind_parameter_count(row) > 2)
+            bind_u64(row, 3, journal->ledger_most > 0 ? journal->ledger_most : LEDGER_ROWS_MOST);
         rc = store_done(row);
     }
     sqlite3_finalize(row);
+    if (rc == SQLITE_OK && which == TIDY_GAPS && sqlite3_changes(journal->store.db) > 0)
+        rc = count_ledger(journal, (uint64_t)sqlite3_changes(journal->store.db));
     if (rc != SQLITE_OK)
         return journal_poison(journal, rc, "remove what only removed rows needed", error);
     if (sqlite3_changes(journal->store.db) == TIDY_ROWS)

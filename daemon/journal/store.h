@@ -180,8 +180,9 @@ struct journal {
     uint32_t machine;
     uint64_t marked_pos; /* the mark says that rows come up to here */
     bool mark_failed;
-    bool is_another; /* another file than before was opened in its place */
+    bool is_another;            /* another file than before was opened in its place */
     size_t tidy_step;           /* retention.c */
+    uint64_t ledger_most;       /* revisions that the ledger keeps; 0: as many as by default */
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */
@@ -207,12 +208,14 @@ enum up_rc journal_poison(struct journal *journal, int rc, const char *doing,
                           struct up_error *error);
 /** Inserts one event with the clock's time, within a transaction of the caller's or alone. */
 int journal_put_event(struct journal *journal, const char *kind, const char *who, const char *text);
-/** append.c: where each well stands, and the times since the last mark, within the caller's transaction; and after its commit. */
+/** append.c: where each well stands, and the times since the last mark, within the caller's
+ * transaction; and after its commit. */
 int journal_put_mark(struct journal *journal);
 void journal_marked(struct journal *journal);
 /** sealer.c: frees what sealing took. */
 void sealer_free(struct journal *journal);
-/** damage.c: keeps that it was found, or that the ledger row at `pos` tells of it. SQLite's result. */
+/** damage.c: keeps that it was found, or that the ledger row at `pos` tells of it. SQLite's result.
+ */
 int damage_found(struct journal *journal, uint8_t kind, uint64_t number);
 int damage_told(struct journal *journal, const struct journal_damage *damage, uint64_t pos);
 /** PASSIVE until all of the WAL as it stood is in the file and synced. */

@@ -101,16 +101,24 @@ static const struct derived_row DERIVED[] = {
 
 const struct derived_row *derived_row(size_t index)
 {
+    static const struct {
+        const struct derived_row *row;
+        const size_t *n;
+    } REST[] = {{DERIVED_WELL, &DERIVED_WELL_COUNT},
+                {DERIVED_CHAIN, &DERIVED_CHAIN_COUNT},
+                {DERIVED_WINDOW, &DERIVED_WINDOW_COUNT}};
+    size_t i = 0;
     if (index < DERIVED_COUNT)
         return &DERIVED[index];
     index -= DERIVED_COUNT;
-    return index < DERIVED_WELL_COUNT ? &DERIVED_WELL[index]
-                                      : &DERIVED_WINDOW[index - DERIVED_WELL_COUNT];
+    for (; i + 1 < sizeof REST / sizeof *REST && index >= *REST[i].n; i++)
+        index -= *REST[i].n;
+    return &REST[i].row[index];
 }
 
 size_t derived_count(void)
 {
-    return DERIVED_COUNT + DERIVED_WELL_COUNT + DERIVED_WINDOW_COUNT;
+    return DERIVED_COUNT + DERIVED_WELL_COUNT + DERIVED_CHAIN_COUNT + DERIVED_WINDOW_COUNT;
 }
 
 unsigned derived_point(size_t index)
@@ -174,13 +182,17 @@ uint8_t derived_source(size_t index, const struct plan *plan, const struct well_
 {
     const struct derived_row *row = derived_row(index);
     uint8_t first = SOURCE_NONE, source;
+    uint16_t points[INPUTS_MAX];
     if (well_datum_missing(well, utc_ms, row->needs) != WELL_DATA)
         return SOURCE_NONE; /* what it needs of the well is not stated: switched off */
     if (well_channel(plan, well, row->point, utc_ms, &source) != 0)
         return SOURCE_NONE; /* the map delivers it as measured */
+    (void)derived_inputs(index, plan, well, utc_ms, points);
+    if (well_datum_missing(well, utc_ms, derived_needs(row, plan, well, utc_ms, points)) !=
+        WELL_DATA)
+        return SOURCE_NONE;
     for (unsigned i = 0; i < row->n_required; i++) {
-        if (well_channel(plan, well, point_of(&row->input[i], plan, well, utc_ms), utc_ms,
-                         &source) == 0)
+        if (well_channel(plan, well, points[i], utc_ms, &source) == 0)
             return SOURCE_NONE;
         if (first == SOURCE_NONE || source < first)
             first = source;
@@ -241,6 +253,20 @@ static void reason(struct verdict *verdict, uint8_t quality, unsigned worst_inpu
     verdict->worst_input = (uint8_t)worst_input;
 }
 
+/** A depth stated along the hole, below what was surveyed. */
+static void judge_depths(const struct derived_row *row, const struct well_setting *setting,
+                         struct verdict *verdict)
+{
+    static const enum well_datum DATUM[WELL_DEPTHS] = {DATUM_INTAKE_DEPTH, DATUM_GAUGE_DEPTH,
+                                                       DATUM_DATUM_DEPTH};
+    uint64_t needs = row->needs;
+    if ((needs & NEEDS(DATUM_INTAKE_DEPTH)) != 0)
+        needs |= NEEDS(DATUM_GAUGE_DEPTH); /* counts in the intake's place where it is stated */
+    for (unsigned i = 0; setting->data != 0 && i < WELL_DEPTHS; i++)
+        if ((needs & NEEDS(DATUM[i])) != 0 && setting->data->beyond_survey[i])
+            reason(verdict, QUALITY_EXTRAPOLATED, 0);
+}
+
 static bool is_known(uint8_t reference)
 {
     return reference == REFERENCE_ABSOLUTE || reference == REFERENCE_GAUGE;
@@ -278,17 +304,12 @@ static void judge_settings(const struct derived_row *row, const struct input *in
         if (is_pressure && inputs[i].reference != REFERENCE_ABSOLUTE && !counts_from_air)
             reason(verdict, QUALITY_NOT_CONFIGURED, inputs[i].point);
     }
-    for (unsigned i = 0; row->needs_motor_side && i < row->n_required; i++) {
-        if (point_get(inputs[i].point)->kind != QUANTITY_CURRENT)
-            continue;
-        if (inputs[i].side != SIDE_OF_MOTOR)
-            reason(verdict,
-                   inputs[i].side == SIDE_UNKNOWN ? QUALITY_INPUT_UNSURE : QUALITY_NOT_CONFIGURED,
-                   inputs[i].point);
-    }
+    for (unsigned i = 0; i < row->n_required; i++)
+        reason(verdict, derive_side_quality(row, &inputs[i], setting), inputs[i].point);
     for (unsigned i = 0; row->needs_winding && i < row->n_required; i++)
         if (inputs[i].point == POINT_MOTOR_OIL_TEMPERATURE)
             reason(verdict, QUALITY_INPUT_UNSURE, inputs[i].point);
+    judge_depths(row, setting, verdict);
     if (row->needs_density && !isfinite(setting->density_kg_m3))
         reason(verdict, QUALITY_NOT_CONFIGURED, 0);
     else if (row->needs_density && setting->is_assumed)
@@ -341,8 +362,9 @@ static void judge_ride(const struct input *input, struct verdict *verdict)
         reason(verdict, QUALITY_INPUT_UNSURE, input->point);
 }
 
-/** Numbers that nature does not have: a map without `instrument_range` lets them through. Values
- * are in the unit of their point, pressures of rows that need it already absolute. */
+/** Numbers that nature, or any well, does not have: a map without `instrument_range` lets them
+ * through. Values are in the unit of their point, pressures of rows that need it already absolute.
+ * The upper ends lie far beyond all equipment (common practice, no source). */
 static void judge_nature(const struct derived_row *row, const struct input *inputs,
                          const double *value, struct verdict *verdict)
 {
@@ -350,12 +372,14 @@ static void judge_nature(const struct derived_row *row, const struct input *inpu
         uint8_t kind;
         double low, high;
     } NATURE[] = {
-        {QUANTITY_TEMPERATURE, -ICE_POINT_K, INFINITY},
-        {QUANTITY_FREQUENCY, 0.0, INFINITY},
-        {QUANTITY_CURRENT, 0.0, INFINITY},
-        {QUANTITY_VOLTAGE, 0.0, INFINITY},
-        {QUANTITY_RESISTANCE, 0.0, INFINITY},
+        {QUANTITY_TEMPERATURE, -ICE_POINT_K, 1e3},
+        {QUANTITY_FREQUENCY, 0.0, 1e3},
+        {QUANTITY_CURRENT, 0.0, 1e5},
+        {QUANTITY_VOLTAGE, 0.0, 1e6},
+        {QUANTITY_POWER, 0.0, 1e6},
+        {QUANTITY_RESISTANCE, 0.0, 1e9},
         {QUANTITY_RATIO, 0.0, 1.0},
+        {QUANTITY_PRESSURE, -INFINITY, 1e6},
     };
     for (unsigned i = 0; i < row->n_required; i++) {
         const struct point *point = point_get(inputs[i].point);
@@ -377,7 +401,7 @@ struct reading derive(size_t index, const struct input *inputs, const struct wel
     double value[INPUTS_MAX] = {0};
     *fresh = INT64_MAX;
     for (unsigned i = 0; i < row->n_required; i++) {
-        value[i] = inputs[i].value;
+        value[i] = derive_on_side(row, &inputs[i], setting, inputs[i].value);
         const bool is_mixed =
             atmosphere_helps(row, setting) && inputs[0].reference != inputs[1].reference;
         if ((is_mixed || row->needs_absolute) && inputs[i].reference == REFERENCE_GAUGE)

@@ -6,72 +6,9 @@
  * Missing well data switch off just what needs them. A formula's own word (outside its range, no
  * solution) becomes the reading's quality; nothing outside a formula's validity is ever Good.
  */
-#include "derive_rows.h"
-#include "formula_groups.h"
+#include "derive_run.h"
 
 #include <math.h>
-
-#define KPA 1000.0
-#define KW 1000.0
-#define BAR 1e5
-
-/** What a formula says against, or about, its value. */
-static uint8_t quality_of(const struct formula_result *result)
-{
-    static const uint8_t REASONS[FORMULA_REASONS] = {
-        [REASON_NONE] = QUALITY_GOOD,
-        [REASON_CONFIG_MISSING] = QUALITY_NOT_CONFIGURED,
-        [REASON_NOT_FITTED] = QUALITY_INPUT_BAD,
-        [REASON_INPUT_MISSING] = QUALITY_INPUT_BAD,
-        [REASON_INPUT_BAD] = QUALITY_INPUT_BAD,
-        [REASON_PUMP_STOPPED] = QUALITY_PUMP_STOPPED,
-        [REASON_TOO_FEW] = QUALITY_TOO_FEW,
-        [REASON_GAP] = QUALITY_GAP_IN_WINDOW,
-        [REASON_DOMAIN] = QUALITY_OUT_OF_DOMAIN,
-        [REASON_NOT_CONVERGED] = QUALITY_NO_SOLUTION,
-    };
-    if (result->reason != REASON_NONE)
-        return REASONS[result->reason];
-    if ((result->flags & FLAG_UNIT_SUSPECT) != 0)
-        return QUALITY_UNIT_UNCONFIRMED;
-    if ((result->flags & FLAG_LIMITED) != 0)
-        return QUALITY_LIMITED;
-    if ((result->flags & (FLAG_OUTSIDE_VALIDITY | FLAG_REVERSED_DP)) != 0)
-        return QUALITY_OUTSIDE_VALIDITY;
-    if ((result->flags & FLAG_EXTRAPOLATED) != 0)
-        return QUALITY_EXTRAPOLATED;
-    return (result->flags & FLAG_UNCERTAIN) != 0 ? QUALITY_INPUT_UNSURE : QUALITY_GOOD;
-}
-
-/** Runs a formula over SI values in the order of its inputs, bounds of the inputs and all; NaN
- * stands for one that is left out. What it says joins `quality`. */
-static double run(formula_function *function, const double *si, size_t n, uint8_t *quality)
-{
-    struct formula_given given[FORMULA_INPUTS_MAX] = {{0}};
-    struct formula_result result = {.value = NAN, .reason = REASON_DOMAIN};
-    const struct formula *formula = formula_of(function);
-    if (quality_class_of(*quality) == QUALITY_CLASS_BAD)
-        return NAN; /* what this would be made of is none */
-    for (size_t i = 0; i < n && i < FORMULA_INPUTS_MAX; i++)
-        given[i] = (struct formula_given){.value = si[i], .present = isfinite(si[i])};
-    if (formula != 0)
-        formula_evaluate(formula, given, 0, &result);
-    *quality = quality_first(*quality, quality_of(&result));
-    return result.reason == REASON_NONE ? result.value : NAN;
-}
-#define RUN(formula, quality, ...)                                                                 \
-    run((formula), (const double[]){__VA_ARGS__},                                                  \
-        sizeof((const double[]){__VA_ARGS__}) / sizeof(double), (quality))
-
-#define PARAMETER(name)                                                                            \
-    static double name(const double *value, const struct well_setting *setting, uint8_t *quality)
-
-PARAMETER(datum_kpa)
-{
-    return RUN(datum_pressure, quality, value[0] * KPA, setting->datum[DATUM_GAUGE_DEPTH],
-               setting->datum[DATUM_DATUM_DEPTH], setting->density_kg_m3) /
-           KPA;
-}
 
 /** Height of the liquid above where the pressure is measured. Z at the mean of casing-head pressure
  * and what the column makes of it, once; one more round moves the height by less than its validity
@@ -126,58 +63,22 @@ PARAMETER(gradient_kpa_m)
     return density(value, setting, quality) * STANDARD_GRAVITY / KPA;
 }
 
-PARAMETER(total_head_m)
-{
-    return RUN(pump_total_head, quality, value[0] * KPA, value[1] * KPA, setting->density_kg_m3,
-               setting->datum[DATUM_PORT_SPACING]);
-}
-
 PARAMETER(stage_head_m)
 {
-    return total_head_m(value, setting, quality) / setting->datum[DATUM_STAGES];
+    return well_total_head_m(value, setting, quality) / setting->datum[DATUM_STAGES];
 }
 
 PARAMETER(reference_head_m)
 {
-    return RUN(affinity_head, quality, total_head_m(value, setting, quality), value[2],
+    return RUN(affinity_head, quality, well_total_head_m(value, setting, quality), value[2],
                setting->datum[DATUM_REFERENCE_FREQUENCY]);
-}
-
-/** The stated rate is that of the last test; after a month without a new one nobody knows. */
-static double stated_rate_m3_d(const struct well_setting *setting, uint8_t *quality)
-{
-    if (setting->rate_is_old)
-        *quality = quality_first(*quality, QUALITY_INPUT_UNSURE);
-    return setting->datum[DATUM_LIQUID_RATE];
-}
-
-/** Through the pump, m3/s. Oil swells with its gas; without a stated factor 1 stands in, and the
- * result is unsure where there is oil at all. Water at the pump is taken as at surface. */
-static double pump_rate(const struct well_setting *setting, uint8_t *quality)
-{
-    const double cut = setting->datum[DATUM_WATER_CUT];
-    double factor = setting->datum[DATUM_OIL_VOLUME_FACTOR];
-    if (!isfinite(factor)) {
-        factor = 1.0;
-        if (cut < 1.0)
-            *quality = quality_first(*quality, QUALITY_INPUT_UNSURE);
-    }
-    return stated_rate_m3_d(setting, quality) / DAY_IN_S * (cut + (1.0 - cut) * factor);
 }
 
 PARAMETER(reference_rate_m3_d)
 {
-    return RUN(affinity_rate, quality, pump_rate(setting, quality), value[0],
+    return RUN(affinity_rate, quality, well_pump_rate(setting, quality), value[0],
                setting->datum[DATUM_REFERENCE_FREQUENCY]) *
            DAY_IN_S;
-}
-
-PARAMETER(hydraulic_kw)
-{
-    const double dp_pa = (value[0] - value[1]) * KPA;
-    if (dp_pa <= 0.0)
-        *quality = quality_first(*quality, QUALITY_OUTSIDE_VALIDITY);
-    return dp_pa * pump_rate(setting, quality) / KW;
 }
 
 PARAMETER(electrical_kw)
@@ -188,7 +89,7 @@ PARAMETER(electrical_kw)
 
 PARAMETER(efficiency_percent)
 {
-    const double hydraulic = hydraulic_kw(value, setting, quality);
+    const double hydraulic = well_hydraulic_kw(value, setting, quality);
     if (!(hydraulic > 0.0) || !(value[2] > 0.0)) {
         *quality = QUALITY_OUT_OF_DOMAIN;
         return NAN;
@@ -199,7 +100,7 @@ PARAMETER(efficiency_percent)
 /** kWh/m3: kW over m3/h. */
 PARAMETER(energy_kwh_m3)
 {
-    const double rate_m3_h = stated_rate_m3_d(setting, quality) / 24.0;
+    const double rate_m3_h = well_stated_rate_m3_d(setting, quality) / 24.0;
     if (!(rate_m3_h > 0.0) || value[0] < 0.0) {
         *quality = QUALITY_OUT_OF_DOMAIN;
         return NAN;
@@ -278,7 +179,7 @@ PARAMETER(insulation_kohm)
 PARAMETER(drawdown_kpa)
 {
     const double drawdown =
-        setting->datum[DATUM_STATIC_PRESSURE] - datum_kpa(value, setting, quality);
+        setting->datum[DATUM_STATIC_PRESSURE] - well_datum_kpa(value, setting, quality);
     if (drawdown < 0.0)
         *quality = quality_first(*quality, QUALITY_OUTSIDE_VALIDITY);
     return drawdown;
@@ -294,7 +195,7 @@ PARAMETER(index_m3_d_bar)
     }
     if (setting->datum[DATUM_STATIC_PRESSURE] - drawdown < setting->datum[DATUM_BUBBLE_POINT])
         *quality = quality_first(*quality, QUALITY_OUTSIDE_VALIDITY);
-    return stated_rate_m3_d(setting, quality) / (drawdown / 100.0);
+    return well_stated_rate_m3_d(setting, quality) / (drawdown / 100.0);
 }
 
 /** Vogel's curve was established for oil; with water in it what lies below the bubble point is
@@ -311,7 +212,7 @@ static double inflow_m3_d(double p_wf_pa, const struct well_setting *setting, ui
 
 PARAMETER(inflow)
 {
-    return inflow_m3_d(datum_kpa(value, setting, quality) * KPA, setting, quality);
+    return inflow_m3_d(well_datum_kpa(value, setting, quality) * KPA, setting, quality);
 }
 
 PARAMETER(inflow_share_percent)
@@ -331,13 +232,13 @@ PARAMETER(inflow_share_percent)
 #define GAS NEEDS(DATUM_GAS_GRAVITY) | NEEDS(DATUM_GAS_OIL_RATIO) | NEEDS(DATUM_OIL_GRAVITY) | NEEDS(DATUM_WATER_CUT)
 #define INFLOW AT_DATUM | NEEDS(DATUM_STATIC_PRESSURE) | NEEDS(DATUM_BUBBLE_POINT) | NEEDS(DATUM_INDEX)
 const struct derived_row DERIVED_WELL[] = {
-    {.point = POINT_DATUM_PRESSURE, .n_required = 1, .input = {INTAKE}, .needs = AT_DATUM, .needs_density = true, .compute = datum_kpa},
+    {.point = POINT_DATUM_PRESSURE, .n_required = 1, .input = {INTAKE}, .needs = AT_DATUM, .needs_density = true, .compute = well_datum_kpa},
     {.point = POINT_SUBMERGENCE, .n_required = 2, .input = {INTAKE, {POINT_CASING_HEAD_PRESSURE, 0}}, .needs = ANNULUS, .needs_absolute = true, .compute = submergence_m},
     {.point = POINT_FLUID_LEVEL_DEPTH, .n_required = 2, .input = {INTAKE, {POINT_CASING_HEAD_PRESSURE, 0}}, .needs = ANNULUS, .needs_absolute = true, .compute = level_depth_m},
     {.point = POINT_LIQUID_DENSITY, .n_required = 1, .input = {INTAKE}, .rides_only = true, .needs = NEEDS_DENSITY, .needs_density = true, .compute = density},
     {.point = POINT_LIQUID_GRADIENT, .n_required = 1, .input = {INTAKE}, .rides_only = true, .needs = NEEDS_DENSITY, .needs_density = true, .compute = gradient_kpa_m},
     {.point = POINT_PUMP_TOTAL_HEAD, .n_required = 2, .n_optional = 1, .input = {DISCHARGE, INTAKE, RUNS}, .needs_one_reference = true, .needs = NEEDS(DATUM_PORT_SPACING) | NEEDS_DENSITY,
-     .needs_density = true, .needs_pump = true, .compute = total_head_m},
+     .needs_density = true, .needs_pump = true, .compute = well_total_head_m},
     {.point = POINT_HEAD_PER_STAGE, .n_required = 2, .n_optional = 1, .input = {DISCHARGE, INTAKE, RUNS}, .needs_one_reference = true,
      .needs = NEEDS(DATUM_PORT_SPACING) | NEEDS(DATUM_STAGES) | NEEDS_DENSITY, .needs_density = true, .needs_pump = true, .compute = stage_head_m},
     {.point = POINT_REFERENCE_HEAD, .n_required = 3, .n_optional = 1, .input = {DISCHARGE, INTAKE, FREQUENCY, RUNS}, .needs_pump = true, .needs_same_pressures = true,
@@ -345,11 +246,11 @@ const struct derived_row DERIVED_WELL[] = {
     {.point = POINT_REFERENCE_RATE, .n_required = 1, .n_optional = 1, .input = {FREQUENCY, RUNS}, .needs_pump = true, .needs = RATE | NEEDS(DATUM_REFERENCE_FREQUENCY),
      .compute = reference_rate_m3_d},
     {.point = POINT_HYDRAULIC_POWER, .n_required = 2, .n_optional = 1, .input = {DISCHARGE, INTAKE, RUNS}, .needs_one_reference = true, .needs_pump = true, .needs = RATE,
-     .compute = hydraulic_kw},
-    {.point = POINT_ELECTRICAL_POWER, .n_required = 3, .input = {{POINT_MOTOR_VOLTAGE, 0}, {POINT_MOTOR_CURRENT, 0}, {POINT_POWER_FACTOR, 0}}, .needs_motor_side = true, .compute = electrical_kw},
+     .compute = well_hydraulic_kw},
+    {.point = POINT_ELECTRICAL_POWER, .n_required = 3, .input = {{POINT_MOTOR_VOLTAGE, POINT_DRIVE_OUTPUT_VOLTAGE}, {POINT_MOTOR_CURRENT, 0}, {POINT_POWER_FACTOR, 0}}, .needs_motor_side = true, .compute = electrical_kw},
     {.point = POINT_PUMP_MOTOR_EFFICIENCY, .n_required = 3, .n_optional = 1, .input = {DISCHARGE, INTAKE, POWER, RUNS}, .needs_same_pressures = true, .needs_pump = true, .needs = RATE,
      .compute = efficiency_percent},
-    {.point = POINT_SPECIFIC_ENERGY, .n_required = 1, .n_optional = 1, .input = {POWER, RUNS}, .needs_pump = true, .needs = NEEDS(DATUM_LIQUID_RATE), .compute = energy_kwh_m3},
+    {.point = POINT_SPECIFIC_ENERGY, .n_required = 1, .n_optional = 1, .input = {POWER, RUNS}, .needs_pump = true, .power_at = POWER_AT_DRIVE_IF_KNOWN, .needs = NEEDS(DATUM_LIQUID_RATE), .compute = energy_kwh_m3},
     {.point = POINT_GAS_COMPRESSIBILITY_FACTOR, .n_required = 2, .input = {INTAKE, TEMPERATURE}, .needs_absolute = true, .needs = NEEDS(DATUM_GAS_GRAVITY), .compute = z_factor},
     {.point = POINT_FREE_GAS_FRACTION, .n_required = 2, .input = {INTAKE, TEMPERATURE}, .needs_absolute = true, .needs = GAS, .compute = free_gas_percent},
     {.point = POINT_TURPIN_NUMBER, .n_required = 2, .input = {INTAKE, TEMPERATURE}, .needs_absolute = true, .needs = GAS, .compute = turpin},

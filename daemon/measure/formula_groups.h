@@ -54,11 +54,12 @@ struct formula_group {
 #define BARREL_IN_M3 0.158987294928
 #define FOOT_IN_M 0.3048
 #define DAY_IN_S 86400.0
+#define HEAD_RATIO_MOST 1.2 /* of a pump to its curve; common practice, no source */
 
 extern const struct formula_group FORMULA_UNITS_AND_HYDROSTATICS, FORMULA_SURVEY, FORMULA_FLUID,
-    FORMULA_GAS, FORMULA_LEVEL, FORMULA_PUMP, FORMULA_POWER, FORMULA_MOTOR, FORMULA_VIBRATION,
-    FORMULA_INFLOW, FORMULA_BUILDUP, FORMULA_PVT, FORMULA_INTAKE, FORMULA_STATISTICS,
-    FORMULA_WINDOWS, FORMULA_UNCERTAINTY;
+    FORMULA_GAS, FORMULA_LEVEL, FORMULA_PUMP, FORMULA_CURVE, FORMULA_POWER, FORMULA_CABLE,
+    FORMULA_MOTOR, FORMULA_VIBRATION, FORMULA_INFLOW, FORMULA_BUILDUP, FORMULA_PVT, FORMULA_INTAKE,
+    FORMULA_STATISTICS, FORMULA_WINDOWS, FORMULA_UNCERTAINTY;
 
 /* Formulas that derived points use too; inputs in the order of their rows. */
 typedef void formula_function(const struct formula_given *given, struct formula_steps *steps,
@@ -68,16 +69,16 @@ formula_function formula_itself, formula_product, formula_quotient;
 formula_function level_height, gas_z_chain, gas_volume_factor, pvt_rs_standing, pvt_bo_standing,
     intake_free_fraction, intake_turpin, water_margin, inflow_composite_rate,
     insulation_at_reference, affinity_head, affinity_rate, power_active, power_efficiency,
-    pump_total_head, datum_pressure;
+    pump_total_head, datum_pressure, cable_loss, copper_resistance, cable_resistance,
+    cable_terminal_power, motor_efficiency, curve_head, curve_shaft_power,
+    curve_shaft_power_of_efficiency, curve_head_ratio, inflow_fetkovich_of_tests;
+/** Outside the ratios of frequencies for which affinity laws hold. */
+void affinity_judge(double ratio, struct formula_result *out);
 /** The first row that a function computes; NULL: none. For formula_evaluate, which judges inputs.
  */
 const struct formula *formula_of(formula_function *function);
 /** Z by Dranchuk and Abou-Kassem; fills reason or flags. */
 void gas_z_dak(double reduced_temperature, double reduced_pressure, struct formula_result *out);
-/** Vertical depth at a measured depth; n stations in m and rad, ascending. Fills reason or flags.
- */
-void survey_depth(const double *md_m, const double *inclination_rad, const double *azimuth_rad,
-                  size_t n, double at_m, struct formula_result *out);
 /** Median of the slopes of all pairs with different x; of more than 128 samples the newest. */
 void slope_theil_sen(const double *x, const double *y, size_t n, struct formula_result *out);
 /** The same with Sen's bounds of 95 %, ties counted: no slope is shown where they lie on both sides

@@ -206,6 +206,64 @@ FORMULA_FUNCTION(fetkovich_fit)
     judge_exponent(out);
 }
 
+/** Fetkovich's line through tests, on logarithms: q = C (p_r^2 - p^2)^n; means of x = ln(p_r^2 -
+ * p^2) and y = ln q, and the slope of y over x. */
+struct tests_line {
+    double x, y, n;
+};
+
+static bool line_of_tests(const struct formula_given *given, struct tests_line *line,
+                          struct formula_result *out)
+{
+    double sxx = 0.0, sxy = 0.0;
+    const size_t n = given[0].n, needs = given[3].present ? 1 : 2;
+    *line = (struct tests_line){.n = given[3].value};
+    if (n < needs || given[1].n != n) {
+        formula_none(out, n < needs ? REASON_TOO_FEW : REASON_DOMAIN, 0);
+        return false;
+    }
+    for (size_t i = 0; i < n; i++) {
+        const double squared = squares(given[2].value, given[1].list[i]);
+        if (!(squared > 0.0) || !(given[0].list[i] > 0.0)) {
+            formula_none(out, REASON_DOMAIN, squared > 0.0 ? 0 : 1);
+            return false;
+        }
+        const double dx = log(squared) - line->x, dy = log(given[0].list[i]) - line->y;
+        line->x += dx / (double)(i + 1);
+        line->y += dy / (double)(i + 1);
+        sxx += dx * (log(squared) - line->x);
+        sxy += dx * (log(given[0].list[i]) - line->y);
+    }
+    if (!given[3].present)
+        line->n = sxy / sxx;
+    if (isfinite(line->n) && line->n > 0.0)
+        return true;
+    formula_none(out, REASON_DOMAIN, 0); /* tests of one pressure, or rates that fall as it falls */
+    return false;
+}
+
+FORMULA_SHARED(inflow_fetkovich_of_tests)
+{
+    struct tests_line line;
+    if (!line_of_tests(given, &line, out))
+        return;
+    const double squared = squares(given[2].value, given[4].value);
+    if (squared < 0.0) {
+        formula_none(out, REASON_DOMAIN, 4);
+        return;
+    }
+    double lowest_pa = given[1].list[0];
+    for (size_t i = 1; i < given[1].n; i++)
+        lowest_pa = fmin(lowest_pa, given[1].list[i]);
+    formula_step(steps, "n", line.n, "");
+    formula_step(steps, "p_r^2 - p_wf^2", squared, "psi^2");
+    out->value = squared > 0.0 ? exp(line.y + line.n * (log(squared) - line.x)) : 0.0;
+    if (line.n < 0.5 || line.n > 1.0)
+        out->flags |= FLAG_OUTSIDE_VALIDITY;
+    if (given[4].value < lowest_pa)
+        out->flags |= FLAG_EXTRAPOLATED;
+}
+
 FORMULA_FUNCTION(index_of_rock)
 {
     const double shape = log(0.472 * given[4].value / given[5].value) + given[6].value;
@@ -255,6 +313,9 @@ static const struct formula_input FETKOVICH[] = {STATIC, CONFIGURED("C", "stb/(d
     CONFIGURED("n", "", "exponent", BOUND_POSITIVE), FLOWING};
 static const struct formula_input FIT[] = {STATIC, INPUT("q", "m3/d", "rates", .list = true), INPUT("p_wf", "Pa", "flowing pressures", .list = true),
     INPUT("method", "", "of the fit", .take = TAKE_REMARK, .optional = true)};
+static const struct formula_input TESTS[] = {INPUT("q_test", "m3/d", "rates of the tests", .take = TAKE_CONFIGURED, .list = true),
+    INPUT("p_test", "Pa", "their flowing pressures", .take = TAKE_CONFIGURED, .list = true), STATIC, INPUT("n", "", "exponent; fitted where it isn't given", .take = TAKE_CONFIGURED, .bound = BOUND_POSITIVE, .optional = true),
+    FLOWING};
 static const struct formula_input ROCK[] = {CONFIGURED("k", "mD", "permeability", BOUND_POSITIVE), CONFIGURED("h", "m", "thickness", BOUND_POSITIVE),
     CONFIGURED("B", "", "formation volume factor", BOUND_POSITIVE), CONFIGURED("mu", "Pa s", "viscosity", BOUND_POSITIVE),
     CONFIGURED("r_e", "m", "drainage radius", BOUND_POSITIVE), CONFIGURED("r_w", "m", "well radius", BOUND_POSITIVE), CONFIGURED("s", "", "skin", BOUND_NONE)};
@@ -281,6 +342,8 @@ static const struct formula ROWS[] = {
     FORMULA("ipr.fetkovich_n_fit", "Fetkovich's exponent from several tests", "slope of log q over log(p_r^2 - p_wf^2)", "", "n from 0.5 to 1", FETKOVICH_SOURCE, FIT, fetkovich_fit),
     FORMULA("ipr.fetkovich_C", "Fetkovich's coefficient", "C = q / (p_r^2 - p_wf^2)^n", "stb/(d psi^2n)", "", FETKOVICH_SOURCE, CONSTANT, fetkovich_constant),
     FORMULA("ipr.fetkovich_q", "Fetkovich's rate", "q = C (p_r^2 - p_wf^2)^n", "m3/d", "n from 0.5 to 1", FETKOVICH_SOURCE, FETKOVICH, fetkovich_rate),
+    FORMULA("ipr.fetkovich_q", "Fetkovich's rate, by tests of the well", "q = C (p_r^2 - p_wf^2)^n; C and n by least squares of log q_test over log(p_r^2 - p_test^2)", "m3/d",
+            "n from 0.5 to 1; not below the lowest pressure tested", FETKOVICH_SOURCE, TESTS, inflow_fetkovich_of_tests),
     FORMULA("ipr.J_darcy_pss", "Productivity index from rock and fluid, field form", "k h / [141.2 mu B (ln(r_e / r_w) - 0.75 + s)]", "m3/(d MPa)", "pseudo-steady radial flow, constants as texts print them",
             "Darcy; Guo, Lyons, Ghalambor, Petroleum Production Engineering, ch. 3 (from memory)", ROCK, index_of_rock_field),
     FORMULA("ipr.J_darcy_pss_SI", "Productivity index from rock and fluid", "2 pi k h / [mu B (ln(0.472 r_e / r_w) + s)]", "m3/(d MPa)", "pseudo-steady radial flow",

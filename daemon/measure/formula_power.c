@@ -26,13 +26,13 @@ FORMULA_SHARED(power_active)
     out->value = apparent * given[2].value;
 }
 
-FORMULA_FUNCTION(cable_loss)
+FORMULA_SHARED(cable_loss)
 {
     (void)steps;
     out->value = 3.0 * given[0].value * given[0].value * given[1].value;
 }
 
-FORMULA_FUNCTION(copper)
+FORMULA_SHARED(copper_resistance)
 {
     (void)steps;
     out->value = given[0].value * (1.0 + COPPER_PER_K * (given[1].value - ICE_POINT_K - 20.0));
@@ -88,6 +88,12 @@ FORMULA_FUNCTION(least_energy)
 
 /* ---- affinity: Q as n, H as n^2, P as n^3 ---- */
 
+void affinity_judge(double ratio, struct formula_result *out)
+{
+    if (ratio < RATIO_LEAST || ratio > RATIO_MOST)
+        out->flags |= FLAG_OUTSIDE_VALIDITY;
+}
+
 static void affine(const struct formula_given *given, struct formula_steps *steps,
                    struct formula_result *out, int power)
 {
@@ -98,8 +104,7 @@ static void affine(const struct formula_given *given, struct formula_steps *step
     }
     formula_step(steps, "f2 / f1", ratio, "");
     out->value = given[0].value * pow(ratio, power);
-    if (ratio < RATIO_LEAST || ratio > RATIO_MOST)
-        out->flags |= FLAG_OUTSIDE_VALIDITY;
+    affinity_judge(ratio, out);
 }
 
 FORMULA_SHARED(affinity_rate)
@@ -171,7 +176,7 @@ static const struct formula ROWS[] = {
     FORMULA("elec.apparent_power", "Apparent power", "S = sqrt(3) V I", "kVA", SINE, "three-phase circuit", APPARENT, apparent_power),
     FORMULA("elec.active_power", "Active power", "P = sqrt(3) V I pf", "kW", SINE, "three-phase circuit", ACTIVE, power_active),
     FORMULA("elec.cable_loss", "Loss in the cable", "P_c = 3 I^2 R_c", "W", "", "Joule", LOSS, cable_loss),
-    FORMULA("elec.copper_resistance", "Resistance of copper at a temperature", "R_T = R_20 [1 + 0.00393 (T - 20 degC)]", "ohm", "", "IEC 60028", COPPER, copper),
+    FORMULA("elec.copper_resistance", "Resistance of copper at a temperature", "R_T = R_20 [1 + 0.00393 (T - 20 degC)]", "ohm", "", "IEC 60028", COPPER, copper_resistance),
     FORMULA("elec.voltage_drop", "Voltage drop along the cable", "dV = sqrt(3) I (R_c pf + X_c sin phi)", "V", "approximate", "three-phase circuit", DROP, voltage_drop),
     FORMULA("elec.current_imbalance", "Current unbalance", "max |I_k - I_mean| / I_mean", "", "",
             "common practice, no source; NEMA MG 1 defines the unbalance of voltages so (from memory)", PHASES, unbalance),

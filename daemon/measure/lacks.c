@@ -61,8 +61,9 @@ static void judge(const struct derived_row *row, const struct plan *plan,
         out->input = points[i];
         return;
     }
-    out->data =
-        well_data_missing(well, utc_ms, row->needs | (row->needs_density ? NEEDS_DENSITY : 0));
+    out->data = well_data_missing(well, utc_ms,
+                                  derived_needs(row, plan, well, utc_ms, points) |
+                                      (row->needs_density ? NEEDS_DENSITY : 0));
     out->kind = out->data != 0 ? LACKS_DATA : LACKS_NOTHING;
 }
 
@@ -89,5 +90,5 @@ bool measure_lacks(const struct plan *plan, const struct well_plan *well, int64_
 
 const char *measure_datum_key(unsigned bit)
 {
-    return bit == 31 ? "liquid_density" : well_datum_key((enum well_datum)bit);
+    return bit == MEASURE_DENSITY_BIT ? "liquid_density" : well_datum_key((enum well_datum)bit);
 }

@@ -50,11 +50,50 @@ static const struct datum_row {
     [DATUM_INSULATION_REFERENCE] = DATUM(insulation_reference_degc, "insulation_reference"),
     [DATUM_STATISTICS_COVERAGE] = DATUM(statistics_coverage_ratio, "statistics_coverage"),
     [DATUM_INTAKE_LIMIT] = DATUM(intake_pressure_limit_kpa, "intake_pressure_limit"),
+    [DATUM_CURVE_FREQUENCY] = DATUM(curve_frequency_hz, "curve_frequency"),
+    [DATUM_RATED_POWER] = DATUM(rated_power_kw, "rated_power"),
+    [DATUM_RATED_FREQUENCY] = DATUM(rated_frequency_hz, "rated_frequency"),
+    [DATUM_TRANSFORMER_RATIO] = DATUM(transformer_ratio, "transformer_ratio"),
+    [DATUM_TRANSFORMER_EFFICIENCY] = DATUM(transformer_efficiency, "transformer_efficiency"),
+    [DATUM_CABLE_LENGTH] = DATUM(cable_length_m, "cable_length"),
+    [DATUM_CABLE_TEMPERATURE] = DATUM(cable_temperature_degc, "cable_temperature"),
+    [DATUM_FETKOVICH_EXPONENT] = DATUM(fetkovich_exponent, "fetkovich_exponent"),
+    [DATUM_CABLE_RESISTANCE] = DATUM(cable_resistance_ohm_km, "cable_resistance (or cable_size)"),
+    [DATUM_CURVE] = {0, "pump_curve"},
+    [DATUM_CURVE_POWER] = {0, "power or efficiency in pump_curve"},
+    [DATUM_TESTS] = {0, "inflow_tests (two, or one with fetkovich_exponent)"},
 };
+
+static bool curve_states_power(const struct well_data *data)
+{
+    const struct pump_curve_row *row = &data->curve[0];
+    return data->n_curve > 0 && (isfinite(row->stage_power_kw) || isfinite(row->power_kw) ||
+                                 isfinite(row->efficiency_ratio));
+}
+
+bool well_curve_is_of_stages(const struct well_data *data)
+{
+    const struct pump_curve_row *row = &data->curve[0];
+    return data->n_curve > 0 && (isfinite(row->stage_head_m) || isfinite(row->stage_power_kw));
+}
+
+/** A number of rows; NaN where they are too few. */
+static double count_of(unsigned n, unsigned least)
+{
+    return n >= least ? (double)n : NAN;
+}
 
 static double datum_of(const struct well_data *data, enum well_datum datum)
 {
     double value;
+    if (datum == DATUM_CURVE)
+        return count_of(data->n_curve, 2);
+    if (datum == DATUM_CURVE_POWER)
+        return curve_states_power(data) ? (double)data->n_curve : NAN;
+    if (datum == DATUM_TESTS)
+        return count_of(data->n_tests, isfinite(data->fetkovich_exponent) ? 1 : 2);
+    if (datum == DATUM_CABLE_RESISTANCE && !isfinite(data->cable_resistance_ohm_km))
+        return cable_size_ohm_km((enum cable_size)data->cable_size);
     memcpy(&value, (const char *)data + DATA[datum].at, sizeof value);
     return value;
 }
@@ -62,6 +101,18 @@ static double datum_of(const struct well_data *data, enum well_datum datum)
 void well_datum_forget(struct well_data *data, enum well_datum datum)
 {
     const double none = NAN;
+    if (datum == DATUM_CURVE)
+        data->n_curve = 0;
+    else if (datum == DATUM_CURVE_POWER)
+        for (unsigned i = 0; i < data->n_curve; i++)
+            data->curve[i].stage_power_kw = data->curve[i].power_kw =
+                data->curve[i].efficiency_ratio = NAN;
+    else if (datum == DATUM_TESTS)
+        data->n_tests = 0;
+    if (DATA[datum].at == 0)
+        return;
+    if (datum == DATUM_CABLE_RESISTANCE)
+        data->cable_size = CABLE_UNSTATED;
     memcpy((char *)data + DATA[datum].at, &none, sizeof none);
 }
 
@@ -70,27 +121,42 @@ const char *well_datum_key(enum well_datum datum)
     return datum < WELL_DATA ? DATA[datum].key : "";
 }
 
-enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs)
+static bool is_missing(const struct well_data *data, enum well_datum datum, uint64_t needs)
+{
+    if (data == 0)
+        return true;
+    if (datum == DATUM_STAGES && (needs & NEEDS(DATUM_CURVE)) != 0 && data->n_curve > 0 &&
+        !well_curve_is_of_stages(data))
+        return false;
+    return !isfinite(datum_of(data, datum));
+}
+
+static bool density_is_missing(const struct well_plan *well, int64_t utc_ms)
+{
+    return !isfinite(well_setting_at(well, utc_ms).density_kg_m3);
+}
+
+enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms, uint64_t needs)
 {
     if (needs == 0)
         return WELL_DATA;
     const struct well_data *data = well->n_data > 0 ? plan_data_at(well, utc_ms) : 0;
     for (unsigned d = 0; d < WELL_DATA; d++)
-        if ((needs & NEEDS(d)) != 0 && (data == 0 || !isfinite(datum_of(data, (enum well_datum)d))))
+        if ((needs & NEEDS(d)) != 0 && is_missing(data, (enum well_datum)d, needs))
             return (enum well_datum)d;
-    if ((needs & NEEDS_DENSITY) == 0 || isfinite(well_setting_at(well, utc_ms).density_kg_m3))
+    if ((needs & NEEDS_DENSITY) == 0 || !density_is_missing(well, utc_ms))
         return WELL_DATA;
     return data != 0 && isfinite(data->oil_gravity_api) ? DATUM_WATER_CUT : DATUM_OIL_GRAVITY;
 }
 
-uint32_t well_data_missing(const struct well_plan *well, int64_t utc_ms, uint32_t needs)
+uint64_t well_data_missing(const struct well_plan *well, int64_t utc_ms, uint64_t needs)
 {
-    uint32_t missing = 0;
+    const struct well_data *data = well->n_data > 0 ? plan_data_at(well, utc_ms) : 0;
+    uint64_t missing = 0;
     for (unsigned d = 0; d < WELL_DATA; d++)
-        if ((needs & NEEDS(d)) != 0 && well_datum_missing(well, utc_ms, NEEDS(d)) != WELL_DATA)
+        if ((needs & NEEDS(d)) != 0 && is_missing(data, (enum well_datum)d, needs))
             missing |= NEEDS(d);
-    if ((needs & NEEDS_DENSITY) != 0 &&
-        well_datum_missing(well, utc_ms, NEEDS_DENSITY) != WELL_DATA)
+    if ((needs & NEEDS_DENSITY) != 0 && density_is_missing(well, utc_ms))
         missing |= NEEDS_DENSITY;
     return missing;
 }
@@ -104,6 +170,7 @@ struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms
         setting.datum[d] = data != 0 ? datum_of(data, (enum well_datum)d) : NAN;
     if (data == 0)
         return setting;
+    setting.data = data;
     setting.rate_is_old = utc_ms - data->from_utc_ms > MEASURE_RATE_HOLDS_MS;
     setting.intake_depth_m = data->intake_depth_m;
     setting.local_atmosphere_kpa = data->local_atmosphere_kpa;

@@ -17,13 +17,20 @@ struct printed {
 static void print_row(void *context, const struct calculate_row *row)
 {
     struct printed *printed = context;
-    if (printed->json)
-        printf("{\"id\":\"%s\",\"quantity\":\"%s\",\"got\":\"%s\",\"expected\":\"%s\",\"passed\":%"
-               "s}\n",
-               row->id, row->quantity, row->got, row->expected, row->passed ? "true" : "false");
-    else
+    if (printed->json) {
+        const char *const member[][2] = {{"{\"id\":", row->id},
+                                         {",\"quantity\":", row->quantity},
+                                         {",\"got\":", row->got},
+                                         {",\"expected\":", row->expected}};
+        for (size_t i = 0; i < sizeof member / sizeof *member; i++) {
+            fputs(member[i][0], stdout);
+            command_json_text(stdout, member[i][1]);
+        }
+        printf(",\"passed\":%s}\n", row->passed ? "true" : "false");
+    } else {
         printf("%-8s %-4s %-30s %s%s%s\n", row->id, row->passed ? "pass" : "fail", row->quantity,
                row->got, row->passed ? "" : ", expected ", row->passed ? "" : row->expected);
+    }
     *(row->passed ? &printed->passed : &printed->failed) += 1;
 }
 

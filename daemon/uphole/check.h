@@ -68,6 +68,10 @@ __attribute__((format(printf, 2, 3))) void check_advise(struct check_facts *fact
                                                         const char *format, ...);
 /** Advice: what is allowed, but worth a second look. */
 void check_advise_all(struct check_facts *facts);
+/** Of the wells' data as of now (check_well_data.c). */
+void check_advise_well_data(struct check_facts *facts);
+/** What a survey makes of the depths along the hole; nothing without one. */
+void check_show_depths(FILE *out, const struct well_data *data);
 /** Bytes a day to each destination, by the real payloads. */
 void check_estimate_destinations(struct check_facts *facts);
 /** Bytes on the network in a month, heads of packets counted in (check_delivery.c). */

@@ -332,6 +332,7 @@ void check_advise_all(struct check_facts *facts)
         if (is_first_of_map)
             advise_overlaps(facts, facts->sources[i].map);
     }
+    check_advise_well_data(facts);
     advise_destinations(facts);
     advise_journal(facts);
 }

@@ -47,17 +47,19 @@ static size_t add(char *text, size_t n, const char *piece)
     return n;
 }
 
-static size_t add_data(char *text, size_t n, uint32_t data)
+static size_t add_data(char *text, size_t n, uint64_t data)
 {
     const char *between = "";
-    for (unsigned bit = 0; bit < 32; bit++) {
-        if ((data & (UINT32_C(1) << bit)) == 0)
+    for (unsigned bit = 0; bit < 64; bit++) {
+        if ((data & (UINT64_C(1) << bit)) == 0)
             continue;
         n = add(text, n, between);
         n = add(text, n, measure_datum_key(bit));
         between = ", ";
     }
-    return (data & (UINT32_C(1) << 31)) != 0 ? add(text, n, " (or oil_gravity with water_cut)") : n;
+    return (data & (UINT64_C(1) << MEASURE_DENSITY_BIT)) != 0
+               ? add(text, n, " (or oil_gravity with water_cut)")
+               : n;
 }
 
 static void reason_of(const struct lack *lack, char text[static LINE_ROOM], size_t n)
@@ -166,6 +168,8 @@ void check_show_derived(FILE *out, const struct check_facts *facts, const struct
             continue;
         show_off(out, &lacks, i, said);
     }
+    if (data != NULL)
+        check_show_depths(out, data);
     show_density(out, data);
     show_unsure(out, &lacks, data, facts->now_utc_ms);
 }

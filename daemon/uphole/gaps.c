@@ -67,18 +67,54 @@ static enum up_rc find_well(struct gaps_report *report, struct up_error *error)
                          report->asked.well, known[0] != '\0' ? known : "none yet");
 }
 
+/** Its times as they are known by now; *within: it still touches the interval. */
+static enum up_rc correct(const struct gaps_report *report, struct gap *gap, bool *within,
+                          struct up_error *error)
+{
+    enum up_rc rc = journal_correct_stamp(report->reader, &gap->start, error);
+    if (rc == UP_OK && !gap->is_open)
+        rc = journal_correct_stamp(report->reader, &gap->end, error);
+    *within = gap->start.utc_ms <= report->asked.to_utc_ms &&
+              (gap->is_open || gap->end.utc_ms >= report->asked.from_utc_ms);
+    return rc;
+}
+
+static int by_start(const void *a, const void *b)
+{
+    const struct gap *x = &((const struct gaps_row *)a)->gap,
+                     *y = &((const struct gaps_row *)b)->gap;
+    if (x->start.utc_ms != y->start.utc_ms)
+        return x->start.utc_ms < y->start.utc_ms ? -1 : 1;
+    if (x->well != y->well)
+        return x->well < y->well ? -1 : 1;
+    if (x->source != y->source)
+        return x->source < y->source ? -1 : 1;
+    return (x->pos > y->pos) - (x->pos < y->pos);
+}
+
+/* Where the clock of a boot was set later, rows of the interval may bear other labels: then all are
+ * looked at, by the times that are known by now. */
 static enum up_rc read_rows(struct gaps_report *report, struct up_error *error)
 {
     struct gap slice[JOURNAL_SLICE_MAX];
     size_t got = JOURNAL_SLICE_MAX, skip = 0;
-    while (got == JOURNAL_SLICE_MAX && !report->more) {
-        const enum up_rc rc =
-            journal_read_ledger(report->reader, report->asked.from_utc_ms, report->asked.to_utc_ms,
-                                skip, JOURNAL_SLICE_MAX, slice, &got, error);
+    bool corrected = false;
+    enum up_rc rc = journal_has_corrected(report->reader, report->asked.from_utc_ms,
+                                          report->asked.to_utc_ms, &corrected, error);
+    while (rc == UP_OK && got == JOURNAL_SLICE_MAX && !report->more) {
+        rc = journal_read_ledger(report->reader, corrected ? INT64_MIN : report->asked.from_utc_ms,
+                                 corrected ? INT64_MAX : report->asked.to_utc_ms, skip,
+                                 JOURNAL_SLICE_MAX, slice, &got, error);
         if (rc != UP_OK)
             return rc;
         skip += got;
         for (size_t i = 0; i < got; i++) {
+            bool within = true;
+            rc = correct(report, &slice[i], &within, error);
+            if (rc != UP_OK)
+                return rc;
+            if (!within)
+                continue;
             if (slice[i].is_open && report->asked.from_utc_ms > report->asked.now_utc_ms)
                 continue; /* open until now; what comes after, nobody knows */
             if (report->well != 0 && slice[i].well != report->well && !slice[i].all_wells)
@@ -97,7 +133,9 @@ static enum up_rc read_rows(struct gaps_report *report, struct up_error *error)
                 (struct gaps_row){.gap = slice[i], .scans = slice[i].scans};
         }
     }
-    return UP_OK;
+    if (corrected && report->n_rows > 0)
+        qsort(report->rows, report->n_rows, sizeof *report->rows, by_start);
+    return rc;
 }
 
 static void print_json(const struct gaps_report *report)

@@ -18,9 +18,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#ifndef LOOK_EVERY_US /* walks run a program that removes soon */
+#ifndef LOOK_EVERY_US          /* walks run a program that removes soon */
 #define LOOK_EVERY_US 10000000 /* where nothing has to go */
 #endif
+#define TIDY_EVERY_US 3600000000
 #define FULL_PERCENT 95
 #define DAY_MS 86400000
 
@@ -180,6 +181,11 @@ static void look(struct retain *retain, const struct retain_options *options)
     const int64_t now_us = clock_boot_us(options->clock);
     if (now_us < retain->next_us)
         return;
+    if (now_us >= retain->next_tidy_us) {
+        retain->next_tidy_us = now_us + TIDY_EVERY_US;
+        retain->step = STEP_TIDY;
+        return;
+    }
     retain->next_us = now_us + LOOK_EVERY_US;
     retain->held_for = NULL;
     if (journal_removal_next(options->journal, &retain->next, &error) != UP_OK)

@@ -22,7 +22,7 @@ struct retain_options {
 struct retain {
     uint8_t step;   /* enum retain_step */
     uint8_t reason; /* of the stretch under way */
-    int64_t next_us;
+    int64_t next_us, next_tidy_us;
     struct journal_reader *reader; /* while floors are looked for */
     struct scan *slice;
     struct removal_next next;

@@ -386,6 +386,11 @@ UP_MUST enum up_rc journal_read_order(struct journal_reader *reader, uint64_t po
  *  be NULL) is that of the row with this time. */
 UP_MUST enum up_rc journal_time_of(struct journal_reader *reader, const struct scan *scan, struct stamp *at, uint32_t *revision,
                                    struct up_error *error);
+/** An instant as it is known by now: corrected where the clock of its boot was set later and its label was wrong. */
+UP_MUST enum up_rc journal_correct_stamp(struct journal_reader *reader, struct stamp *at, struct up_error *error);
+/** *any: instants of [from, to] (UTC ms) may bear other labels, since the clock of a boot in it was set later. */
+UP_MUST enum up_rc journal_has_corrected(struct journal_reader *reader, int64_t from_utc_ms, int64_t to_utc_ms, bool *any,
+                                         struct up_error *error);
 /** First and last row of a well in an interval, by seq or by time (corrected where it was corrected; both ends included). pos 0: there is none. */
 struct row_range {
     uint64_t from, from_seq, from_run, to, to_seq, to_run;

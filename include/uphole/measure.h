@@ -85,13 +85,14 @@ struct lack {
     uint16_t point, input, beside;
     uint8_t kind;  /* enum lack_kind; the first that holds, in their order */
     bool takes_atmosphere; /* LACKS_REFERENCE: a stated local_atmosphere would help */
-    uint32_t data; /* bits for measure_datum_key */
+    uint64_t data; /* bits for measure_datum_key */
     bool of_rate;  /* made of the well's stated liquid rate: it grows old */
     bool of_pump_rate; /* and of the oil's volume factor */
 };
 /** What a derived point lacks as of `utc_ms`; false past the last one (index 0 up, in the order of their numbers). Pure. */
 bool measure_lacks(const struct plan *plan, const struct well_plan *well, int64_t utc_ms, size_t index, struct lack *out);
-/** Key of a bit of `data` in the configuration; "" for a bit that stands for none. Bit 31: the density. */
+#define MEASURE_DENSITY_BIT 63u
+/** Key of a bit of `data` in the configuration; "" for a bit that stands for none. MEASURE_DENSITY_BIT: the density. */
 const char *measure_datum_key(unsigned bit);
 
 /* ---- by hand: the same code, step by step (uphole decode) ---- */

@@ -171,10 +171,42 @@ struct source_entry {
     int config_line;
 };
 
+/** A deviation survey's station as it is written: m, deg, deg. */
+struct survey_row {
+    double md_m, inclination_deg, azimuth_deg;
+};
+
+/** A pump's curve at `curve_frequency`, by ascending rate at pump conditions. A column that the table doesn't have is NaN in all rows. */
+#define PUMP_CURVE_ROWS_MAX 40
+struct pump_curve_row {
+    double rate_m3_d;
+    double stage_head_m, head_m; /* of one stage, or of the whole pump: one of them */
+    double stage_power_kw, power_kw; /* at the shaft, of fresh water: at most one of them */
+    double efficiency_ratio;
+};
+
+/** A test of the inflow: a stable rate and the flowing pressure at the datum. */
+#define INFLOW_TESTS_MAX 12
+struct inflow_test {
+    int64_t at_utc_ms;
+    double rate_m3_d;
+    double pressure_kpa; /* absolute, at the datum */
+};
+
+/** Conductor of a cable. Its resistance is measure's word (formula_cable.c). */
+enum cable_size {
+    CABLE_UNSTATED = 0, CABLE_AWG_1_0, CABLE_AWG_1, CABLE_AWG_2, CABLE_AWG_3, CABLE_AWG_4, CABLE_AWG_6, CABLE_AWG_8,
+    CABLE_MM2_6, CABLE_MM2_10, CABLE_MM2_16, CABLE_MM2_25, CABLE_MM2_35, CABLE_MM2_50, CABLE_MM2_70,
+    CABLE_SIZES
+};
+
+/** Depths that may be stated along the hole. */
+enum well_depth { DEPTH_INTAKE = 0, DEPTH_GAUGE, DEPTH_DATUM, WELL_DEPTHS };
+
 /** Dated well data. A datum that is not stated is NaN. */
 struct well_data {
     int64_t from_utc_ms;
-    double intake_depth_m;   /* true vertical */
+    double intake_depth_m;   /* true vertical; of a measured depth by the survey */
     double oil_gravity_api;
     double water_cut_ratio;
     double water_density_kg_m3;
@@ -196,6 +228,21 @@ struct well_data {
     double index_m3_d_bar;
     double winding_limit_degc;
     double insulation_reference_degc;
+    double measured_depth_m[WELL_DEPTHS]; /* as stated along the hole; NaN: stated as true vertical, or not at all */
+    bool beyond_survey[WELL_DEPTHS];      /* that depth lies below the survey's last station: straight on from there */
+    uint16_t n_survey, n_curve, n_tests;
+    struct survey_row *survey; /* owned by the plan; ascending */
+    struct pump_curve_row curve[PUMP_CURVE_ROWS_MAX];
+    struct inflow_test test[INFLOW_TESTS_MAX]; /* in the order of the file */
+    double curve_frequency_hz;
+    double rated_power_kw, rated_voltage_v, rated_current_a, rated_frequency_hz; /* of the motor */
+    double transformer_ratio;      /* motor side over drive side, of voltages */
+    double transformer_efficiency; /* ratio */
+    double cable_length_m;
+    double cable_resistance_ohm_km; /* of one conductor at 20 degC */
+    double cable_temperature_degc;  /* mean of the conductor */
+    uint8_t cable_size;             /* enum cable_size; where cable_resistance isn't stated */
+    double fetkovich_exponent;
     double statistics_coverage_ratio; /* least share of a window that Good readings must cover */
     double intake_pressure_limit_kpa; /* absolute */
 };

@@ -49,6 +49,7 @@ enum quantity {
     QUANTITY_OIL_GRAVITY,            /* degAPI (no linear factor; only itself) */
     QUANTITY_GAS_OIL_RATIO,          /* m3/m3 */
     QUANTITY_SPECIFIC_ENERGY,        /* kWh/m3 */
+    QUANTITY_RESISTANCE_PER_LENGTH,  /* ohm/km */
     QUANTITY_COUNT_OF_KINDS
 };
 

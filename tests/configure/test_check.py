@@ -33,6 +33,13 @@ class Check(unittest.TestCase):
         with open(EXAMPLE, encoding="utf-8") as file:
             return file.read()
 
+    def lean(self):
+        """The example with little well data: what is missing is what is shown."""
+        lean = "    well_data:\n      - {from: 2031-01-10T08:00:00Z, intake_depth: 1850 m TVD, oil_gravity: 32 API, water_cut: 60 %}\n"
+        text, n = re.subn(r"    well_data:.*?(?=  heron-8:)", lean, self.example(), flags=re.S)
+        self.assertEqual(n, 1)
+        return text
+
     def facts(self, text):
         got = self.with_text(text, "--json")
         self.assertEqual(got.returncode, 0, got.stderr + got.stdout)
@@ -101,17 +108,17 @@ class Check(unittest.TestCase):
         self.assertNotIn("Above 50 %", words(check(EXAMPLE).stdout))
 
     def test_missing_well_data_say_what_they_switch_off(self):
-        got = words(check(EXAMPLE).stdout)
+        got = words(self.with_text(self.lean()).stdout)
         self.assertIn("heron-8 worked out: pump_differential_pressure, ", got)
         self.assertIn("no liquid_density, nor oil_gravity with water_cut: switches off pump_head and fluid_level_above_intake", got)
         self.assertIn("heron-7 worked out: motor_temperature_rise, vibration_resultant, ", got)
         self.assertIn("fluid_level_above_intake is off: intake_pressure and casing_head_pressure must count from the same `reference`, or well_data must state local_atmosphere", got)
-        self.assertIn("run_time, liquid_density, liquid_gradient, electrical_power, boiling_margin pump_differential_pressure is off: no discharge_pressure, or it is stated as not fitted", got)
+        self.assertIn("run_time, liquid_density, liquid_gradient, electrical_power, boiling_margin, electrical_input pump_differential_pressure is off: no discharge_pressure, or it is stated as not fitted", got)
         self.assertIn("no water_density: that of fresh water, 999.016 kg/m3, stands in", got)
-        self.assertNotIn("no water_density", words(self.with_text(self.example().replace("water_cut: 60 %}", "water_cut: 60 %, water_density: 1050 kg/m3}")).stdout))
+        self.assertNotIn("no water_density", words(self.with_text(self.lean().replace("water_cut: 60 %}", "water_cut: 60 %, water_density: 1050 kg/m3}")).stdout))
 
     def test_well_parameters_name_what_they_lack(self):
-        got = words(check(EXAMPLE).stdout)
+        got = words(self.with_text(self.lean()).stdout)
         for sentence in ("datum_pressure is off: well_data states no gauge_depth, datum_depth submergence",
                          "free_gas_fraction, turpin_number are off: well_data states no gas_gravity, gas_oil_ratio ",
                          "submergence, fluid_level_depth are off: casing_head_pressure must be absolute, or well_data must state local_atmosphere",
@@ -119,15 +126,67 @@ class Check(unittest.TestCase):
                          "datum_pressure is off: well_data states no gauge_depth, datum_depth, liquid_density (or oil_gravity with water_cut)"):
             self.assertIn(sentence, got)
         more = "water_cut: 60 %, gauge_depth: 1862 m TVD, datum_depth: 2010 m TVD, liquid_rate: 240 m3/d, reference_frequency: 50 Hz}"
-        text = self.example().replace("water_cut: 60 %}", more)
+        text = self.lean().replace("water_cut: 60 %}", more)
         got = words(self.with_text(text).stdout)
-        self.assertIn("run_time, datum_pressure, liquid_density, liquid_gradient, reference_rate, electrical_power, specific_energy, boiling_margin ", got)
+        self.assertIn("run_time, datum_pressure, liquid_density, liquid_gradient, reference_rate, electrical_power, specific_energy, boiling_margin, electrical_input ", got)
         self.assertNotIn("datum_pressure is off: well_data states no gauge_depth, datum_depth submergence", got)
         self.assertIn("no oil_volume_factor: 1 stands in", got)
-        points = {w["well"]: {p["point"]: p for p in w["points"]} for w in json.loads(check(EXAMPLE, "--json").stdout)["derived"]}
+        points = {w["well"]: {p["point"]: p for p in w["points"]} for w in json.loads(self.with_text(self.lean(), "--json").stdout)["derived"]}
         self.assertEqual(points["heron-7"]["boiling_margin"], {"point": "boiling_margin", "state": "worked_out"})
         self.assertEqual(points["heron-7"]["drawdown"]["why"], "well_data states no gauge_depth, datum_depth, static_pressure")
-        self.assertEqual(len(points["heron-8"]), 53)
+        self.assertEqual(len(points["heron-8"]), 61)
+
+    def test_power_and_pump_name_what_they_lack(self):
+        """A point is off by name; and a side of the transformer asks for the transformer only where it must be crossed."""
+        data = lambda got: {p["point"]: p.get("why", p["state"]) for p in json.loads(got.stdout)["derived"][0]["points"]}
+        full = data(self.with_text(self.example(), "--json"))
+        for point in ("electrical_input", "cable_loss", "motor_efficiency", "curve_head", "fetkovich_rate"):
+            self.assertEqual(full[point], "worked_out")
+        without = lambda key: data(self.with_text(re.sub(r"^ +%s:.*\n" % key, "", self.example(), flags=re.M), "--json"))
+        self.assertEqual(without("transformer_efficiency")["motor_efficiency"], "well_data states no transformer_efficiency")
+        self.assertEqual(without("transformer_efficiency")["electrical_input"], "worked_out")  # the map: drive side
+        self.assertEqual(without("transformer_ratio")["motor_efficiency"], "worked_out")  # the map: current of the motor side
+        self.assertEqual(without("cable_size")["cable_loss"], "well_data states no cable_resistance (or cable_size)")
+        self.assertEqual(without("stages")["curve_head"], "well_data states no stages")
+        self.assertEqual(without("curve_frequency")["curve_head"], "well_data states no curve_frequency")
+        whole = self.example().replace("stage_head [m], stage_power [kW]", "head [m], power [kW]")
+        self.assertEqual(data(self.with_text(re.sub(r"^ +stages:.*\n", "", whole, flags=re.M), "--json"))["curve_head"], "worked_out")
+        bare = self.example().replace("          - {at: 2031-01-05T06:00:00Z, rate: 230 m3/d, pressure: 10.5 MPa absolute}\n", "")
+        self.assertEqual(data(self.with_text(bare, "--json"))["fetkovich_rate"], "well_data states no inflow_tests (two, or one with fetkovich_exponent)")
+        self.assertEqual(data(self.with_text(bare.replace("        stages:", "        fetkovich_exponent: 0.85\n        stages:"), "--json"))["fetkovich_rate"], "worked_out")
+        power = re.sub(r", stage_power \[kW\]\n( +[-0-9., ]+\n)+", lambda m: re.sub(r", (stage_power \[kW\]|[0-9.]+)\n", "\n", m.group(0)), self.example())
+        self.assertEqual(data(self.with_text(power, "--json"))["motor_efficiency"], "well_data states no power or efficiency in pump_curve")
+        self.assertEqual(data(self.with_text(power, "--json"))["curve_head"], "worked_out")
+
+    def test_a_survey_shows_the_depths_that_it_makes(self):
+        self.assertIn("survey: 5 stations to 2150.0 m; intake 1920.0 m MD is 1811.0 m TVD; gauge 1932.0 m MD is 1821.6 m TVD; datum 2100.0 m MD is 1969.3 m TVD",
+                      words(check(EXAMPLE).stdout))
+
+    def test_well_data_unlike_any_well_are_pointed_out(self):
+        """Each by a change of the example, which itself is advised of nothing of the kind. Planted: each comparison turned around."""
+        sentences = {
+            ("datum_depth: 2100 m MD", "datum_depth: 2200 m MD"): "datum_depth lies 50.0 m below the survey's last station",
+            ("          0, 0, 0\n          600, 0, 0\n", ""): "the survey begins at 900.0 m with an inclination of 14.0 deg",
+            ("gauge_depth: 1932", "gauge_depth: 1900"): "gauge_depth lies 17.6 m above intake_depth",
+            ("datum_depth: 2100", "datum_depth: 1800"): "above intake_depth; the perforations are usually below the pump",
+            ("240, 8.6, 0.41", "240, 9.6, 0.41"): "the head of pump_curve does not fall between 160 and 240 m3/d",
+            ("320, 7.7, 0.45", "320, 7.7, 0.045"): "more than a pump has",
+            ("rated_current: 32 A", "rated_current: 12 A"): "of power factor times efficiency",
+            ("        rated_frequency: 60 Hz\n", ""): "rated_power without rated_frequency is not used",
+            ("transformer_ratio: 4.6", "transformer_ratio: 0.217"): "transformer_ratio of 0.217 steps down",
+            ("cable_length: 1990 m", "cable_length: 1905 m"): "cable_length is 15 m less than the depth of the intake",
+            ("        cable_size:", "        cable_resistance: 0.52 ohm/km\n        cable_size:"): "cable_resistance and cable_size are both stated",
+            ("water_density: 1050", "water_density: 850"): "is below that of its oil, 865 kg/m3",
+            ("bubble_point: 8 MPa", "bubble_point: 23 MPa"): "bubble_point lies above static_pressure",
+            ("pressure: 15 MPa", "pressure: 22 MPa"): "a flowing pressure of 22000 kPa, not below static_pressure",
+            ("rate: 230 m3/d", "rate: 330 m3/d"): "Fetkovich's exponent is 1.81 by inflow_tests",
+            ("        stages:", "        fetkovich_exponent: 1.2\n        stages:"): "Fetkovich's exponent is 1.20 as stated",
+        }
+        quiet = words(check(EXAMPLE).stdout)
+        for (old, new), sentence in sentences.items():
+            self.assertIn(old, self.example())
+            self.assertNotIn(sentence, quiet)
+            self.assertIn(sentence, words(self.with_text(self.example().replace(old, new, 1)).stdout))
 
     def test_halves_of_two_values_in_one_register_are_pointed_out(self):
         with open(os.path.join(MAPS, "scaled-16.yaml"), encoding="utf-8") as file:

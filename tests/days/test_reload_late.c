@@ -257,7 +257,7 @@ static void a_period_that_changes_is_due_by_its_own_grid_and_no_more(void **stat
     const struct day_options options = {.config = FIRST, .seed = 36};
     struct day *day = day_create(&options);
     day_run_for(day, MINUTE);
-    for (int i = 0; i < 40; i++) {
+    for (int i = 0; i < 20; i++) {
         day_run_for(day, 20000 + 1370 * (i % 13));
         (void)day_reload(day, CONFIGS[i % 4]);
         day_run_for(day, 50 + 2130 * (i % 9));
@@ -267,7 +267,8 @@ static void a_period_that_changes_is_due_by_its_own_grid_and_no_more(void **stat
         }
         day_kill(day, 11000 + 970 * (i % 11));
         day_run_for(day, 2500); /* the rows of the time without us are stored */
-        check_count("the audit", day_audit(day) > 0, 0);
+        if (i % 5 == 4)
+            check_count("the audit", day_audit(day) > 0, 0);
     }
     day_destroy(day);
 }

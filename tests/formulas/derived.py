@@ -1,6 +1,6 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: Apache-2.0
-"""Well parameters of one well, points 53 to 75, computed anew with 40 digits by the functions of independent.py.
+"""Well parameters of one well, points 53 to 83, computed anew with 40 digits by the functions of independent.py.
 
 usage: derived.py                 prints the rows `{POINT_NAME, value},` of tests/measure/derived_values.h
        derived.py --check FILE    compares them with the rows of that file; exit 1 where one differs by more than 1e-12
@@ -18,8 +18,11 @@ from independent import BARREL, FOOT, G, ICE, PSI, composite, dak, height, water
 m = mp.mpf
 WELL = {"D_i": m(1850), "D_g": m(1862), "D_D": m(2010), "dz": m(12), "N_st": m(220), "f_ref": m(50), "q": m(240), "B_o": m("1.12"), "gamma_g": m("0.75"),
         "GOR": m(60), "API": m(32), "f_w": m("0.6"), "rho_w": m(1050), "rho_a": m(850), "T_a": m(57), "p_r": m(22000), "p_b": m(8000), "J": m("1.5"),
-        "T_limit": m(150), "T_ref": m(40)}
-READ = {"p_i": m(9000), "p_d": m(19000), "p_c": m(1200), "T_i": m(80), "T_m": m(110), "f": m("47.5"), "V": m(1900), "I": m(55), "pf": m("0.84"), "P": m(140),
+        "T_limit": m(150), "T_ref": m(40), "f_c": m(60), "P_rated": m(75), "eta_t": m("0.98"), "n_t": m("4.6"), "L": m(1905), "AWG": 2, "T_cable": m(75),
+        "curve": [(m(a), m(b), m(c)) for a, b, c in (("0", "9.6", "0.26"), ("80", "9.5", "0.31"), ("160", "9.2", "0.36"), ("240", "8.6", "0.41"),
+                                                    ("320", "7.7", "0.45"), ("400", "6.3", "0.47"), ("480", "4.2", "0.475"))],
+        "tests": [(m(170), m(15000)), (m(230), m(10500)), (m(262), m(7000))]}
+READ = {"p_i": m(9000), "p_d": m(19000), "p_c": m(1200), "T_i": m(80), "T_m": m(110), "f": m("47.5"), "V": m(1900), "I": m("22.5"), "pf": m("0.84"), "P": m(60),
         "R_T": m(5000)}
 
 
@@ -53,7 +56,7 @@ def values(w=WELL, r=READ):
     out["HYDRAULIC_POWER"] = hydraulic
     out["ELECTRICAL_POWER"] = mp.sqrt(3) * r["V"] * r["I"] * r["pf"] / 1000
     out["PUMP_MOTOR_EFFICIENCY"] = hydraulic / r["P"] * 100
-    out["SPECIFIC_ENERGY"] = r["P"] * 24 / w["q"]
+    out["SPECIFIC_ENERGY"] = r["P"] / w["eta_t"] * 24 / w["q"]
     t, p = r["T_i"] + ICE, pascal(r["p_i"])
     z = z_of(p, t, w["gamma_g"])
     out["GAS_COMPRESSIBILITY_FACTOR"] = z
@@ -73,7 +76,47 @@ def values(w=WELL, r=READ):
     out["DRAWDOWN"], out["PRODUCTIVITY_INDEX"] = w["p_r"] - datum, w["q"] / (w["p_r"] - datum) * 100
     rate = lambda p_wf: composite(w["J"] / 100, w["p_r"], w["p_b"], p_wf)
     out["INFLOW_RATE"], out["INFLOW_SHARE"] = rate(datum), 100 * rate(datum) / rate(m(0))
+    chain(w, r, out, head, at_pump, rho)
+    out["FETKOVICH_RATE"] = fetkovich(w["tests"], w["p_r"], datum)
     return out
+
+
+def between(rows, column, x):
+    """A straight line through the two rows about x; Lagrange's form."""
+    for (x1, *low), (x2, *high) in ((rows[i], rows[i + 1]) for i in range(len(rows) - 1)):
+        if x <= x2 or x2 == rows[-1][0]:
+            return (low[column] * (x2 - x) + high[column] * (x - x1)) / (x2 - x1)
+
+
+def wire(gauge):
+    """ohm/m of solid copper: 36 AWG is 5 mil, 4/0 (-3) is 460 mil, and 39 equal steps of the logarithm lie between; 58 m/(ohm mm2)."""
+    mil = mp.exp(mp.log(5) + (36 - gauge) * (mp.log(460) - mp.log(5)) / 39)
+    return 1 / (m(58) * mp.pi * (mil * m("0.0254") / 2) ** 2)
+
+
+def chain(w, r, out, head, at_pump, rho):
+    """From the drive to the liquid: kW, with the current and the power read behind the transformer."""
+    slow = r["f"] / w["f_c"]
+    on_curve = at_pump / slow
+    shaft = w["N_st"] * between(w["curve"], 1, on_curve) * slow**3 * rho / m("999.016")
+    hot = wire(w["AWG"]) * w["L"] * (1 + m("0.00393") * (w["T_cable"] - 20))
+    lost = hot * r["I"] ** 2 * 3 / 1000
+    out["ELECTRICAL_INPUT"], out["CABLE_LOSS"] = r["P"] / w["eta_t"], lost
+    out["MOTOR_EFFICIENCY"] = 100 * shaft / (r["P"] - lost)
+    out["PUMP_EFFICIENCY"] = 100 * out["HYDRAULIC_POWER"] / shaft
+    out["SYSTEM_EFFICIENCY"] = 100 * out["HYDRAULIC_POWER"] / out["ELECTRICAL_INPUT"]
+    curve_head = between(w["curve"], 0, on_curve) * w["N_st"] * slow**2
+    out["CURVE_HEAD"], out["HEAD_AGAINST_CURVE"] = curve_head, 100 * head / curve_head
+
+
+def fetkovich(tests, p_r, p_wf):
+    """Normal equations of log10 q = c + n log10(p_r^2 - p^2), solved as a system."""
+    a = mp.matrix(len(tests), 2)
+    y = mp.matrix([mp.log10(q) for q, _ in tests])
+    for i, (_, p) in enumerate(tests):
+        a[i, 0], a[i, 1] = 1, mp.log10(p_r**2 - p**2)
+    c, n = mp.lu_solve(a.T * a, a.T * y)
+    return 10 ** (c + n * mp.log10(p_r**2 - p_wf**2))
 
 
 def main():

@@ -42,6 +42,8 @@ UNITS = {
     "index": [("m3/(d MPa)", 1 / mp.mpf(86400) / 10**6, 0), ("stb/(d psi)", BARREL / 86400 / PSI, 0)],
     "api": [("degAPI", 1, 0)],
     "resistance": [("Mohm", 10**6, 0), ("kohm", 1000, 0)],
+    "ohm": [("ohm", 1, 0), ("kohm", 1000, 0)],
+    "line": [("ohm/km", mp.mpf("0.001"), 0), ("ohm/m", 1, 0), ("ohm/1000ft", 1 / (1000 * FOOT), 0)],
     "difference": [("K", 1, 0), ("degF", mp.mpf(5) / 9, 0)],
     "energy": [("kWh/m3", mp.mpf("3.6e6"), 0)],
     "severity": [("deg/30m", mp.pi / 180 / 30, 0)],
@@ -218,7 +220,79 @@ def a_random_well(well):
     add("water.p_sat", {"T": (b(280, 640), "temperature")}, lambda T: water_pressure(T), "pressure", "rel 1e-9")
     add("water.T_sat", {"p": (b(2e3, 2e7), "absolute")}, lambda p: mp.findroot(lambda T: mp.log(water_pressure(T) / p), (350, 500), solver="anderson", tol=1e-30),
         "temperature", "abs 1e-6")
+    add("cable.resistance", {"r_20": (b(2e-4, 3e-3), "line"), "L": (depth, "length"), "T": (b(290, 420), "temperature")},
+        lambda r_20, L, T: L * r_20 + m_393 * L * r_20 * (T - ICE - 20), "ohm")
+    add("cable.awg_resistance", {"AWG": (mp.mpf(well.random.randint(-3, 10)), "number")},
+        lambda AWG: 4 / (mp.pi * 58 * 10**6) * mp.exp(2 * mp.log(92) * (AWG - 36) / 39) / mp.mpf("0.000127") ** 2, "line")
+    add("elec.cable_loss", {"I": (b(10, 120), "current"), "R_c": (b(0.2, 3), "ohm")}, lambda I, R_c: R_c * 3 * I**2, "power")
+    add("elec.motor_terminal_power", {"P_s": (b(4e4, 3e5), "power"), "P_c": (b(1e2, 2e4), "power")}, lambda P_s, P_c: P_s - P_c, "power")
+    add("elec.input_power", {"P_s": (b(4e4, 3e5), "power"), "eta_t": (b(0.9, 1), "ratio")}, lambda P_s, eta_t: P_s / eta_t, "power")
+    add("elec.motor_side_current", {"I_d": (b(40, 900), "current"), "n_t": (b(2, 9), "number")}, lambda I_d, n_t: I_d / n_t, "current")
+    add("eff.motor", {"P_shaft": (b(2e4, 9e4), "power"), "P_m": (b(1e5, 2e5), "power")}, lambda P_shaft, P_m: P_shaft / P_m, "ratio")
+    add("eff.pump", {"P_h": (b(2e4, 5e4), "power"), "P_shaft": (b(8e4, 2e5), "power")}, lambda P_h, P_shaft: P_h / P_shaft, "ratio")
+    curves(well)
     lists(well)
+
+
+m_393 = mp.mpf("0.00393")
+
+
+def on_lines(x, xs, ys):
+    """The line through the two rows about x, or the last two at either end: by its crossing and slope."""
+    i = max(0, min(len(xs) - 2, sum(1 for v in xs if v < x) - 1))
+    slope = (ys[i + 1] - ys[i]) / (xs[i + 1] - xs[i])
+    return ys[i] - slope * xs[i] + slope * x
+
+
+def curves(well):
+    """A pump's curve of random rows, in units drawn at random; now and then the rate lies a little beyond it."""
+    b, n = well.between, well.random.randint(3, 12)
+    flow, head, power = (well.random.choice(UNITS[kind]) for kind in ("rate", "length", "power"))
+    rates, heads, powers, shares = [], [], [], []
+    for i in range(n):
+        rates.append((rates[-1] if rates else mp.mpf(0)) + b(10, 90) / 86400 * (i > 0))
+        heads.append((heads[-1] if heads else b(8, 12)) - b(0.05, 0.4))
+        powers.append((powers[-1] if powers else b(100, 300)) + b(1, 40))
+        shares.append(b(0.2, 0.7))
+    f_c, f, stages, rho = b(50, 60), b(36, 65), mp.mpf(well.random.randint(20, 400)), b(800, 1150)
+    text = lambda values, unit: "[" + ",".join(mp.nstr(v / unit[1], 17) for v in values) + "] " + unit[0]
+    exact = lambda values, unit: [mp.mpf(mp.nstr(v / unit[1], 17)) * unit[1] for v in values]
+    rates_, heads_, powers_ = exact(rates, flow), exact(heads, head), exact(powers, power)
+    at = "N_st=%s; f_c=%s Hz; f=%s Hz; q=%s m3/s" % (mp.nstr(stages, 17), *(mp.nstr(v, 17) for v in (f_c, f, b(0, 1.02) * rates[-1] * f / f_c)))
+    f_c, f, q = (mp.mpf(part.split("=")[1].split()[0]) for part in at.split("; ")[1:])
+    q_c, slow = q * f_c / f, f / f_c
+    rho_text = mp.nstr(rho, 17)
+    rho = mp.mpf(rho_text)
+    row = lambda quantity, inputs, expected, unit: well.rows.append("| I-%d | %s | %s | %s | rel 1e-10 | mpmath |" % (
+        len(well.rows) + 1, quantity, inputs, mp.nstr(expected, 17) + unit))
+    table = "Q_c=" + text(rates, flow)
+    row("curve.head", "%s; H_c=%s; %s" % (table, text(heads, head), at), stages * slow**2 * on_lines(q_c, rates_, heads_), " m")
+    row("curve.shaft_power", "%s; P_c=%s; %s; rho=%s kg/m3" % (table, text(powers, power), at, rho_text),
+        stages * slow**3 * on_lines(q_c, rates_, powers_) * rho / mp.mpf("999.016"), " W")
+    shares_ = [mp.mpf(mp.nstr(v, 17)) for v in shares]
+    bare = "eta_c=[%s]" % ",".join(mp.nstr(v, 17) for v in shares)
+    row("curve.shaft_power", "%s; H_c=%s; %s; %s; rho=%s kg/m3" % (table, text(heads, head), bare, at, rho_text),
+        stages * slow**3 * on_lines(q_c, rates_, heads_) * q_c * rho * G / on_lines(q_c, rates_, shares_), " W")
+    row("curve.efficiency", "%s; %s; %s" % (table, bare, at.split("; ", 1)[1]), on_lines(q_c, rates_, shares_), "")
+    tests(well)
+
+
+def tests(well):
+    b, n = well.between, well.random.randint(2, 6)
+    p_r, exponent, c = mp.mpf(mp.nstr(b(8e6, 3e7), 17)), b(0.5, 1), b(20, 400)
+    pressures = sorted((mp.mpf(mp.nstr(p_r * b(0.05, 0.95), 17)) for _ in range(n)), reverse=True)
+    rates = [mp.mpf(mp.nstr(c * (1 - (p / p_r) ** 2) ** exponent * b(0.99, 1.01), 17)) for p in pressures]
+    p_wf = mp.mpf(mp.nstr(p_r * b(0.02, 0.98), 17))
+    a, y = mp.matrix(n, 2), mp.matrix([mp.log(q) for q in rates])
+    for i, p in enumerate(pressures):
+        a[i, 0], a[i, 1] = 1, mp.log(1 - (p / p_r) ** 2)
+    intercept, slope = mp.lu_solve(a.T * a, a.T * y)
+    if pressures[0] - pressures[-1] < p_r / 20 or not 0 < slope < 5:
+        return  # tests of all but one pressure: no digits would be left to compare
+    listed = lambda values: "[" + ",".join(mp.nstr(v, 17) for v in values) + "]"
+    well.rows.append("| I-%d | ipr.fetkovich_q | q_test=%s m3/d; p_test=%s Pa; p_r=%s Pa; p_wf=%s Pa | %s m3/d | rel 1e-9 | mpmath |" % (
+        len(well.rows) + 1, listed(rates), listed(pressures), mp.nstr(p_r, 17), mp.nstr(p_wf, 17),
+        mp.nstr(mp.exp(intercept + slope * mp.log(1 - (p_wf / p_r) ** 2)), 17)))
 
 
 def lists(well):
@@ -309,6 +383,15 @@ def properties(uphole):
     must("Z tends to 1 as pressure goes", all(abs(v - 1) < 1e-4 for v in values_of(uphole, "gas.z_dak", ["T_pr=%s; p_pr=0.0001" % (1.1 + x / 40) for x in steps])))
     must("no gas, no free fraction", values_of(uphole, "gas.free_fraction", ["GOR=0; R_s=0; q_o=50; q_w=50; B_o=1.2; B_w=1; B_g=0.02"]) == [0.0])
     must("all water is water", values_of(uphole, "density.mix", ["f_w=1; rho_w=1040; rho_o=850", "f_w=0; rho_w=1040; rho_o=850"]) == [1040.0, 850.0])
+    curve = "Q_c=[0,80,160,240,320] m3/d; H_c=[9.6,9.5,9.2,8.6,7.7] m; N_st=200; f_c=60 Hz"
+    must("a falling curve's head falls as the rate grows", rising(values_of(uphole, "curve.head", [curve + "; f=55 Hz; q=%s m3/d" % (300 - 5 * x) for x in steps])))
+    must("its head grows with the frequency", rising(values_of(uphole, "curve.head", [curve + "; f=%s Hz; q=100 m3/d" % (36 + x / 2) for x in steps])))
+    must("a cable loses more as it warms and as current grows", rising(values_of(uphole, "cable.resistance", ["r_20=0.5 ohm/km; L=1000 m; T=%s degC" % (2 * x) for x in steps]))
+         and rising(values_of(uphole, "elec.cable_loss", ["I=%s A; R_c=1" % x for x in steps])))
+    must("Fetkovich's rate falls as p_wf grows", rising(values_of(uphole, "ipr.fetkovich_q", ["q_test=[50,80] m3/d; p_test=[15,10] MPa; p_r=20 MPa; p_wf=%s MPa" % (20 - x / 3) for x in steps])))
+    must("no drawdown, no Fetkovich's rate; no flow, the curve's first row; a stopped pump has no curve",
+         values_of(uphole, "ipr.fetkovich_q", ["q_test=[50,80] m3/d; p_test=[15,10] MPa; p_r=20 MPa; p_wf=20 MPa"]) + values_of(uphole, "curve.head", [curve + "; f=60 Hz; q=0",
+         curve + "; f=0; q=50 m3/d"]) == [0.0, 1920.0, None])
     must("no flow, no hydraulic power", values_of(uphole, "pump.hydraulic_power", ["dp=10 MPa; Q=0"]) == [0.0])
     must("a stopped pump has no reference head, no energy for a volume, no slip",
          values_of(uphole, "affinity.normalised_head", ["H=100; f=0; f_ref=50"]) + values_of(uphole, "energy.specific", ["P_in=1 kW; Q=0"])

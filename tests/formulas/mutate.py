@@ -16,8 +16,8 @@ import sys
 import tempfile
 
 LITERAL = re.compile(r"(?<![\w.\"])(\d+\.\d*(?:e[-+]?\d+)?|\d+e[-+]?\d+|\d+\.\d+)(?![\w.])")
-# Lines of which no constant is part of a formula: limits of validity, bounds of searches, samples needed, guards against a division by nought.
-NO_FORMULA = re.compile(r"FLAG_|between\(|LEAST|_MOST|BISECTIONS|BRACKET|ROOT_STEPS|SMALL_RAD|judge_|STEP_RELATIVE|CYCLE_|Validity|if \(|return value|first_root\(|"
+# Sizes of cables are a table, held by tests/measure/test_derive_chain.c. Lines of which no constant is part of a formula: limits of validity, bounds of searches, samples needed, guards against a division by nought.
+NO_FORMULA = re.compile(r"FLAG_|CABLE_AWG|CABLE_MM2|between\(|LEAST|_MOST|BISECTIONS|BRACKET|ROOT_STEPS|SMALL_RAD|judge_|STEP_RELATIVE|CYCLE_|Validity|if \(|return value|first_root\(|"
                         r"\* *$|^ *\*|^ */[/*]|reduced_temperature > |cold \?|out->flags|number < |roughness < |celsius <|fabs\(r\)|PAIRS|ratio < |share < |moments|i2 = |0\.0;|formula_step|, \"[^\"]*\"\);|^ *[\d.e]+( / (PSI_IN_PA|98066\.5|FOOT_IN_M))?,")
 ZERO_OR_ONE = ("0.0", "1.0")
 
@@ -50,7 +50,7 @@ class Build:
                        ' printf("%s %s\\n", row->id, row->quantity); }\nint main(int n, char **v) { int failed = 0; struct up_error error = {0}; for (int i = 1; i < n; i++)'
                        ' if (calculate_rows_run(v[i], seen, &failed, &error) != UP_OK) { puts(error.why); return 2; } return failed > 0; }\n')
         calculate = ["%s/daemon/uphole/calculate_%s.c" % (source, part) for part in ("given", "data", "rows", "survey", "column")] + [source + "/daemon/uphole/csv.c"]
-        base = ["%s/daemon/base/%s.c" % (source, part) for part in ("error", "units", "quantity", "decimal", "conversion", "number_text", "rfc3339")]
+        base = ["%s/daemon/base/%s.c" % (source, part) for part in ("error", "units", "quantity", "decimal", "conversion", "number_text", "rfc3339", "survey")]
         for path in sorted(glob.glob(source + "/daemon/measure/formula*.c")) + calculate + base + [main]:
             self.objects[path] = self.compile(path, path)
 
@@ -76,7 +76,7 @@ def main():
         if build.run().returncode != 0:
             sys.exit("the rows fail before anything is changed: " + build.run().stdout)
         tried = survived = 0
-        for path in sorted(glob.glob(asked.source + "/daemon/measure/formula_*.c")):
+        for path in sorted(glob.glob(asked.source + "/daemon/measure/formula_*.c")) + [asked.source + "/daemon/base/survey.c"]:
             lines = open(path).readlines()
             for index, (number, changed, was) in enumerate(mutants(path)):
                 if index % asked.every:

@@ -328,6 +328,48 @@ static void wrong_words_are_refused_with_what_was_expected(void **state)
     assert_int_equal(gaps(rig, 0, NULL), 66); /* there is no journal */
 }
 
+/** The clock was set after an outage of the line: the row stands where it truly was, and only
+ * there. Planted defect: gaps-times-forgotten. */
+static void a_gap_from_before_the_clock_was_set_stands_at_its_right_time(void **state)
+{
+    struct rig *rig = *state;
+    struct box box = {.rig = rig};
+    struct up_error error = {0};
+    static const char *const AT_1970[] = {"--from", "1970-01-01T00:00:00Z", "--to",
+                                          "1970-12-31T00:00:00Z"};
+    rig->utc_ms = 5000;
+    rig->clock_state = CLOCK_STATE_NEVER_SET;
+    box_start(&box, "a0000001-0000-4000-8000-000000000001");
+    box_poll(&box, 10, OUTCOME_ANSWERED, 3);
+    box_poll(&box, 12, OUTCOME_SILENT, 3);
+    box_poll(&box, 10, OUTCOME_ANSWERED, 3);
+    box_commit(&box, NULL, 0, true);
+    assert_int_equal(gaps(rig, 4, MARCH), 0);
+    assert_null(strstr(printed, "line "));
+    assert_int_equal(gaps(rig, 4, AT_1970), 0);
+    check_says("line ");
+    const struct stamp now = rig_now(rig);
+    struct row_order order = {.kind = ORDER_TIMES,
+                              .from = 1,
+                              .to = journal_newest_pos(rig->journal),
+                              .revision = 1,
+                              .set = {.utc_ms = INT64_C(1930118400000), /* 2031-03-01T08:00:00Z */
+                                      .boot_ms = now.boot_ms,
+                                      .boot = now.boot,
+                                      .clock = CLOCK_STATE_SYNCHRONISED}};
+    struct batch batch = {.orders = &order, .n_orders = 1};
+    assert_int_equal(journal_append(rig->journal, &batch, &error), UP_OK);
+    const struct gap row = box_row(&box, GAP_LINE, 0);
+    char start[STAMP_TEXT_MAX];
+    stamp_to_short_text(order.set.utc_ms - (now.boot_ms - row.start.boot_ms), start);
+    assert_int_equal(gaps(rig, 4, MARCH), 0);
+    check_says(start);
+    check_says("line ");
+    assert_int_equal(gaps(rig, 4, AT_1970), 0);
+    assert_null(strstr(printed, "line "));
+    box_kill(&box);
+}
+
 int main(void)
 {
 #define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
@@ -343,6 +385,7 @@ int main(void)
         RIG_TEST(what_is_open_now_is_no_gap_of_the_future),
         RIG_TEST(a_configuration_may_name_the_journal_with_maps_elsewhere),
         RIG_TEST(reading_changes_nothing_and_works_beside_the_writer),
+        RIG_TEST(a_gap_from_before_the_clock_was_set_stands_at_its_right_time),
         RIG_TEST(wrong_words_are_refused_with_what_was_expected),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -10,9 +10,11 @@
 static void a_rate_of_long_ago_and_oil_without_its_factor_are_unsure(void **state)
 {
     (void)state;
-    static const unsigned OF_RATE[] = {POINT_REFERENCE_RATE, POINT_HYDRAULIC_POWER,
-                                       POINT_PUMP_MOTOR_EFFICIENCY, POINT_SPECIFIC_ENERGY,
-                                       POINT_PRODUCTIVITY_INDEX};
+    static const unsigned OF_RATE[] = {POINT_REFERENCE_RATE,        POINT_HYDRAULIC_POWER,
+                                       POINT_PUMP_MOTOR_EFFICIENCY, POINT_PUMP_EFFICIENCY,
+                                       POINT_SYSTEM_EFFICIENCY,     POINT_CURVE_HEAD,
+                                       POINT_HEAD_AGAINST_CURVE,    POINT_MOTOR_EFFICIENCY,
+                                       POINT_SPECIFIC_ENERGY,       POINT_PRODUCTIVITY_INDEX};
     for (size_t i = 0; i < sizeof OF_RATE / sizeof *OF_RATE; i++) {
         struct well_now now = now_of(OF_RATE[i]);
         now.data.from_utc_ms = MADE_UTC_MS;
@@ -20,7 +22,7 @@ static void a_rate_of_long_ago_and_oil_without_its_factor_are_unsure(void **stat
         check_count("a month", derived_at(&now, MADE_UTC_MS + month).quality, QUALITY_GOOD);
         check_count("more", derived_at(&now, MADE_UTC_MS + month + 1).quality,
                     QUALITY_INPUT_UNSURE);
-        const bool is_through_pump = i < 3;
+        const bool is_through_pump = i < 8;
         now.data.oil_volume_factor = NAN;
         check_count(id_of(OF_RATE[i]), derived_at(&now, MADE_UTC_MS).quality,
                     is_through_pump ? QUALITY_INPUT_UNSURE : QUALITY_GOOD);
@@ -34,10 +36,12 @@ static void a_rate_of_long_ago_and_oil_without_its_factor_are_unsure(void **stat
 static void a_pump_that_stands_has_no_head_rate_or_energy(void **state)
 {
     (void)state;
-    static const unsigned RUNNING[] = {POINT_PUMP_TOTAL_HEAD, POINT_HEAD_PER_STAGE,
-                                       POINT_REFERENCE_HEAD,  POINT_REFERENCE_RATE,
-                                       POINT_HYDRAULIC_POWER, POINT_PUMP_MOTOR_EFFICIENCY,
-                                       POINT_SPECIFIC_ENERGY, POINT_PRODUCTIVITY_INDEX};
+    static const unsigned RUNNING[] = {
+        POINT_PUMP_TOTAL_HEAD,   POINT_HEAD_PER_STAGE,     POINT_REFERENCE_HEAD,
+        POINT_REFERENCE_RATE,    POINT_HYDRAULIC_POWER,    POINT_PUMP_MOTOR_EFFICIENCY,
+        POINT_SPECIFIC_ENERGY,   POINT_PRODUCTIVITY_INDEX, POINT_MOTOR_EFFICIENCY,
+        POINT_PUMP_EFFICIENCY,   POINT_SYSTEM_EFFICIENCY,  POINT_CURVE_HEAD,
+        POINT_HEAD_AGAINST_CURVE};
     for (size_t i = 0; i < sizeof RUNNING / sizeof *RUNNING; i++) {
         struct well_now now = now_of(RUNNING[i]);
         input_of(&now, POINT_DRIVE_RUN_STATE)->value = 1;
@@ -122,6 +126,7 @@ static void margins_and_inflow_keep_their_limits(void **state)
     input_of(&now, POINT_MOTOR_CURRENT)->side = SIDE_UNKNOWN;
     check_count("which side", derived(&now).quality, QUALITY_INPUT_UNSURE);
     input_of(&now, POINT_MOTOR_CURRENT)->side = SIDE_OF_DRIVE;
+    now.data.transformer_ratio = NAN;
     check_count("the other side", derived(&now).quality, QUALITY_NOT_CONFIGURED);
     check_count("named", derived(&now).worst_input, POINT_MOTOR_CURRENT);
     now = now_of(POINT_BOILING_MARGIN);
@@ -166,7 +171,7 @@ static void records_and_the_live_picture_hold_what_the_data_allow(void **state)
         assert_true(made->record.reading[i].point < POINT_DATUM_PRESSURE ||
                     made->record.reading[i].point == POINT_BOILING_MARGIN);
     made_polls(made, 60000, 400000);
-    static const uint16_t MADE[] = {53, 56, 57, 58, 59, 62, 66, 67, 68, 69, 70, 72, 73, 74, 75};
+    static const uint16_t MADE[] = {53, 56, 57, 58, 59, 62, 66, 67, 68, 69, 70, 72, 73, 74, 75, 83};
     unsigned n = 0;
     struct snapshot snapshot;
     made_look(made, 390200, &snapshot);

@@ -122,6 +122,7 @@ static void derived_points_carry_what_their_channels_make_of_them(void **state)
                  weight = 975.83673149847095 * 9.80665;
     values[POINT_PUMP_DIFFERENTIAL_PRESSURE] = 10000;
     values[POINT_PUMP_TOTAL_HEAD] = 1056.97;
+    values[POINT_MOTOR_CURRENT] = 55;
     values[POINT_ELECTRICAL_POWER] = 152.03941988839605;
     values[POINT_INTAKE_PRESSURE_MEAN_24H] = 9000;
     values[POINT_LIQUID_DENSITY] = 975.8;

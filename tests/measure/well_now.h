@@ -25,6 +25,17 @@ static inline size_t row_of(unsigned point)
 
 /* ---- the well of tests/formulas/derived.py ---- */
 
+/** One stage at 60 Hz. */
+#define ROW(rate, head, power)                                                                     \
+    {                                                                                              \
+        rate, head, NAN, power, NAN, NAN                                                           \
+    }
+#define CURVE                                                                                      \
+    {                                                                                              \
+        ROW(0, 9.6, 0.26), ROW(80, 9.5, 0.31), ROW(160, 9.2, 0.36), ROW(240, 8.6, 0.41),           \
+            ROW(320, 7.7, 0.45), ROW(400, 6.3, 0.47), ROW(480, 4.2, 0.475)                         \
+    }
+
 static const struct well_data DATA = {.intake_depth_m = 1850,
                                       .oil_gravity_api = 32,
                                       .water_cut_ratio = 0.6,
@@ -47,6 +58,23 @@ static const struct well_data DATA = {.intake_depth_m = 1850,
                                       .index_m3_d_bar = 1.5,
                                       .winding_limit_degc = 150,
                                       .insulation_reference_degc = 40,
+                                      .measured_depth_m = {NAN, NAN, NAN},
+                                      .n_curve = 7,
+                                      .curve = CURVE,
+                                      .n_tests = 3,
+                                      .test = {{0, 170, 15000}, {0, 230, 10500}, {0, 262, 7000}},
+                                      .curve_frequency_hz = 60,
+                                      .rated_power_kw = 75,
+                                      .rated_voltage_v = 2100,
+                                      .rated_current_a = 32,
+                                      .rated_frequency_hz = 60,
+                                      .transformer_ratio = 4.6,
+                                      .transformer_efficiency = 0.98,
+                                      .cable_length_m = 1905,
+                                      .cable_resistance_ohm_km = NAN,
+                                      .cable_temperature_degc = 75,
+                                      .cable_size = CABLE_AWG_2,
+                                      .fetkovich_exponent = NAN,
                                       .statistics_coverage_ratio = NAN,
                                       .intake_pressure_limit_kpa = 3000};
 
@@ -60,9 +88,9 @@ static inline double read_of(unsigned point)
                                              [POINT_MOTOR_OIL_TEMPERATURE] = 110,
                                              [POINT_DRIVE_FREQUENCY] = 47.5,
                                              [POINT_MOTOR_VOLTAGE] = 1900,
-                                             [POINT_MOTOR_CURRENT] = 55,
+                                             [POINT_MOTOR_CURRENT] = 22.5,
                                              [POINT_POWER_FACTOR] = 0.84,
-                                             [POINT_MOTOR_POWER] = 140,
+                                             [POINT_MOTOR_POWER] = 60,
                                              [POINT_INSULATION_RESISTANCE] = 5000,
                                              [POINT_DRIVE_RUN_STATE] = 2};
     return READ[point];

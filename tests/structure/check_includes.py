@@ -10,7 +10,7 @@ import sys
 top = pathlib.Path(sys.argv[1] if len(sys.argv) > 1 else __file__).resolve()
 top = top if top.is_dir() else top.parents[2]
 
-BASE = {"error", "say", "stamp", "quantity", "quality", "points", "wire", "pdu", "scan", "ring", "wall"}
+BASE = {"error", "say", "stamp", "quantity", "quality", "points", "wire", "pdu", "scan", "ring", "survey", "wall"}
 # Front doors that a room may include, beside its own private headers.
 DOORS = {
     "base": BASE,
