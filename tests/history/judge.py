@@ -20,6 +20,7 @@ What must hold (the letters stand before what is found):
   L  what came of a stretch is what the journal's `replay` makes of it
   B  the sums of `audit` hold, and are those of the rows that came
 """
+import bisect
 import collections
 import json
 import pathlib
@@ -94,6 +95,7 @@ class Judge:
         self.evidence, self.found = evidence, []
         self.arrivals = rows_of(evidence)
         self.rows = {}
+        self.instants = {}  # of each line: when its registers changed
         self.clocks = self._clocks()
         database = sqlite3.connect(f"file:{evidence.journal}?mode=ro", uri=True)
         runs = [("%016x" % (r[0] % 2**64), r[1]) for r in database.execute("SELECT id, boot FROM run ORDER BY pos")]
@@ -151,14 +153,11 @@ class Judge:
     def said_at(self, line, low, high):
         """What the unit's registers said at any moment of [low, high]."""
         refreshes = self.evidence.truth[line]
-        found = []
-        end = 1 << 62
-        for i in range(len(refreshes) - 1, -1, -1):  # a gauge that is lost meanwhile is told anew, with the instant of the same refresh
-            if i + 1 < len(refreshes) and refreshes[i + 1][0] > refreshes[i][0]:
-                end = refreshes[i + 1][0]
-            if refreshes[i][0] <= high and end >= low:
-                found.append(refreshes[i])
-        return found
+        times = self.instants.setdefault(line, [r[0] for r in refreshes])
+        newest = bisect.bisect_right(times, low) - 1
+        # A gauge that is lost meanwhile is told anew, with the instant of the same refresh.
+        first = bisect.bisect_left(times, times[newest]) if newest >= 0 else 0
+        return refreshes[first:bisect.bisect_right(times, high)]
 
     LINES = {("heron-7", "gauge"): "pad-line", ("heron-7", "drive"): "skid-line", ("heron-8", "gauge"): "far-line"}
 
