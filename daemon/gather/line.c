@@ -131,7 +131,7 @@ static void wake(struct line *line, int64_t now_us)
     if (slept_us == 0)
         return;
     if (line_is_scanning(line))
-        scan_end(line);  /* its other half would be of another time */
+        scan_end_told(line, now_us - slept_us); /* its other half would be of another time */
     if (line->is_open) { /* an answer from before, or on its way, answers nothing any more */
         line->options.port->flush(line->options.port->context);
         watch_rest(line, now_us);

@@ -114,6 +114,8 @@ bool scan_must_rest(struct line *line, const struct read_range *range);
 void scan_ask(struct line *line);
 /** Ends the poll under way: what was not asked counts as not answered. */
 void scan_end(struct line *line);
+/** The same; of what passed meanwhile only dues up to `until_us` are told behind it. */
+void scan_end_told(struct line *line, int64_t until_us);
 /** A poll that could not be asked, since the port is gone. */
 void scan_without_port(struct line *line, int source);
 

@@ -93,6 +93,11 @@ static uint8_t outcome_of(const struct line *line, const struct scan *scan)
 
 void scan_end(struct line *line)
 {
+    scan_end_told(line, line_now_us(line));
+}
+
+void scan_end_told(struct line *line, int64_t until_us)
+{
     struct poll_state *poll = &line->poll;
     struct scan *scan = &poll->out.scan;
     struct asked_source *source = source_asked(line);
@@ -104,7 +109,7 @@ void scan_end(struct line *line)
     line_put(line, &poll->out);
     struct turn *turn = &line->turns[poll->source];
     poll->source = -1;
-    line_account(line, line_now_us(line), false); /* what passed meanwhile goes behind its scan */
+    line_account(line, until_us, false); /* what passed meanwhile goes behind its scan */
     /* A lost port says nothing about the source: the port's own waiting is enough. */
     if (scan->outcome != OUTCOME_PORT_GONE && scan->outcome != OUTCOME_NO_CONNECTION)
         turn_end(turn, outcome_is_heard(scan->outcome), line_now_us(line),
