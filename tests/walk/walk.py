@@ -197,7 +197,7 @@ class Walk:
     # ---- the journal, from outside ----
 
     def sql(self, query):
-        out = subprocess.run(["sqlite3", "-readonly", "-json", str(self.journal / "journal.sqlite"), query], capture_output=True, text=True)
+        out = subprocess.run(["sqlite3", "-cmd", ".timeout 5000", "-readonly", "-json", str(self.journal / "journal.sqlite"), query], capture_output=True, text=True)
         if out.returncode != 0:
             raise AssertionError(f"sqlite3: {out.stderr.strip()}")
         return json.loads(out.stdout) if out.stdout.strip() else []
