@@ -215,6 +215,7 @@ struct well_data {
     double gauge_depth_m; /* true vertical */
     double datum_depth_m; /* true vertical */
     double port_spacing_m;
+    double casing_inner_diameter_m, tubing_inner_diameter_m; /* kept for reviewers; no point needs them */
     double stages;
     double reference_frequency_hz;
     double liquid_rate_m3_d; /* at stock-tank conditions */
