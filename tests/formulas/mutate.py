@@ -17,7 +17,7 @@ import tempfile
 
 LITERAL = re.compile(r"(?<![\w.\"])(\d+\.\d*(?:e[-+]?\d+)?|\d+e[-+]?\d+|\d+\.\d+)(?![\w.])")
 # Sizes of cables are a table, held by tests/measure/test_derive_chain.c. Lines of which no constant is part of a formula: limits of validity, bounds of searches, samples needed, guards against a division by nought.
-NO_FORMULA = re.compile(r"FLAG_|CABLE_AWG|CABLE_MM2|between\(|LEAST|_MOST|BISECTIONS|BRACKET|ROOT_STEPS|SMALL_RAD|judge_|STEP_RELATIVE|CYCLE_|Validity|if \(|return value|first_root\(|"
+NO_FORMULA = re.compile(r"FLAG_|define HALF_TURN|CABLE_AWG|CABLE_MM2|between\(|LEAST|_MOST|BISECTIONS|BRACKET|ROOT_STEPS|SMALL_RAD|judge_|STEP_RELATIVE|CYCLE_|Validity|if \(|return value|first_root\(|"
                         r"\* *$|^ *\*|^ */[/*]|reduced_temperature > |cold \?|out->flags|number < |roughness < |celsius <|fabs\(r\)|PAIRS|ratio < |share < |moments|i2 = |0\.0;|formula_step|, \"[^\"]*\"\);|^ *[\d.e]+( / (PSI_IN_PA|98066\.5|FOOT_IN_M))?,")
 ZERO_OR_ONE = ("0.0", "1.0")
 
