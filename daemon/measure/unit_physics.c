@@ -13,8 +13,7 @@
 
 #include <math.h>
 
-#define ATMOSPHERE_KPA 101.325 /* standard, NIST SP 811 (2008) app. B */
-#define WATER_KPA_M 9.80665    /* a column of 1000 kg/m3 */
+#define WATER_KPA_M 9.80665 /* a column of 1000 kg/m3 */
 #define SOFT_LN 0.08 /* of a pressure's edge: depths and densities are known to some per cent */
 #define SOFT_K 5.0
 #define SQRT_TWO_PI 2.5066282746310002
@@ -244,8 +243,9 @@ static double top(double spread)
 
 static double physics_peak(const struct unit_channel *channel, const struct unit_well *well)
 {
-    double spread, mean = fluid_mean(well, &spread);
+    double spread;
     bool knows = isfinite(well->depth_m);
+    (void)fluid_mean(well, &spread);
     if (channel->point == POINT_INTAKE_PRESSURE) /* high is at least twice low */
         return knows ? EVENLY * 2.0 + (1.0 - EVENLY) / log(2.0) : top(1.2);
     if (channel->point == POINT_DISCHARGE_PRESSURE && knows) {
@@ -260,7 +260,6 @@ static double physics_peak(const struct unit_channel *channel, const struct unit
         return top(0.8);
     if (channel->point == POINT_INTAKE_TEMPERATURE)
         return top(knows ? COLDER_SHARE * spread : spread);
-    (void)mean;
     return top(warmed_row(channel->point)->spread_k);
 }
 

@@ -7,6 +7,7 @@
 
 #include "uphole/unit_doubt.h"
 
+#define ATMOSPHERE_KPA 101.325   /* standard, NIST SP 811 (2008) app. B */
 #define LIKELIHOOD_FLOOR (-60.0) /* natural logarithm: this can't be */
 
 /**

@@ -75,7 +75,7 @@ static double head_of(const struct fold *fold, const struct scan_context *contex
     if (quality_class_of(input.quality) != QUALITY_CLASS_GOOD ||
         input.reference == REFERENCE_UNKNOWN)
         return NAN;
-    return input.value + (input.reference == REFERENCE_GAUGE ? 101.325 : 0.0);
+    return input.value + (input.reference == REFERENCE_GAUGE ? ATMOSPHERE_KPA : 0.0);
 }
 
 static int running_of(const struct fold *fold, const struct scan_context *context)
