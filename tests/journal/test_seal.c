@@ -10,6 +10,8 @@
 
 #include "check.h"
 
+#include "uphole/journal_books.h"
+
 #include <stdlib.h>
 
 #define ROWS 1600
