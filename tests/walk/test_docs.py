@@ -18,6 +18,8 @@ import time
 
 import jsonschema
 
+from ports import free_port
+
 ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/uphole")
 FAILURES, DONE, LISTED, UP_TO = [], [], [], []
@@ -52,12 +54,6 @@ def blocks(path):
 def must(where, holds, what):
     if not holds:
         FAILURES.append("%s: %s" % (where, what))
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def shape(line):
