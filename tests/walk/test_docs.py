@@ -163,6 +163,8 @@ def a_command(shell, where, line):
     if " note " in command:
         ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
         swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))
+    if re.match(r"uphole (pause|resume) ", command):
+        swaps.append(("plant-broker", "tour-broker"))
     for old, new in swaps:
         command = command.replace(old, new)
     command = command.replace("--for 10min", "--for 1min").replace("uphole ", UPHOLE + " ", 1)
