@@ -9,7 +9,8 @@
 
 #include "uphole/measure.h"
 
-#define OTHERS_MAX 160
+#define OTHERS_MAX 224
+#define COMPARE_SURE_PERCENT 90 /* share from which one cause is named without more */
 
 /** One thing that may be instead of what the map says. What Uphole would show then is (value read so - offset) / ratio. */
 struct other {
@@ -22,7 +23,7 @@ struct other {
     uint8_t type, words, bytes;    /* read so */
     unit_number holds;             /* BY_UNIT: the unit */
     uint8_t change;                /* BY_TWICE: enum unit_change */
-    int power;                     /* BY_TEN: of ten */
+    int power;                     /* BY_TEN, BY_UNIT: of ten */
     bool holds_gauge;              /* BY_REFERENCE */
     int64_t at_ms;                 /* BY_TIME: the scan's */
 };
@@ -39,6 +40,8 @@ struct beside {
     unsigned n_around;      /* that hold words of the channel */
 };
 
+/** A map that multiplies by ten where its document's "x10" means that the register holds ten times the value: a hundred times too much. */
+bool compare_is_trap(const struct channel *channel, int power);
 /** Atmosphere, kPa, and how far it may be off: stated, or what it is from sea level to 2,000 m. */
 double compare_atmosphere(const struct compare_question *question, double *slack);
 /** Words of `n` registers of a scan; false where they were not read. */
@@ -47,6 +50,10 @@ bool compare_words_at(const struct scan *scan, uint8_t table, int first, unsigne
 double other_value(const struct other *other, const struct scan *scan);
 /** Everything that is known to go wrong, for this channel. */
 unsigned others_make(const struct beside *beside, struct other into[static OTHERS_MAX]);
+
+/** Appends; what is over the room is cut. */
+__attribute__((format(printf, 3, 4))) void compare_append(char *into, size_t room, const char *format, ...);
+#define SAY(into, ...) compare_append((into), sizeof(into), __VA_ARGS__)
 
 /** Fills name and sentence. */
 void other_in_words(const struct beside *beside, const struct other *other, struct compare_cause *into);

@@ -20,8 +20,8 @@
 #define ROUNDED_FACTOR                                                                             \
     0.0003 /* 14.5 for 14.504, 6.895 for 6.894757: of the value; common practice, no source */
 #define WEIGHT_UNKNOWN 0.02
-#define LEADS 0.85 /* share from which one cause is named alone */
-#define SHOWN 0.02 /* share below which a cause isn't shown */
+#define SHOWN 0.02      /* share below which a cause isn't shown */
+#define RIVAL_PERCENT 5 /* from this share on a second cause is said beside the first */
 #define PERCENT_MOST 99
 
 const char *compare_verdict_name(uint8_t verdict)
@@ -266,15 +266,13 @@ static double weigh(const struct beside *beside, bool is_same,
     return total / all;
 }
 
-static void conclude(const struct beside *beside, double known, struct compare_result *out)
+/** `known`: share of all that is known here against something unknown. */
+static uint8_t conclusion(double known, const struct compare_result *result)
 {
-    if (out->n_causes == 0 || known < 0.5)
-        out->verdict = COMPARE_DIFFERENT;
-    else if (out->cause[0].percent >= 100.0 * LEADS)
-        out->verdict = COMPARE_CAUSE;
-    else
-        out->verdict = COMPARE_CAUSES;
-    (void)beside;
+    if (result->n_causes == 0 || known < 0.5)
+        return COMPARE_DIFFERENT;
+    return result->n_causes == 1 || result->cause[1].percent < RIVAL_PERCENT ? COMPARE_CAUSE
+                                                                             : COMPARE_CAUSES;
 }
 
 static void judge_numbers(const struct beside *beside, struct other *kept,
@@ -295,7 +293,7 @@ static void judge_numbers(const struct beside *beside, struct other *kept,
     const bool is_same = density_of(beside, &as_is) > 0.0;
     const double known = weigh(beside, is_same, kept, out);
     if (!is_same) {
-        conclude(beside, known, out);
+        out->verdict = conclusion(known, out);
         return;
     }
     out->verdict = out->n_causes > 0 ? COMPARE_SAME_OR : COMPARE_SAME;

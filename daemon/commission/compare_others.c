@@ -12,10 +12,12 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define WEIGHT_SCREEN_UNIT 0.05 /* the register holds the unit that the screen shows: one setting  \
-                                 */
+#define WEIGHT_SCREEN_UNIT                                                                         \
+    0.05 /* the register holds the unit that the screen shows: one setting                         \
+          */
 #define WEIGHT_OTHER_UNIT 0.01
 #define WEIGHT_RARE_UNIT 0.002
+#define MOVED_POINT 0.15 /* times the weight of the unit */
 #define WEIGHT_TWICE 0.005
 #define WEIGHT_TEN 0.01
 #define WEIGHT_TENS 0.003
@@ -102,18 +104,26 @@ static double weight_of_unit(const struct beside *beside, unit_number unit)
     return WEIGHT_OTHER_UNIT;
 }
 
+/** A unit that is switched to psi may move the point as well: counts of 0.001 MPa become counts of
+ * 1 psi. */
 static void add_units(struct list *list)
 {
     const struct beside *beside = list->beside;
+    const struct channel *channel = beside->question->channel;
     for (unit_number id = 1; id < unit_count(); id++) {
-        if (unit_get(id)->kind != beside->point->kind || id == beside->question->channel->unit)
+        if (unit_get(id)->kind != beside->point->kind || id == channel->unit)
             continue;
-        struct other other = plain(beside, COMPARE_BY_UNIT, weight_of_unit(beside, id));
-        other.holds = id;
-        set_line(&other, beside, id, 1.0);
-        if (fabs(other.ratio - 1.0) > 1e-9 ||
-            fabs(other.offset) > 1e-9) /* at and kgf/cm2 are one */
-            add(list, &other);
+        for (int power = -TENS_MAX; power <= TENS_MAX; power++) {
+            const double weight = weight_of_unit(beside, id);
+            struct other other =
+                plain(beside, COMPARE_BY_UNIT, power == 0 ? weight : weight * MOVED_POINT);
+            other.holds = id;
+            other.power = power;
+            set_line(&other, beside, id, pow(10.0, power));
+            if (fabs(other.ratio - 1.0) > 1e-9 ||
+                fabs(other.offset) > 1e-9) /* at and kgf/cm2 are one */
+                add(list, &other);
+        }
     }
 }
 
@@ -130,9 +140,7 @@ static void add_twice(struct list *list)
     }
 }
 
-/** A map that multiplies by 10 where its document's "x10" means that the register holds ten times
- * the value: a hundred times too much. */
-static bool is_trap(const struct channel *channel, int power)
+bool compare_is_trap(const struct channel *channel, int power)
 {
     const struct decimal scale = channel->scale;
     return scale.mantissa == 1 && scale.exponent != 0 && power == 2 * scale.exponent;
@@ -141,7 +149,7 @@ static bool is_trap(const struct channel *channel, int power)
 static void add_tens(struct list *list)
 {
     for (int power = -2 * TENS_MAX; power <= 2 * TENS_MAX; power++) {
-        const bool trap = is_trap(list->beside->question->channel, power);
+        const bool trap = compare_is_trap(list->beside->question->channel, power);
         if (power == 0 || (abs(power) > TENS_MAX && !trap))
             continue;
         struct other other = plain(list->beside, COMPARE_BY_TEN,
@@ -186,11 +194,13 @@ static void add_reference(struct list *list, bool holds_gauge)
 static void add_references(struct list *list)
 {
     const uint8_t says = list->beside->question->channel->reference;
+    const uint8_t typed = list->beside->value->reference;
+    const bool is_stated = typed != REFERENCE_NONE && typed != says && says != REFERENCE_UNKNOWN;
     if (list->beside->point->kind != QUANTITY_PRESSURE)
         return;
-    if (says != REFERENCE_GAUGE)
+    if (!is_stated || says == REFERENCE_ABSOLUTE)
         add_reference(list, true);
-    if (says != REFERENCE_ABSOLUTE)
+    if (!is_stated || says == REFERENCE_GAUGE)
         add_reference(list, false);
 }
 
