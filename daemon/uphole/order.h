@@ -63,6 +63,10 @@ bool order_text_is_clean(const char *text);
  */
 int order_hold(struct order_view *view, const struct asker *who, const char *arguments,
                struct socket_text *text);
+int order_pause(struct order_view *view, const struct asker *who, const char *arguments,
+                struct socket_text *text);
+int order_resume(struct order_view *view, const struct asker *who, const char *arguments,
+                 struct socket_text *text);
 int order_note(struct order_view *view, const struct asker *who, const char *arguments,
                struct socket_text *text);
 int order_resend(struct order_view *view, const struct asker *who, const char *arguments,

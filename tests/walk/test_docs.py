@@ -18,6 +18,8 @@ import time
 
 import jsonschema
 
+from ports import free_port
+
 ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/uphole")
 FAILURES, DONE, LISTED, UP_TO = [], [], [], []
@@ -52,12 +54,6 @@ def blocks(path):
 def must(where, holds, what):
     if not holds:
         FAILURES.append("%s: %s" % (where, what))
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def shape(line):
@@ -167,6 +163,8 @@ def a_command(shell, where, line):
     if " note " in command:
         ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
         swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))
+    if re.match(r"uphole (pause|resume) ", command):
+        swaps.append(("plant-broker", "tour-broker"))
     for old, new in swaps:
         command = command.replace(old, new)
     command = command.replace("--for 10min", "--for 1min").replace("uphole ", UPHOLE + " ", 1)
