@@ -7,7 +7,8 @@
  * none is open while a visitor runs, so a visitor may ask the journal whatever it likes, and scans
  * that are sealed meanwhile come once: whatever lies behind the walk has been visited.
  *
- * Unpacked blocks of the range under way are kept, so that slices within it unpack nothing anew.
+ * Unpacked blocks of the range under way are kept, a range for each well whose walk is under way, so
+ * that slices within it unpack nothing anew, also where walks of several wells take turns.
  * Nothing that is damaged reaches a visitor as sound: a damaged row comes as such or not at all, a
  * damaged block is stepped over, and both are noted.
  */
