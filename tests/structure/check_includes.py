@@ -17,7 +17,7 @@ DOORS = {
     "configure": BASE | {"plan"},
     "gather": BASE | {"plan", "gather", "overhear", "trace"},
     "commission": BASE | {"plan", "gather", "overhear", "measure", "unit_doubt", "journal", "commission", "compare"},
-    "journal": BASE | {"plan", "journal"},
+    "journal": BASE | {"plan", "journal", "journal_books"},
     "measure": BASE - {"say", "ring", "wall"} | {"plan", "measure", "formula", "unit_doubt"},
     "publish": BASE | {"plan", "publish", "table", "read_back"},
     "simulate": BASE | {"plan", "simulate", "exercise"},
