@@ -24,6 +24,7 @@ struct order {
 static const struct order ORDERS[] = {
     {"hold", order_hold},     {"release", order_release}, {"note", order_note},
     {"resend", order_resend}, {"reload", order_reload},   {"recalculate", order_recalculate},
+    {"confirm", order_confirm},
     {NULL, NULL}, /* behind the last */
 };
 

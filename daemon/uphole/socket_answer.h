@@ -26,6 +26,9 @@ void read_as_json(const struct status_view *view, uint16_t well, struct socket_t
 void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** All in one line, for a watch that no terminal shows. */
 void line_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** confirm_answer.c: what is confirmed of the well's units, by whom, tied to what, and what ended. */
+void confirmed_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+void confirmed_as_json(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** The four stages of one well in sentences, each line indented by two. `brief`: the channels in
  * one line, so that what follows keeps its place on a screen. */
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,
