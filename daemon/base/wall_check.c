@@ -42,6 +42,7 @@ size_t wall_least_size(uint32_t kind)
         [WALL_QUIET] = sizeof(uint32_t),
         [WALL_ORDER] = WHOLE(order),
         [WALL_RECORDS] = UP_TO(records.bytes),
+        [WALL_PAUSE] = WHOLE(pause),
     };
     return kind < WALL_KINDS ? SIZES[kind] : 0;
 }
@@ -230,6 +231,9 @@ bool wall_is_sound(const struct wall_message *message)
                message->order.kind >= 1 && message->order.kind <= 3 &&
                message->order.after <= message->order.to &&
                is_text(message->order.by, sizeof message->order.by);
+    case WALL_PAUSE:
+        return message->pause.destination < DESTINATIONS_MAX && message->pause.until_boot_ms >= 0 &&
+               is_text(message->pause.by, sizeof message->pause.by);
     case WALL_ALIVE:
     case WALL_STOP:
     case WALL_QUIET:

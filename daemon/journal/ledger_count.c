@@ -104,7 +104,9 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
     const struct ledger_key any = {.kind = GAP_DELIVERY, .well = well, .destination = destination};
     struct ledger_row *row = ledger_find_open(ledger, &any);
     const int64_t waited_ms = waiting ? stamp_between_ms(oldest_waiting, now) : 0;
-    if (row == NULL && (!waiting || waited_ms <= LEDGER_DELIVERY_AFTER_MS))
+    /* A broker that is slow for a moment is no gap; a pause by order is one, however short. */
+    if (row == NULL &&
+        (!waiting || (cause != CAUSE_PAUSED && waited_ms <= LEDGER_DELIVERY_AFTER_MS)))
         return;
     if (row == NULL) {
         struct ledger_key key = any;
@@ -123,7 +125,9 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
             ledger_say_delivery(row->gap.cause, destination, cause);
         ledger_touch(row, true);
     }
-    const uint64_t until = waiting && waited_ms >= LEDGER_LIVE_EDGE_MS ? newest_seq : accepted_seq;
+    const bool is_behind =
+        waiting && (cause == CAUSE_PAUSED || waited_ms >= LEDGER_LIVE_EDGE_MS);
+    const uint64_t until = is_behind ? newest_seq : accepted_seq;
     const uint64_t late = until > row->gap.before_seq ? until - row->gap.before_seq : 0;
     const uint32_t scans = late > UINT32_MAX ? UINT32_MAX : (uint32_t)late;
     const uint64_t came =
@@ -133,7 +137,7 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
         row->gap.scans = scans;
         ledger_touch(row, false);
     }
-    if (waiting && waited_ms >= LEDGER_LIVE_EDGE_MS)
+    if (is_behind)
         return;
     const uint32_t removed = ledger_end_removed(ledger, destination, well, accepted_seq);
     row->gap.lost = removed > 0;

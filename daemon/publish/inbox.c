@@ -59,6 +59,8 @@ static size_t body_bytes(const struct wall_message *message)
         return sizeof message->end_of_want;
     case WALL_CURSOR:
         return sizeof message->cursor;
+    case WALL_PAUSE:
+        return sizeof message->pause;
     default:
         return 0;
     }

@@ -50,6 +50,9 @@ static void take_message(struct mqtt_client *client, const struct wall_message *
         deliver_see_more(client->deliver, well, DELIVER_GAPS, message->more.newest_gap_pos);
         break;
     }
+    case WALL_PAUSE:
+        mqtt_pause(client, &message->pause);
+        break;
     case WALL_ORDER:
         deliver_see_order(client->deliver, side_well_index(side, message->order.well),
                           &message->order);

@@ -105,6 +105,10 @@ static void rest(struct mqtt_client *client, const struct mqtt_trouble *trouble)
         mqtt_now_ms(client) +
         mqtt_rest_ms(client->attempts, mqtt_trouble_is_slow(trouble), client->random >> 8);
     client->attempts++;
+    if (trouble->kind == MQTT_PAUSED) {
+        client->retry_ms = client->paused_until_ms;
+        client->attempts = 0;
+    }
     if (trouble->kind == MQTT_TOO_LARGE)
         client->no_read_back_until_ms = mqtt_now_ms(client) + MQTT_NO_READ_BACK_MS;
 }
@@ -286,6 +290,34 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
         client->trouble.kind != trouble->kind || client->trouble.code != trouble->code;
     if (is_new || was_connected)
         tell_trouble(client, trouble, is_new);
+}
+
+/* ---- by order ---- */
+
+/* No goodbye: so the broker tells the last will, as it would where the network is cut, and who reads
+ * there sees what a cut looks like. */
+void mqtt_pause(struct mqtt_client *client, const struct wall_pause *pause)
+{
+    const int64_t now_ms = mqtt_now_ms(client);
+    struct mqtt_trouble trouble = {.kind = MQTT_PAUSED};
+    char until[STAMP_TEXT_MAX];
+    client->paused_until_ms = pause->until_boot_ms < now_ms + PAUSE_MOST_MS
+                                  ? pause->until_boot_ms
+                                  : now_ms + PAUSE_MOST_MS;
+    if (client->paused_until_ms <= now_ms) {
+        client->paused_until_ms = 0;
+        if (client->phase == MQTT_RESTING && client->trouble.kind == MQTT_PAUSED)
+            client->retry_ms = now_ms;
+        return;
+    }
+    snprintf(trouble.detail, sizeof trouble.detail, "until %s by %.80s",
+             stamp_to_short_text(pause->until_utc_ms, until), pause->by);
+    if (client->phase != MQTT_RESTING) {
+        mqtt_end(client, &trouble);
+        return;
+    }
+    rest(client, &trouble);
+    tell_trouble(client, &trouble, true);
 }
 
 /* ---- while it stands ---- */

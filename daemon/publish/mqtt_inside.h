@@ -90,6 +90,7 @@ struct mqtt_client {
     struct lookup_result found;
     unsigned address; /* of `found`, that is tried */
     int64_t retry_ms, reach_ms, deadline_ms, connected_ms, misc_ms, tick_ms, no_read_back_until_ms;
+    int64_t paused_until_ms; /* by order; 0: not */
     uint32_t attempts, random;
     uint32_t short_lives; /* connections in a row that broke within MQTT_SETTLED_MS */
     uint16_t window;
@@ -138,6 +139,8 @@ int64_t mqtt_now_ms(const struct mqtt_client *client);
 UP_MUST enum up_rc mqtt_library_open(struct mqtt_client *client, struct up_error *error);
 void mqtt_library_close(struct mqtt_client *client);
 void mqtt_connect(struct mqtt_client *client);
+/** Leaves the broker by order, without a goodbye, or comes back. */
+void mqtt_pause(struct mqtt_client *client, const struct wall_pause *pause);
 /** While the name is looked up: goes on once its addresses are there, or gives up. */
 void mqtt_look(struct mqtt_client *client);
 /** Ends the connection (if any) because of `trouble`, and rests. What the library holds stays held.

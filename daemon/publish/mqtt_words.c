@@ -249,6 +249,10 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
             "Broker %s did not answer a message for 5 min; starting again from the newest answer.",
             to->name);
         break;
+    case MQTT_PAUSED:
+        n = snprintf(into, room, "Broker %s: the connection is paused %s.", to->name,
+                     trouble->detail);
+        break;
     case MQTT_TWO_BOXES:
         n = snprintf(
             into, room,
@@ -274,6 +278,8 @@ uint8_t mqtt_cause(const struct mqtt_trouble *trouble)
         return CAUSE_NONE;
     if (trouble->kind == MQTT_SECRET)
         return CAUSE_NOT_AUTHORISED;
+    if (trouble->kind == MQTT_PAUSED)
+        return CAUSE_PAUSED;
     if (trouble->kind == MQTT_REFUSED || trouble->kind == MQTT_ENDED) {
         const struct code_words *row = ending(trouble->code);
         return row != NULL ? row->cause : (uint8_t)CAUSE_UNREACHABLE;

@@ -28,6 +28,7 @@ enum mqtt_trouble_kind {
     MQTT_GARBAGE,   /* a packet that no broker may send us */
     MQTT_NO_QOS,    /* the broker acknowledges nothing */
     MQTT_STALLED,   /* a message without its answer */
+    MQTT_PAUSED,    /* left by order; detail: until when, and who ordered it */
     MQTT_TROUBLE_KINDS
 };
 

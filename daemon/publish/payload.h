@@ -6,7 +6,7 @@
 #ifndef UPHOLE_PUBLISH_PAYLOAD_H
 #define UPHOLE_PUBLISH_PAYLOAD_H
 
-#include "json.h"
+#include "uphole/json.h"
 
 #include "uphole/publish.h"
 #include "uphole/quantity.h"

@@ -138,6 +138,9 @@ bool side_take(struct side *side, const struct wall_message *message)
     case WALL_CURSOR:
         to_inbox(side, message->cursor.destination, message);
         break;
+    case WALL_PAUSE:
+        to_inbox(side, message->pause.destination, message);
+        break;
     case WALL_MORE:
         more_to_all(side, &message->more);
         break;

@@ -5,7 +5,7 @@
  */
 #include "table_print.h"
 
-#include "json.h"
+#include "uphole/json.h"
 
 #include <stdlib.h>
 

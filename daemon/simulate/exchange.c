@@ -38,7 +38,8 @@ static void answer(struct virtual_line *line, struct exchange *exchange, int64_t
         exchange->pdu[0] =
             (uint8_t)(exchange->request[0] |
                       0x80); /* the converter answers for the unit that isn't there */
-        exchange->pdu[1] = MODBUS_TARGET_SILENT;
+        exchange->pdu[1] = line->options->missing_exception ? line->options->missing_exception
+                                                            : MODBUS_TARGET_SILENT;
         exchange->n = 2;
     } else {
         line->counts.requests++;
@@ -99,11 +100,30 @@ void exchange_take(struct virtual_line *line, unsigned connection, int64_t at_us
         take_tcp(line, connection, at_us);
 }
 
+/* A question of another master leaves, and its answer behind it. */
+static void queue_foreign(struct virtual_line *line, int64_t at_us, uint8_t unit_id,
+                          const uint8_t *pdu)
+{
+    uint8_t frame[RTU_ADU_MAX], answer_pdu[PDU_MAX];
+    size_t n = rtu_put_frame(frame, unit_id, pdu, 5);
+    line->queues_foreign = true;
+    line_queue(line, 0, at_us, frame, n);
+    line->counts.foreign_exchanges++;
+    struct virtual_unit *unit = unit_of(line, unit_id);
+    size_t answer_n = unit ? virtual_unit_answer(unit, line_unit_ms(at_us), pdu, 5, answer_pdu) : 0;
+    if (answer_n) {
+        int64_t asked_us = at_us + (int64_t)((double)n * line->character_us + 0.5);
+        n = rtu_put_frame(frame, unit_id, answer_pdu, answer_n);
+        line_queue(line, 0, asked_us + line->quiet_us + line->options->reply_delay_us, frame, n);
+    }
+    line->queues_foreign = false;
+}
+
 /* The other master asks like ours did last, only elsewhere: equal unit, function and length are
  * what can be mistaken. */
 void exchange_foreign(struct virtual_line *line, int64_t at_us)
 {
-    uint8_t frame[RTU_ADU_MAX], pdu[PDU_MAX] = {MODBUS_READ_HOLDING_REGISTERS, 0, 0, 0, 2};
+    uint8_t pdu[PDU_MAX] = {MODBUS_READ_HOLDING_REGISTERS, 0, 0, 0, 2};
     uint8_t unit_id = line->last_unit_id;
     if (unit_id == 0 && line->options->n_units)
         unit_id = virtual_unit_id(line->unit[0]);
@@ -112,15 +132,13 @@ void exchange_foreign(struct virtual_line *line, int64_t at_us)
     uint16_t first = get_u16(pdu + 1);
     line->foreign_serial++;
     put_u16(pdu + 1, (uint16_t)(line->foreign_serial % 2 && first ? first - 1 : first + 1));
-    size_t n = rtu_put_frame(frame, unit_id, pdu, 5);
-    line_queue(line, 0, at_us, frame, n);
-    line->counts.foreign_exchanges++;
-    struct virtual_unit *unit = unit_of(line, unit_id);
-    uint8_t answer_pdu[PDU_MAX];
-    size_t answer_n = unit ? virtual_unit_answer(unit, line_unit_ms(at_us), pdu, 5, answer_pdu) : 0;
-    if (!answer_n)
-        return;
-    int64_t asked_us = at_us + (int64_t)((double)n * line->character_us + 0.5);
-    n = rtu_put_frame(frame, unit_id, answer_pdu, answer_n);
-    line_queue(line, 0, asked_us + line->quiet_us + line->options->reply_delay_us, frame, n);
+    queue_foreign(line, at_us, unit_id, pdu);
+}
+
+void exchange_controller(struct virtual_line *line, int64_t at_us)
+{
+    const struct simulate_controller *controller = &line->options->controller;
+    uint8_t pdu[PDU_MAX];
+    (void)pdu_put_read(pdu, &controller->question[line->controller_turn]);
+    queue_foreign(line, at_us, controller->unit_id, pdu);
 }

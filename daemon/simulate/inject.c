@@ -10,6 +10,9 @@
 #include "uphole/wire.h"
 #include "well.h"
 
+#define CONTROLLER_BEGINS_US 300000 /* behind the start of serving */
+#define CONTROLLER_PAUSE_US 20000   /* from question to question, at least: else until the answer */
+
 static const char *line_name(const struct virtual_line *line)
 {
     return line->options->line.name;
@@ -233,6 +236,10 @@ static void edge(struct virtual_line *line, unsigned index, int64_t at_us, bool 
 
 void inject_begin(struct virtual_line *line)
 {
+    const struct simulate_controller *controller = &line->options->controller;
+    bool has_controller = line->is_serial && controller->every_ms && controller->n_questions;
+    line->controller_due_us = line->controller_next_us =
+        has_controller ? line->start_us + CONTROLLER_BEGINS_US : NEVER;
     for (unsigned i = 0; line->script && i < line->script->n; i++) {
         const struct fault_rule *rule = &line->script->rule[i];
         line->rule[i] = (struct rule_state){
@@ -255,7 +262,7 @@ static void take_edge(struct virtual_line *line, unsigned index)
 
 int64_t inject_next_us(const struct virtual_line *line)
 {
-    int64_t next = NEVER;
+    int64_t next = line->controller_next_us;
     for (unsigned i = 0; line->script && i < line->script->n; i++) {
         if (line->rule[i].next_edge_us < next)
             next = line->rule[i].next_edge_us;
@@ -279,6 +286,26 @@ static void take_foreign(struct virtual_line *line, unsigned index)
     }
 }
 
+/* The line's own controller: its questions one behind the other, a round each period. */
+static void take_controller(struct virtual_line *line)
+{
+    const struct simulate_controller *controller = &line->options->controller;
+    int64_t at_us = line->controller_next_us;
+    if (!line->is_plugged || !line_is_idle(line, at_us)) {
+        line->controller_next_us = at_us + line->quiet_us + 1000;
+        return;
+    }
+    exchange_controller(line, at_us);
+    if (++line->controller_turn < controller->n_questions) {
+        line->controller_next_us = at_us + CONTROLLER_PAUSE_US;
+        return;
+    }
+    line->controller_turn = 0;
+    while (line->controller_due_us <= at_us)
+        line->controller_due_us += (int64_t)controller->every_ms * 1000;
+    line->controller_next_us = line->controller_due_us;
+}
+
 #define EVENTS_AT_ONCE_MAX 100000 /* one jump of time; beyond it events wait for the next call */
 
 void inject_advance(struct virtual_line *line, int64_t now_us)
@@ -292,6 +319,10 @@ void inject_advance(struct virtual_line *line, int64_t now_us)
         }
         if (event_us > now_us)
             break;
+        if (event_us == line->controller_next_us) {
+            take_controller(line);
+            continue;
+        }
         for (unsigned i = 0; i < line->script->n; i++) {
             if (line->rule[i].next_edge_us == event_us) {
                 take_edge(line, i);

@@ -104,6 +104,7 @@ void line_queue(struct virtual_line *line, unsigned connection, int64_t due_us,
         if (out->used)
             continue;
         *out = (struct outgoing){.used = true,
+                                 .is_foreign = line->queues_foreign,
                                  .connection = connection,
                                  .due_us = due_us,
                                  .order = line->order++,
@@ -146,12 +147,31 @@ static int64_t left_at(const struct virtual_line *line, const struct outgoing *o
     return start_of(line, out) + (int64_t)((double)n * line->character_us + 0.5);
 }
 
-bool line_is_idle(const struct virtual_line *line, int64_t at_us)
+bool line_has_outgoing(const struct virtual_line *line)
 {
     for (unsigned i = 0; i < OUTGOING_MAX; i++)
         if (line->out[i].used)
-            return false;
-    return line->in[0].n == 0 && at_us >= line->free_us + line->quiet_us;
+            return true;
+    return false;
+}
+
+bool line_is_idle(const struct virtual_line *line, int64_t at_us)
+{
+    return !line_has_outgoing(line) && line->in[0].n == 0 &&
+           at_us >= line->free_us + line->quiet_us;
+}
+
+/* Asked into another master's exchange: its question, or the answer that it waits for, is spoiled.
+ */
+static bool spoils_foreign(struct virtual_line *line)
+{
+    bool spoils = false;
+    for (unsigned i = 0; line->is_serial && i < OUTGOING_MAX; i++)
+        if (line->out[i].used && line->out[i].is_foreign) {
+            spoils = true;
+            line->out[i].is_foreign = false; /* once */
+        }
+    return spoils;
 }
 
 static bool is_sending_at(const struct virtual_line *line, int64_t at_us)
@@ -201,6 +221,7 @@ void virtual_line_receive(struct virtual_line *line, int64_t now_us, unsigned co
             now_us < line->free_us + line->quiet_us)
             line->counts.quiet_violations++;
     }
+    line->counts.foreign_spoiled += spoils_foreign(line);
     if (is_sending_at(line, now_us) && !in->collided) {
         in->collided = true;
         line->counts.collisions++;

@@ -16,7 +16,7 @@
 
 /** Bytes that leave together, from `due_us` on. */
 struct outgoing {
-    bool used;
+    bool used, is_foreign; /* foreign: of another master's exchange */
     unsigned connection;
     int64_t due_us;
     uint64_t order; /* of being put: equal instants leave in that order */
@@ -40,6 +40,9 @@ struct virtual_line {
     const struct simulate_line *options;
     const struct fault_script *script; /* may be NULL */
     uint64_t seed, order, foreign_serial;
+    int64_t controller_due_us, controller_next_us; /* of its round, and of its next question */
+    uint16_t controller_turn;
+    bool queues_foreign;
     int64_t start_us, now_us, free_us /* when the last byte has left */;
     bool is_serial, is_plugged;
     double character_us;
@@ -72,6 +75,10 @@ void exchange_take(struct virtual_line *line, unsigned connection, int64_t at_us
 int64_t exchange_ready_us(const struct virtual_line *line, unsigned connection);
 /** One foreign request and its answer, as a second master on the pair would cause them. */
 void exchange_foreign(struct virtual_line *line, int64_t at_us);
+/** The same, of the line's own controller: the question whose turn it is. */
+void exchange_controller(struct virtual_line *line, int64_t at_us);
+/** Whether bytes are under way, or will be without anything asked meanwhile. */
+bool line_has_outgoing(const struct virtual_line *line);
 
 /** A question about to be answered, with what the faults did to it. */
 struct exchange {

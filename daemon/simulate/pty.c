@@ -134,6 +134,31 @@ void pty_watch(struct pty *pty)
     pty->is_open = !hung_up;
 }
 
+static const struct {
+    speed_t speed;
+    uint32_t baud;
+} SPEEDS[] = {
+    {B300, 300},     {B600, 600},       {B1200, 1200},     {B2400, 2400},
+    {B4800, 4800},   {B9600, 9600},     {B19200, 19200},   {B38400, 38400},
+    {B57600, 57600}, {B115200, 115200}, {B230400, 230400},
+};
+
+void pty_settings(const struct pty *pty, struct line_plan *out)
+{
+    struct termios now;
+    *out = (struct line_plan){
+        .medium = LINE_MEDIUM_SERIAL, .baud = 9600, .data_bits = 8, .stop_bits = 1, .parity = 'N'};
+    if (pty->master < 0 || tcgetattr(pty->master, &now) != 0)
+        return;
+    for (size_t i = 0; i < sizeof SPEEDS / sizeof SPEEDS[0]; i++)
+        if (SPEEDS[i].speed == cfgetospeed(&now))
+            out->baud = SPEEDS[i].baud;
+    if (now.c_iflag & INPCK)
+        out->parity = now.c_cflag & PARODD ? 'O' : 'E';
+    if (now.c_cflag & CSTOPB)
+        out->stop_bits = 2;
+}
+
 void pty_write(const struct pty *pty, const uint8_t *bytes, size_t n)
 {
     if (pty->master < 0 || !pty->is_open)

@@ -32,6 +32,11 @@ void pty_close(struct pty *pty);
 void pty_watch(struct pty *pty);
 /** Makes it anew under the same link, where pty_watch asked for it. */
 UP_MUST enum up_rc pty_renew(struct pty *pty, struct up_error *error);
+/**
+ * Speed and parity that the other end has set. A pseudo-terminal carries neither, but remembers
+ * them; the kernel takes PARENB off, so parity is known by its being checked (INPCK). 8 data bits.
+ */
+void pty_settings(const struct pty *pty, struct line_plan *out);
 /** Writes what the other end takes; with nobody there bytes fall off the wire. */
 void pty_write(const struct pty *pty, const uint8_t *bytes, size_t n);
 

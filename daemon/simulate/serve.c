@@ -21,6 +21,7 @@
 #include <unistd.h>
 
 #include "line.h"
+#include "pair.h"
 #include "pty.h"
 #include "uphole/say.h"
 
@@ -33,6 +34,7 @@
 struct served {
     const struct simulate_line *options;
     struct virtual_line *line;
+    struct pair pair;
     struct pty pty;
     int listener;
     uint16_t port; /* as bound */
@@ -48,6 +50,7 @@ struct server {
     struct fault_script *script;
     int stop_fd;
     bool owns_stop_fd;
+    int64_t look_us; /* when what goes on beside is to look next */
     uint16_t n;
     struct served served[SIMULATE_LINES_MAX];
 };
@@ -127,15 +130,25 @@ static void close_port(struct served *served)
 
 /* ---- bytes ---- */
 
-static void read_pty(struct server *server, struct served *served, int64_t now_us)
+static void read_pty(struct served *served, int64_t now_us)
 {
-    uint8_t bytes[512];
+    uint8_t bytes[512], heard[PAIR_BYTES_MAX];
+    struct line_plan port;
     ssize_t n = read(served->pty.master, bytes, sizeof bytes);
-    if (n > 0)
-        virtual_line_receive(served->line, now_us, 0, bytes, (size_t)n);
-    else
+    if (n <= 0) {
         pty_watch(&served->pty);
-    (void)server;
+        return;
+    }
+    if (!pair_is_faulty(&served->pair)) {
+        virtual_line_receive(served->line, now_us, 0, bytes, (size_t)n);
+        return;
+    }
+    pty_settings(&served->pty, &port);
+    size_t made = pair_to_units(&served->pair, &port, bytes, (size_t)n, heard, sizeof heard);
+    if (made)
+        virtual_line_receive(served->line, now_us, 0, heard, made);
+    made = pair_answers_question(&served->pair, heard, sizeof heard);
+    pty_write(&served->pty, heard, made);
 }
 
 static void accept_connection(struct served *served)
@@ -163,6 +176,20 @@ static void read_connection(struct served *served, unsigned index, int64_t now_u
         close_connection(served, index);
 }
 
+static void send_on_pair(struct served *served, const uint8_t *bytes, size_t n)
+{
+    uint8_t heard[PAIR_BYTES_MAX];
+    struct line_plan port;
+    if (!pair_is_faulty(&served->pair)) {
+        pty_write(&served->pty, bytes, n);
+        return;
+    }
+    pty_settings(&served->pty, &port);
+    size_t made = pair_to_port(&served->pair, &port, bytes, n, !line_has_outgoing(served->line),
+                               heard, sizeof heard);
+    pty_write(&served->pty, heard, made);
+}
+
 static void send_due(struct served *served, int64_t now_us)
 {
     uint8_t bytes[OUTGOING_BYTES];
@@ -170,11 +197,13 @@ static void send_due(struct served *served, int64_t now_us)
     for (size_t n;
          (n = virtual_line_send(served->line, now_us, &connection, bytes, sizeof bytes)) > 0;) {
         if (served->options->line.medium == LINE_MEDIUM_SERIAL)
-            pty_write(&served->pty, bytes, n);
+            send_on_pair(served, bytes, n);
         else if (served->connection[connection] >= 0 &&
                  send(served->connection[connection], bytes, n, MSG_NOSIGNAL) != (ssize_t)n)
             close_connection(served, connection); /* a reader that takes no 300 bytes is gone */
     }
+    if (served->options->line.medium == LINE_MEDIUM_SERIAL)
+        pty_write(&served->pty, bytes, pair_stray(&served->pair, now_us, bytes));
 }
 
 /* ---- one pass ---- */
@@ -222,6 +251,8 @@ static nfds_t put_fds(const struct server *server, struct pollfd *fds)
         for (unsigned c = 0; c < SIMULATE_CONNECTIONS_MAX; c++)
             fds[n++] = (struct pollfd){.fd = served->connection[c], .events = POLLIN};
     }
+    const struct simulate_beside *beside = server->options->beside;
+    fds[n++] = (struct pollfd){.fd = beside ? beside->input_fd : -1, .events = POLLIN};
     return n;
 }
 
@@ -232,7 +263,7 @@ static void take_events(struct server *server, const struct pollfd *fds)
         struct served *served = &server->served[i];
         const struct pollfd *own = fds + 1 + i * FDS_PER_LINE;
         if (own[0].revents)
-            read_pty(server, served, now_us);
+            read_pty(served, now_us);
         for (unsigned c = 0; c < SIMULATE_CONNECTIONS_MAX; c++)
             if (own[2 + c].revents && own[2 + c].fd >= 0 && own[2 + c].fd == served->connection[c])
                 read_connection(served, c, now_us);
@@ -241,9 +272,25 @@ static void take_events(struct server *server, const struct pollfd *fds)
     }
 }
 
+/* What goes on beside serving; returns when it is to look again. */
+static int64_t look_beside(struct server *server, int64_t now_us)
+{
+    const struct simulate_beside *beside = server->options->beside;
+    struct virtual_line *lines[SIMULATE_LINES_MAX];
+    if (!beside || !beside->look || !beside->look_every_ms)
+        return NEVER;
+    if (now_us < server->look_us)
+        return server->look_us;
+    for (unsigned i = 0; i < server->n; i++)
+        lines[i] = server->served[i].line;
+    beside->look(beside->context, line_unit_ms(now_us), lines);
+    server->look_us = now_us + (int64_t)beside->look_every_ms * 1000;
+    return server->look_us;
+}
+
 static bool pass(struct server *server)
 {
-    struct pollfd fds[1 + SIMULATE_LINES_MAX * FDS_PER_LINE];
+    struct pollfd fds[2 + SIMULATE_LINES_MAX * FDS_PER_LINE];
     int64_t now_us = now_of(server), next_us = now_us + LONGEST_WAIT_US;
     for (unsigned i = 0; i < server->n; i++) {
         struct served *served = &server->served[i];
@@ -252,7 +299,11 @@ static bool pass(struct server *server)
         int64_t wake_us = line_wake_us(served->line, now_us, GRAIN_US);
         next_us = look_us < next_us ? look_us : next_us;
         next_us = wake_us < next_us ? wake_us : next_us;
+        if (served->pair.stray_next_us < next_us)
+            next_us = served->pair.stray_next_us;
     }
+    int64_t beside_us = look_beside(server, now_us);
+    next_us = beside_us < next_us ? beside_us : next_us;
     nfds_t n = put_fds(server, fds);
     now_us = now_of(server);
     int64_t wait_us = next_us > now_us ? next_us - now_us : 0;
@@ -262,6 +313,10 @@ static bool pass(struct server *server)
         return false;
     if (ready > 0)
         take_events(server, fds);
+    const struct simulate_beside *beside = server->options->beside;
+    if (ready > 0 && fds[n - 1].revents && beside && beside->input &&
+        !beside->input(beside->context))
+        return false;
     return ready >= 0 || errno == EINTR;
 }
 
@@ -287,7 +342,12 @@ static enum up_rc open_line(struct server *server, uint16_t index, struct up_err
         return error ? error->rc : UP_E_MEMORY;
     if (server->log.file)
         line_log_to(served->line, &server->log);
-    return open_port(served, error);
+    pair_init(&served->pair, served->options);
+    enum up_rc rc = open_port(served, error);
+    const struct simulate_beside *beside = server->options->beside;
+    if (rc == UP_OK && beside && beside->opened)
+        beside->opened(beside->context, index, served->port);
+    return rc;
 }
 
 static enum up_rc open_stop(struct server *server, struct up_error *error)
@@ -350,6 +410,12 @@ static void sum_up(FILE *to, const struct served *served)
             (unsigned long long)counts->answers, (unsigned long long)counts->faults,
             (unsigned long long)counts->bad_frames, (unsigned long long)counts->quiet_violations,
             (unsigned long long)counts->collisions);
+    if (counts->foreign_exchanges)
+        fprintf(to,
+                "%s: another master asked %llu times; %llu of its exchanges were spoiled by a "
+                "question in between\n",
+                served->options->line.name, (unsigned long long)counts->foreign_exchanges,
+                (unsigned long long)counts->foreign_spoiled);
 }
 
 enum up_rc simulate_serve(const struct simulate_options *options, struct up_error *error)

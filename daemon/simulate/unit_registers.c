@@ -60,8 +60,9 @@ static uint16_t status_word(const struct map *map, uint8_t phase)
 
 static bool is_missing(const struct virtual_unit *unit, unsigned point)
 {
-    return unit->options.no_discharge &&
-           (point == POINT_DISCHARGE_PRESSURE || point == POINT_DISCHARGE_TEMPERATURE);
+    bool is_discharge = point == POINT_DISCHARGE_PRESSURE || point == POINT_DISCHARGE_TEMPERATURE;
+    return (unit->options.no_discharge && is_discharge) ||
+           (point < POINT_COUNT && unit->options.not_fitted[point]);
 }
 
 /* What a gauge that is gone leaves in a channel: its last value, its fault code, or zero, as the

@@ -106,6 +106,10 @@ uint64_t core_newest_seq(const struct core *core, uint16_t well_index);
 uint64_t core_live_seq(const struct core *core, uint16_t number);
 /** A reader found damage in the journal. May be called from another thread. */
 void core_found_damage(struct core *core, const struct journal_damage *damage);
+/** Tells the SCADA side that a destination (by plan index) leaves its broker until then, or with 0
+ * comes back; `by`: who ordered it. False: nobody is there to be told, or the wall is full. */
+bool core_pause_destination(struct core *core, uint16_t destination, const struct stamp *until,
+                            const char *by);
 /** An event for the journal; it rides with the next commit, and waits while the disk refuses.
  * `text` is UTF-8 of `length` bytes, cut where it is too long for one. Dropped where there is no
  * room, which core_has_room_for_event says before. */

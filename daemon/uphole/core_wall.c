@@ -46,6 +46,19 @@ bool core_out(struct core *core)
     return rc == UP_OK;
 }
 
+bool core_pause_destination(struct core *core, uint16_t destination, const struct stamp *until,
+                            const char *by)
+{
+    if (!core->wall_up)
+        return false;
+    core->message.kind = WALL_PAUSE;
+    core->message.pause = (struct wall_pause){.destination = destination,
+                                              .until_boot_ms = until->boot_ms,
+                                              .until_utc_ms = until->utc_ms};
+    snprintf(core->message.pause.by, sizeof core->message.pause.by, "%s", by);
+    return core_out(core);
+}
+
 static void send_more(struct core *core, const struct core_well *well)
 {
     core->message.kind = WALL_MORE;
@@ -174,7 +187,15 @@ static uint8_t why_it_waits(const struct core *core, uint16_t destination, uint1
     else
         snprintf(sentence, room, "%s did not accept every record.",
                  core->options.plan->destinations[destination].name);
-    return to->cause;
+    /* A pause is over once it is back: what is left of it only has to be sent. */
+    return to->state == DELIVERY_UP && to->cause == CAUSE_PAUSED ? CAUSE_NONE : to->cause;
+}
+
+static void end_reason(struct core_destination *to)
+{
+    to->reason[0] = '\0';
+    if (to->cause == CAUSE_PAUSED)
+        to->cause = CAUSE_UNREACHABLE;
 }
 
 /** Since when something waits, and the ledger's delivery rows. */
@@ -201,7 +222,7 @@ void core_see_deliveries(struct core *core, const struct stamp *now)
                                 cursor->seq, core_newest_seq(core, w), now, cause, sentence);
         }
         if (!any && core->wall_up && to->state == DELIVERY_UP)
-            to->reason[0] = '\0'; /* over: it is not the reason of a later wait */
+            end_reason(to); /* over: it is not the reason of a later wait */
     }
 }
 
@@ -314,7 +335,8 @@ static void destination(struct core *core, const struct wall_destination *messag
         core_forget_refusals(core, message->destination); /* a new connection tells anew */
     }
     to->state = message->state;
-    to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE ? message->cause
+    if (message->state != DELIVERY_UP || to->cause != CAUSE_PAUSED)
+        to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE ? message->cause
                                                                              : CAUSE_UNREACHABLE;
     if (message->state != DELIVERY_UP)
         say_escape(to->reason, sizeof to->reason, message->reason,

@@ -65,6 +65,10 @@ int order_confirm(struct order_view *view, const struct asker *who, const char *
                   struct socket_text *text);
 int order_hold(struct order_view *view, const struct asker *who, const char *arguments,
                struct socket_text *text);
+int order_pause(struct order_view *view, const struct asker *who, const char *arguments,
+                struct socket_text *text);
+int order_resume(struct order_view *view, const struct asker *who, const char *arguments,
+                 struct socket_text *text);
 int order_note(struct order_view *view, const struct asker *who, const char *arguments,
                struct socket_text *text);
 int order_resend(struct order_view *view, const struct asker *who, const char *arguments,

@@ -57,9 +57,10 @@ static bool is_too_much(struct journal *journal, const struct plan *plan)
 {
     struct journal_room room;
     journal_room_of(journal, &room);
-    return plan->journal.at_most_bytes > 0 &&
-           room.used_bytes + room.log_bytes + room.reserve_wanted >
-               plan->journal.at_most_bytes / 100 * FULL_PERCENT;
+    /* The log's fixed size from the start: what it has of it by now says nothing about history. */
+    const uint64_t log = room.log_bytes > room.log_wanted ? room.log_bytes : room.log_wanted;
+    return plan->journal.at_most_bytes > 0 && room.used_bytes + log + room.reserve_wanted >
+                                                  plan->journal.at_most_bytes / 100 * FULL_PERCENT;
 }
 
 static bool is_too_old(const struct retain_options *options, const struct removal_next *next)

@@ -4,6 +4,7 @@
  * hand, served as virtual surface units.
  */
 #include "command.h"
+#include "exercise.h"
 
 #include "uphole/plan.h"
 #include "uphole/simulate.h"
@@ -24,6 +25,7 @@ struct wish {
     uint32_t refresh_ms, reply_delay_us;
     uint8_t schedule;
     bool no_discharge, power_up;
+    struct exercise_wish exercise; /* number 0: none */
     struct plan *plan;
     unsigned n_maps; /* read for --unit */
     struct map *map[SIMULATE_LINES_MAX * SIMULATE_UNITS_MAX];
@@ -249,7 +251,10 @@ enum {
     OPTION_TRUTH,
     OPTION_NO_DISCHARGE,
     OPTION_SCHEDULE,
-    OPTION_POWER_UP
+    OPTION_POWER_UP,
+    OPTION_EXERCISE,
+    OPTION_ANSWER,
+    OPTION_AT
 };
 
 static const struct option OPTIONS[] = {
@@ -258,9 +263,28 @@ static const struct option OPTIONS[] = {
     {"speed", 1, NULL, OPTION_SPEED}, {"frame", 1, NULL, OPTION_FRAME}, {"unit", 1, NULL, OPTION_UNIT},
     {"refresh", 1, NULL, OPTION_REFRESH}, {"reply-delay", 1, NULL, OPTION_DELAY}, {"seed", 1, NULL, OPTION_SEED},
     {"faults", 1, NULL, OPTION_FAULTS}, {"truth", 1, NULL, OPTION_TRUTH}, {"no-discharge", 0, NULL, OPTION_NO_DISCHARGE},
-    {"schedule", 1, NULL, OPTION_SCHEDULE}, {"power-up", 0, NULL, OPTION_POWER_UP}, {NULL, 0, NULL, 0},
+    {"schedule", 1, NULL, OPTION_SCHEDULE}, {"power-up", 0, NULL, OPTION_POWER_UP},
+    {"exercise", 1, NULL, OPTION_EXERCISE}, {"answer", 1, NULL, OPTION_ANSWER}, {"at", 1, NULL, OPTION_AT}, {NULL, 0, NULL, 0},
     /* clang-format on */
 };
+
+static int take_exercise(struct wish *wish, int option, const char *text)
+{
+    char *end;
+    if (option == OPTION_ANSWER) {
+        wish->exercise.answer = text;
+        return 0;
+    }
+    if (option == OPTION_AT) {
+        wish->exercise.directory = text;
+        return 0;
+    }
+    const long number = strtol(text, &end, 10);
+    if (end == text || *end || number < 1 || number > EXERCISES)
+        return USAGE("--exercise '%s'; expected 1 to %d", text, EXERCISES);
+    wish->exercise.number = (unsigned)number;
+    return 0;
+}
 
 static int take_settings(struct wish *wish, int option, const char *text)
 {
@@ -289,6 +313,10 @@ static int take_settings(struct wish *wish, int option, const char *text)
     case OPTION_POWER_UP:
         wish->power_up = true;
         return 0;
+    case OPTION_EXERCISE:
+    case OPTION_ANSWER:
+    case OPTION_AT:
+        return take_exercise(wish, option, text);
     default:
         return EX_USAGE;
     }
@@ -363,6 +391,17 @@ static int serve(struct wish *wish)
     return rc == UP_OK ? 0 : command_fail(&error);
 }
 
+static int exercise(struct wish *wish)
+{
+    if (wish->config || wish->serve.n_lines || wish->serve.faults_file || wish->no_discharge ||
+        wish->power_up)
+        return USAGE("--exercise stands with --seed, --at, --answer, --maps and --refresh only");
+    wish->exercise.seed = wish->serve.seed;
+    wish->exercise.maps = wish->maps;
+    wish->exercise.refresh_ms = wish->refresh_ms;
+    return exercise_run(&wish->exercise);
+}
+
 static int simulate(int argc, char **argv)
 {
     struct wish *wish = calloc(1, sizeof *wish);
@@ -375,6 +414,13 @@ static int simulate(int argc, char **argv)
     int code = take_options(wish, argc, argv, false);
     if (code == 0)
         code = take_options(wish, argc, argv, true);
+    if (code == 0 && wish->exercise.number) {
+        code = exercise(wish);
+        free(wish);
+        return code;
+    }
+    if (code == 0 && (wish->exercise.answer || wish->exercise.directory))
+        code = USAGE("--answer and --at stand with --exercise only");
     if (code == 0 && (wish->config != NULL) == (wish->serve.n_lines > 0))
         code = command_usage_error(&COMMAND_SIMULATE,
                                    "expected either --config FILE, or --line with --unit");
@@ -393,7 +439,8 @@ static int simulate(int argc, char **argv)
 const struct command COMMAND_SIMULATE = {
     .name = "simulate",
     .summary = "serve virtual surface units with an invented well behind them",
-    .usage = "simulate (--config FILE | --line PATH|HOST:PORT --unit ID:MAP...) [OPTION]...",
+    .usage = "simulate (--config FILE | --line PATH|HOST:PORT --unit ID:MAP... | --exercise N) "
+             "[OPTION]...",
     .help = "  --config FILE        serve every line and source of a configuration, with its maps "
             "and unit ids\n"
             "  --line PATH          a serial line: a pseudo-terminal, linked at PATH (another link "
@@ -414,7 +461,13 @@ const struct command COMMAND_SIMULATE = {
             "  --seed NUMBER        other seed, other wells; same seed, same values (1)\n"
             "  --faults FILE        a fault script (docs/simulator.md)\n"
             "  --truth FILE         append what the registers say, a JSON line a refresh, and each "
-            "fault\n\n"
+            "fault\n"
+            "  --exercise N         1 to 8: a cabinet in which one thing is wrong, to practise "
+            "(docs/commissioning.md)\n"
+            "  --at DIRECTORY       where the exercise puts port, screen and configuration "
+            "(exercise-N-SEED here)\n"
+            "  --answer TEXT        judge an answer to --exercise N --seed NUMBER: 0 right, 1 not "
+            "right\n\n"
             "Prints a line for each port and 'ready'; runs until SIGINT or SIGTERM, then removes "
             "its links and sums up.\n"
             "Every well, value and name in it is invented.\n\n"

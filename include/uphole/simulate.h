@@ -45,6 +45,7 @@ struct virtual_unit_options {
     int64_t powered_at_ms;    /* first data first_data later */
     const char *truth_log;    /* NDJSON file of every refresh, or NULL */
     uint8_t schedule;         /* enum well_schedule */
+    bool not_fitted[POINT_COUNT]; /* further sensors that the well doesn't have */
 };
 struct virtual_unit *virtual_unit_create(const struct virtual_unit_options *options, struct up_error *error);
 void virtual_unit_destroy(struct virtual_unit *unit);
@@ -63,12 +64,39 @@ void virtual_unit_set_alive(struct virtual_unit *unit, bool alive);
 #define SIMULATE_LINES_MAX 8
 #define SIMULATE_CONNECTIONS_MAX 16 /* of a TCP line; a serial line has connection 0 */
 
+#define SIMULATE_CONTROLLER_QUESTIONS_MAX 4
+
+/** What pair and converter do to the bytes between a serial port and the units. */
+struct simulate_pair {
+    bool by_settings; /* whoever opened the port at other settings than the line's is heard as garbage, and hears garbage */
+    bool swapped;     /* the two wires: every bit turned both ways, and a stray 00 behind each run of bytes */
+    bool no_bias;     /* stray FF and 00 before answers, and now and then in silence */
+};
+/** Another master on a serial line: its questions in a row, each `every_ms`, whenever the line is quiet. */
+struct simulate_controller {
+    uint32_t every_ms; /* 0: there is none */
+    uint8_t unit_id;
+    uint16_t n_questions;
+    struct read_request question[SIMULATE_CONTROLLER_QUESTIONS_MAX];
+};
+
 struct simulate_line {
     struct line_plan line;    /* serial: a pty is opened and linked at line.device; tcp: a listener at host:port (port 0: a free one) */
     uint16_t n_units;
     struct virtual_unit_options units[SIMULATE_UNITS_MAX];
     uint32_t reply_delay_us;  /* between the end of a request (with its t3.5) and the answer's first byte */
+    uint8_t missing_exception; /* tcp: how the converter answers for a unit that isn't there, 0A or 0B; 0 means 0B */
+    struct simulate_pair pair;
+    struct simulate_controller controller;
 };
+
+/**
+ * What a receiver makes of characters that were sent at other settings: the sender's bits as levels over time, sampled in the middle of the
+ * receiver's bits. At most `room` bytes; returns how many. Pure. Source of the character: Modbus over Serial Line V1.02, 2.5.1 (start bit 0, eight
+ * data bits lowest first, parity, stop bit 1; the line rests at 1). A character with a wrong parity bit, or a broken one where parity is checked, is
+ * handed on as 00 (termios(3), INPCK without PARMRK).
+ */
+size_t uart_through(const struct line_plan *sender, const struct line_plan *receiver, const uint8_t *bytes, size_t n, uint8_t *out, size_t room);
 
 struct fault_script; /* opaque; read once, shared by all lines */
 /** Parses docs/simulator.md's script. `name` stands in messages (file:line). UP_E_INPUT; UP_E_MISSING where a file can't be read. */
@@ -78,7 +106,7 @@ void fault_script_free(struct fault_script *script);
 
 struct virtual_line_counts {
     uint64_t requests, answers, faults, bad_frames, other_units, collisions /* asked while the line was sending */,
-        quiet_violations /* asked within t3.5 of an answer's end */, foreign_exchanges;
+        quiet_violations /* asked within t3.5 of an answer's end */, foreign_exchanges, foreign_spoiled /* asked into one of them */;
 };
 
 struct virtual_line; /* opaque */
@@ -101,7 +129,18 @@ const struct virtual_line_counts *virtual_line_counts_of(const struct virtual_li
 
 /* ---- serving (I/O) ---- */
 
+/** What goes on beside serving, in its thread: none of it may wait. Each function may be NULL. */
+struct simulate_beside {
+    void *context;
+    void (*opened)(void *context, uint16_t line, uint16_t port); /* a port is there: the TCP port it listens at, 0 of a serial line */
+    uint32_t look_every_ms;                                      /* 0: never */
+    void (*look)(void *context, int64_t now_ms, struct virtual_line *const *lines);
+    int input_fd;                                                /* -1: none */
+    bool (*input)(void *context);                                /* something is to be read there; false: stop serving */
+};
+
 struct simulate_options {
+    const struct simulate_beside *beside; /* may be NULL */
     uint16_t n_lines;
     struct simulate_line lines[SIMULATE_LINES_MAX];
     const char *faults_file;  /* script, or NULL; docs/simulator.md */

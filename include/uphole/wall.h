@@ -26,7 +26,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define WALL_VERSION 3
+#define WALL_VERSION 4
 #define WALL_FD 3
 #define WALL_PIECE_MAX 16384
 #define WALL_WANT_MAX 64
@@ -52,6 +52,7 @@ enum wall_kind {
     WALL_QUIET,       /* out, some time before WALL_STOP: tables take no new clients, and go on answering those connected */
     WALL_ORDER,       /* out: an order that this destination has not done yet */
     WALL_RECORDS,     /* out, only against a want: several records, as one message costs as much as a record does */
+    WALL_PAUSE,       /* out: a destination leaves its broker for a while, by order */
     WALL_KINDS
 };
 
@@ -68,6 +69,10 @@ struct wall_gap { uint16_t destination; uint32_t serial; struct gap gap; };
 struct wall_accepted { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; int64_t boot_ms; /* of the accepted row */ uint64_t order; /* stream 3 */ };
 /** Rows that go out once more: those of `order` behind `after`, up to `to` (pos), each marked so. Said again every few seconds while it is not done. */
 struct wall_order { uint16_t destination, well; uint64_t order, after, to; uint8_t kind; /* enum order_kind */ uint32_t revision; char by[80]; };
+/** The destination closes its connection, as a cut of the network would, and stays away until then (CLOCK_BOOTTIME; 0, or a time that is past: it
+ *  comes back at once). A SCADA side that starts again has forgotten it. `by`: who ordered it. */
+#define PAUSE_MOST_MS 600000
+struct wall_pause { uint16_t destination; int64_t until_boot_ms, until_utc_ms; char by[80]; };
 /** `aside_seq` not 0: that record is larger than the broker ever takes; it was passed over, and the rows behind it go on. */
 struct wall_refused { uint16_t destination, well; uint8_t stream; uint64_t pos; uint8_t code; char reason[120]; uint64_t aside_seq; struct stamp aside_at; };
 struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; uint32_t month; uint64_t month_bytes; /* what it cost in a month (203103), kept beside the cursors; 0: nothing said */ };
@@ -83,7 +88,7 @@ const char *books_verdict_name(uint8_t verdict);
 struct wall_books {
     uint8_t verdict;
     int64_t at_utc_ms, from_utc_ms; /* when it ended; the interval's begin, up to the newest row then */
-    uint64_t due, rows, never; /* of all wells and sources in the interval */
+    uint64_t due, rows, never, damaged; /* of all wells and sources in the interval: the first is the sum of the others */
 };
 struct wall_state {
     uint8_t clock, journal_ok; /* journal: 1 ok, 0 refusing */
@@ -115,6 +120,7 @@ struct wall_message {
         struct wall_refused refused;
         struct wall_destination destination;
         struct wall_order order;
+        struct wall_pause pause;
     };
 };
 

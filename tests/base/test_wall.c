@@ -282,6 +282,19 @@ static void an_order_out_of_bounds_is_dropped(void **state)
     check_dropped("a text without end", &message, SIZE_OF(order));
 }
 
+static void a_pause_out_of_bounds_is_dropped(void **state)
+{
+    (void)state;
+    struct wall_message message = message_of(WALL_PAUSE);
+    message.pause = (struct wall_pause){.destination = 8, .until_boot_ms = 1};
+    check_dropped("destination 8", &message, SIZE_OF(pause));
+    message.pause = (struct wall_pause){.until_boot_ms = -1};
+    check_dropped("a time before the start", &message, SIZE_OF(pause));
+    message.pause = (struct wall_pause){.until_boot_ms = 1};
+    memset(message.pause.by, 'x', sizeof message.pause.by);
+    check_dropped("a text without end", &message, SIZE_OF(pause));
+}
+
 static void unknown_kinds_and_oversize_are_dropped(void **state)
 {
     (void)state;
@@ -454,6 +467,7 @@ int main(void)
         cmocka_unit_test(descriptors_are_closed_on_exec),
         cmocka_unit_test(a_want_out_of_bounds_is_dropped),
         cmocka_unit_test(an_order_out_of_bounds_is_dropped),
+        cmocka_unit_test(a_pause_out_of_bounds_is_dropped),
         cmocka_unit_test(unknown_kinds_and_oversize_are_dropped),
         cmocka_unit_test(texts_without_their_end_are_dropped),
         cmocka_unit_test(codes_beyond_their_list_are_dropped),

@@ -8,7 +8,6 @@
 #define UPHOLE_TESTS_COMMISSION_BENCH_H
 
 #include "check.h"
-#include "uart.h"
 
 #include "uphole/commission.h"
 #include "uphole/simulate.h"

@@ -151,7 +151,7 @@ static void end(struct day *day, struct kept_records *kept)
  * Confirmed points are Good from the next scan on, over a kill, a stop, a change of label, of words
  * and of ranges; each record says so late as well, also in the first scans of a run and of a plan.
  * Planted defects: confirm-forgotten-at-start, confirm-unmade-again, confirm-late-blind,
- * confirm-words-lapse, confirm-next-poll-only.
+ * confirm-words-lapse.
  */
 static void a_confirmation_holds_over_restart_kill_and_reload(void **state)
 {

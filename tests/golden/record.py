@@ -23,6 +23,9 @@ import time
 import tty
 
 HERE = pathlib.Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent / "walk"))
+from ports import free_port  # noqa: E402
+
 SOURCE = HERE.parents[1]
 BINARY = os.environ.get("UPHOLE_BINARY", str(SOURCE / "build/release/daemon/uphole/uphole"))
 
@@ -45,12 +48,6 @@ CASES = {
     "listening": dict(seconds=20, pump="plain", master_every_s=1.25),
     "port-gone": dict(seconds=22, faults="at 6 s for 6 s line pad-line converter_gone\n"),
 }
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def wait_for(what, seconds, condition):

@@ -24,8 +24,10 @@ import tempfile
 import time
 from datetime import datetime, timezone
 
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "walk"))
 import invented
-import judge
+import judge  # noqa: E402
+from ports import free_port  # noqa: E402
 
 SOURCE = pathlib.Path(__file__).resolve().parents[2]
 BINARY = pathlib.Path(os.environ.get("UPHOLE_BINARY", SOURCE / "build/release/daemon/uphole/uphole"))
@@ -42,18 +44,6 @@ def boot_ms():
 
 def as_time(seconds):
     return datetime.fromtimestamp(seconds, timezone.utc).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def free_port():
-    """Out of the range that connections take their own ends from, so that nobody takes it between."""
-    while True:
-        with socket.socket() as probe:
-            port = random.SystemRandom().randrange(20000, 32000)
-            try:
-                probe.bind(("127.0.0.1", port))
-                return port
-            except OSError:
-                continue
 
 
 class Story(Exception):

@@ -228,6 +228,41 @@ static void rows_that_were_not_stored_come_again_with_the_same_revision(void **s
     book_close(book);
 }
 
+/* Planted defect: a pause by order waits for its minute like any slow broker, or its row closes while
+ * records still wait. */
+static void a_pause_by_order_is_a_gap_at_once_and_ends_when_all_has_come(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    const struct stamp oldest = rig_now(book->rig);
+    struct stamp now = oldest;
+    for (int second = 0; second <= 12; second++) {
+        now.boot_ms = oldest.boot_ms + second * 1000;
+        now.utc_ms = oldest.utc_ms + second * 1000;
+        ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 100,
+                            101 + (uint64_t)second, &now, CAUSE_PAUSED,
+                            "Broker plant-broker: the connection is paused until 10 by jana.");
+    }
+    book_take(book);
+    const struct gap *gap = book_newest(book, GAP_DELIVERY, 0);
+    assert_non_null(gap);
+    assert_true(gap->is_open);
+    check_count("start", gap->start.boot_ms, oldest.boot_ms);
+    check_count("cause", gap->cause_code, CAUSE_PAUSED);
+    /* It is back, and what waited is being sent: the cause stays. */
+    ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 104, 113, &now, CAUSE_NONE,
+                        "Broker plant-broker: the connection is paused until 10 by jana.");
+    ledger_see_delivery(book->ledger, "plant-broker", 11, false, NULL, 113, 113, &now, CAUSE_NONE,
+                        NULL);
+    book_take(book);
+    gap = book_newest(book, GAP_DELIVERY, 0);
+    assert_false(gap->is_open);
+    assert_false(gap->lost);
+    check_count("cause", gap->cause_code, CAUSE_PAUSED);
+    check_count("late", gap->scans, 13);
+    check_count("all of them came", gap->recovered, 13);
+    book_close(book);
+}
+
 /* Planted defect: late records are counted as lost, or the row closes while records still wait. */
 static void a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge(void **state)
 {
@@ -326,6 +361,7 @@ int main(void)
         RIG_TEST(changed_counts_of_open_rows_go_out_once_a_minute),
         RIG_TEST(three_days_of_outage_are_tens_of_revisions),
         RIG_TEST(rows_that_were_not_stored_come_again_with_the_same_revision),
+        RIG_TEST(a_pause_by_order_is_a_gap_at_once_and_ends_when_all_has_come),
         RIG_TEST(a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge),
         RIG_TEST(a_full_ledger_says_so_and_still_keeps_the_books),
         RIG_TEST(a_new_run_opens_its_rows_under_its_own_number),

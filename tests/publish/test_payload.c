@@ -13,7 +13,7 @@
 #include "check.h"
 #include "payload_fixture.h"
 
-#include "../../daemon/publish/json.h"
+#include "uphole/json.h"
 
 #include <stdlib.h>
 

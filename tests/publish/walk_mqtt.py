@@ -27,6 +27,9 @@ import time
 
 import jsonschema
 
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "walk"))
+from ports import free_port  # noqa: E402
+
 BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 SUBSCRIBER = shutil.which("mosquitto_sub")
 PUBLISHER = shutil.which("mosquitto_pub")
@@ -72,12 +75,6 @@ class Lines:
     def copy(self):
         with self.lock:
             return list(self.lines)
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def wait_for(what, seconds, condition):

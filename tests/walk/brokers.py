@@ -4,7 +4,6 @@ Every real broker has two doors: the one under test, and a plain one on another 
 """
 import json
 import os
-import random
 import shutil
 import socket
 import subprocess
@@ -13,28 +12,10 @@ import time
 
 import paho.mqtt.client as mqtt
 
+from ports import free_port
 from walk import wait_for
 
 AS_ROOT = "user root\n" if os.geteuid() == 0 else ""
-
-
-TAKEN, TAKEN_LOCK = set(), threading.Lock()
-
-
-def quiet_port():
-    """A free port that no outgoing connection will take meanwhile: below those that the kernel gives out (here, 32768 and more)."""
-    with TAKEN_LOCK:
-        for _ in range(1000):
-            port = random.randrange(12000, 32000)
-            with socket.socket() as probe:
-                try:
-                    probe.bind(("127.0.0.1", port))
-                except OSError:
-                    continue
-            if port not in TAKEN:
-                TAKEN.add(port)
-                return port
-    raise AssertionError("no free port between 12000 and 32000")
 
 
 class Certificates:
@@ -69,7 +50,7 @@ class Broker:
     """mosquitto on `port`; `lines` are of the door under test."""
 
     def __init__(self, walk, name, port, queued=100000):
-        self.walk, self.name, self.port, self.eye, self.queued = walk, name, port, quiet_port(), queued
+        self.walk, self.name, self.port, self.eye, self.queued = walk, name, port, free_port(), queued
         self.conf = walk.directory / f"{name}.conf"
         self.process = self.client = None
         self.messages, self.lock = [], threading.Lock()
@@ -80,7 +61,8 @@ class Broker:
                              f"listener {self.port} 127.0.0.1\n{lines}")
         binary = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         self.process = self.walk._start(self.name, binary, "-c", self.conf)
-        wait_for(f"broker {self.name}", 20, lambda: self.listens(self.port) and self.listens(self.eye))
+        wait_for(f"broker {self.name}", 20, lambda: self.process.poll() is not None or (self.listens(self.port) and self.listens(self.eye)))
+        assert self.process.poll() is None, f"broker {self.name} ended at once: {self.walk.log(self.name)[-600:]}"
         if self.client is None:
             self.subscribe()
         wait_for(f"the subscriber of {self.name}", 10, self.client.is_connected)

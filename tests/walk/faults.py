@@ -6,7 +6,8 @@ import time
 
 import paho.mqtt.client as mqtt
 
-from brokers import CONNACK, Broker, Fake, answering, packets, puback, quiet_port
+from brokers import CONNACK, Broker, Fake, answering, packets, puback
+from ports import free_port
 
 WELLS = ("heron-7", "heron-8")
 
@@ -18,7 +19,7 @@ class Fault:
     goes_on = ()  # wells that are delivered meanwhile
 
     def __init__(self, walk, certificates):
-        self.walk, self.certificates, self.port = walk, certificates, quiet_port()
+        self.walk, self.certificates, self.port = walk, certificates, free_port()
         self.name = re.sub(r"(?<!^)(?=[A-Z])", "-", type(self).__name__).lower()
         self.broker = Broker(walk, self.name, self.port)
         self.lines = "allow_anonymous true\n"

@@ -24,6 +24,7 @@ import walk as walks
 from brokers import Certificates
 from faults import *  # noqa: F403 - each fault by its name
 from walk import BINARY, Walk, main, wait_for
+from witness import Witness
 
 LONG = "--long" in sys.argv
 NAME_SERVER = BINARY.parents[2] / "tests/walk/libname_server.so"
@@ -78,12 +79,15 @@ class FaultWalk(Walk):
 
     def missed(self):
         """Scans due and not made, or made without an answer, from the database alone."""
-        rows = self.sql("SELECT well, count(*) AS n, min(seq) AS first, max(seq) AS last, sum(outcome <> 1) AS failed FROM scan GROUP BY well")
+        rows = self.sql("SELECT well, count(*) AS n, min(seq) AS first, max(seq) AS last FROM scan GROUP BY well")
         assert len(rows) == len(WELLS), rows
-        holes = sum(row["last"] - row["first"] + 1 - row["n"] + row["failed"] for row in rows)
+        holes = sum(row["last"] - row["first"] + 1 - row["n"] for row in rows)
+        failed = [row["boot_ms"] for row in self.sql("SELECT boot_ms FROM scan WHERE outcome <> 1")]
         # 5 to 8: program, disk, skipped, overflow. What the first listening put off came before the first scan.
-        never = self.sql("SELECT max(scans) AS n FROM gap WHERE kind IN (5, 6, 7, 8) AND start_utc_ms > (SELECT min(utc_ms) + 2000 FROM scan) GROUP BY run, id")
-        return holes + sum(row["n"] for row in never), sum(row["n"] for row in rows)
+        never = self.sql("SELECT max(scans) AS n, min(due_boot_ms) AS at FROM gap WHERE kind IN (5, 6, 7, 8) AND start_utc_ms > (SELECT min(utc_ms) + 2000 FROM scan) GROUP BY run, id")
+        excused = self.witness.excuses(failed + [row["at"] for row in never], "scans missed or without an answer")
+        missed = holes + sum(at not in excused for at in failed) + sum(row["n"] for row in never if row["at"] not in excused)
+        return missed, sum(row["n"] for row in rows)
 
 
 def is_complete(fault, well, until):
@@ -130,6 +134,7 @@ def play(walk, report, failures):
         environment = {"LD_PRELOAD": str(NAME_SERVER), "UPHOLE_NAMES": str(walk.names)}
         environment["ASAN_OPTIONS"] = environment["TSAN_OPTIONS"] = "verify_asan_link_order=0"
         walk.start_daemon(environment)
+        walk.witness = Witness(walk, walk.daemon, walk.simulator)
         lines = {}
         for fault in walk.faults:
             lines[fault] = wait_for(f"the sentence of {fault.name}: {fault.sentence}", 420 if LONG else 60, lambda f=fault: walk.seen(f), step=0.2)

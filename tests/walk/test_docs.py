@@ -18,6 +18,8 @@ import time
 
 import jsonschema
 
+from ports import free_port
+
 ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/uphole")
 FAILURES, DONE, LISTED, UP_TO = [], [], [], []
@@ -52,12 +54,6 @@ def blocks(path):
 def must(where, holds, what):
     if not holds:
         FAILURES.append("%s: %s" % (where, what))
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def shape(line):
@@ -170,6 +166,8 @@ def a_command(shell, where, line):
     if " confirm " in command and "--screen" in command:  # what this screen would say now
         value = json.loads(shell.run("%s read heron-7 --json --config config/tour.yaml" % UPHOLE)[1])["channels"]
         swaps.append(("1790 psi", "%.1f kPa" % next(c["value"] for c in value if c["channel"] == "intake_pressure")))
+    if re.match(r"uphole (pause|resume) ", command):
+        swaps.append(("plant-broker", "tour-broker"))
     for old, new in swaps:
         command = command.replace(old, new)
     command = command.replace("--for 10min", "--for 1min").replace("uphole ", UPHOLE + " ", 1)

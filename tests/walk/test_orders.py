@@ -2,7 +2,8 @@
 """Orders at the local socket: only its own user and root give them, each stands in the journal, and a held line's port is free for others.
 
 Planted defects, each seen to be caught by the test named behind it: a member of the socket's group may order (rights); a hold that keeps the port
-open, or that leaves its due scans uncounted (hold); an order that is not journaled (hold).
+open, or that leaves its due scans uncounted (hold); an order that is not journaled (hold); a pause that says goodbye, so that no will is told,
+and one that connects again before its time (pause).
 """
 import fcntl
 import grp
@@ -16,7 +17,7 @@ import time
 
 from pymodbus.client import ModbusSerialClient
 
-from walk import BINARY, SOURCE, Skip, Walk, main, wait_for
+from walk import BINARY, SOURCE, Skip, Walk, check_chain, main, once, wait_for
 
 NOBODY = 65534
 
@@ -251,5 +252,42 @@ def a_note_stands_with_its_gap():
         assert uphole(walk, "note", name, "x", "--by", "technician").returncode == 69
 
 
+def a_paused_destination_is_cut_off_and_comes_back():
+    """A pause looks like a cut to whoever reads at the broker, its ledger row is there however short it was, and all that waited comes."""
+    with Walk("orders-pause") as walk:
+        begin(walk)
+        walk.subscribe()
+        wait_for("live records", 15, lambda: len(walk.records("heron-7")) > 4)
+        for words, code in ((["pause", "scada-table"], 66), (["pause", "no-such-broker"], 66), (["pause", "plant-broker", "--for", "4s"], 64),
+                            (["pause", "plant-broker", "--for", "11min"], 64), (["pause"], 64)):
+            out = uphole(walk, *words)
+            assert out.returncode == code and out.stderr.strip(), (words, out.returncode, out.stderr)
+        out = uphole(walk, "pause", "plant-broker", "--for", "7s", "--by", "technician")
+        paused = time.monotonic()
+        assert out.returncode == 0 and "is paused by technician (" in out.stdout, out
+        offline = lambda: [t for topic, payload, _, t in walk.messages if "/box/" in topic and not json.loads(payload)["running"] and t >= paused - 1]
+        wait_for("the last will", 3, offline)
+        wait_for("the delivery row", 6, lambda: [g for g in walk.gaps() if g["kind"] == "delivery" and g["end"] is None])
+        shown = uphole(walk, "status").stdout
+        assert "the connection is paused until" in shown and "by technician (" in shown, shown
+        wait_for("records again", 12, lambda: [t for topic, _, _, t in walk.messages if topic.endswith("/record") and t > paused + 5])
+        back = min(t for topic, _, _, t in walk.messages if topic.endswith("/record") and t > paused + 1)
+        assert 6.5 <= back - paused <= 10, f"back after {back - paused:.1f} s of 7"
+        wait_for("the delivery rows' end", 10, lambda: all(g["end"] for g in walk.gaps() if g["kind"] == "delivery"))
+        gaps = [g for g in walk.gaps() if g["kind"] == "delivery"]
+        assert {g["well"] for g in gaps} == {"heron-7", "heron-8"}, gaps
+        for gap in gaps:
+            assert "paused until" in gap["cause"] and "by technician (" in gap["cause"], gap
+            assert gap["scans"] == gap["recovered"] > 0 and not gap["lost"], gap
+        check_chain(once(walk.records("heron-7")))
+        assert [r for r in walk.records("heron-7") if r["sent"] == "late"], "what waited came as live"
+        assert walk.sql("select who, text from event where kind = 'order_pause'"), "the pause is not journaled"
+        assert uphole(walk, "pause", "plant-broker", "--for", "60s").returncode == 0
+        wait_for("the connection's end", 5, lambda: "paused" in uphole(walk, "status").stdout)
+        resumed = time.monotonic()
+        assert uphole(walk, "resume", "plant-broker").returncode == 0
+        wait_for("records after resume", 8, lambda: [t for topic, _, _, t in walk.messages if topic.endswith("/record") and t > resumed])
+
+
 if __name__ == "__main__":
-    main(only_the_owner_and_root_order, a_held_line_is_free_for_others, a_note_stands_with_its_gap)
+    main(only_the_owner_and_root_order, a_held_line_is_free_for_others, a_note_stands_with_its_gap, a_paused_destination_is_cut_off_and_comes_back)

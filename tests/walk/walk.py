@@ -18,18 +18,14 @@ import time
 
 import paho.mqtt.client as mqtt
 
+from ports import free_port
+
 SOURCE = pathlib.Path(__file__).resolve().parents[2]
 BINARY = pathlib.Path(os.environ.get("UPHOLE_BINARY", SOURCE / "build/release/daemon/uphole/uphole"))
 
 
 class Skip(Exception):
     """What can't run on this machine, and why."""
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def wait_for(what, seconds, condition, step=0.05):

@@ -5,7 +5,7 @@
  * Numbers come from number_to_text, which knows no locale and never writes NaN, infinity or an
  * exponent.
  */
-#include "json.h"
+#include "uphole/json.h"
 
 #include "uphole/quantity.h"
 #include "uphole/stamp.h"

@@ -1,0 +1,75 @@
+"""A witness of the machine: when did the processes of a walk stand in line for a processor, so that a poll that came too late is the machine's doing?
+
+A walk that demands "no due time was missed" can only be judged where the machine let its processes run. The witness is a process of its own: twenty
+times a second it asks the kernel how long each thread of the watched processes has waited for its turn (proc(5), schedstat), and how late it was
+woken itself. What the program does to itself - waiting for a lock, a pipe, a broker, the disk - is no such waiting, so it excuses none of it.
+"""
+import json
+import pathlib
+import subprocess
+import sys
+import time
+
+STEP_S = 0.05
+SAID_FROM_MS = 20  # shorter waits are everyday
+STARVED_MS = 250   # in a second; a poll has 800 ms for its answer, and simulator, line, core take turns in it
+PART = 0.1         # no more of the time may be excused: a walk on such a machine judges nothing
+
+
+def waited_ns(pid):
+    """Of each thread: how long it has waited for its turn, ever."""
+    waited = {}
+    try:
+        for task in pathlib.Path(f"/proc/{pid}/task").iterdir():
+            waited[task.name] = int((task / "schedstat").read_text().split()[1])
+    except (OSError, IndexError, ValueError):
+        pass  # it has just ended, or this kernel doesn't count
+    return waited
+
+
+def watch(pids):
+    """Prints [end in ms of CLOCK_BOOTTIME, ms waited] of each step in which somebody waited: of each process the thread that waited longest."""
+    before = {pid: waited_ns(pid) for pid in pids}
+    at = time.clock_gettime(time.CLOCK_BOOTTIME)
+    while True:
+        time.sleep(STEP_S)
+        now = time.clock_gettime(time.CLOCK_BOOTTIME)
+        waited_ms = (now - at - STEP_S) * 1000
+        for pid in pids:
+            then, before[pid] = before[pid], waited_ns(pid)
+            waited_ms += max((ns - then.get(task, ns) for task, ns in before[pid].items()), default=0) / 1e6
+        at = now
+        if waited_ms >= SAID_FROM_MS:
+            print(json.dumps([round(now * 1000), round(waited_ms)]), flush=True)
+
+
+class Witness:
+    def __init__(self, walk, *processes):
+        self.path = walk.directory / "witness.ndjson"
+        self.began_ms = time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
+        with self.path.open("wb") as into:
+            self.process = subprocess.Popen([sys.executable, __file__, *(str(process.pid) for process in processes)], stdout=into)
+        walk.processes.append(self.process)
+
+    def steps(self):
+        lines = self.path.read_text().splitlines()
+        return [json.loads(line) for line in lines if line.endswith("]")]
+
+    def starved_at(self, boot_ms, before_ms=1000, after_ms=2000):
+        """True where within some second around that instant the processes waited for longer than STARVED_MS."""
+        near = [step for step in self.steps() if boot_ms - before_ms <= step[0] <= boot_ms + after_ms]
+        return any(sum(ms for at, ms in near if end - 1000 < at <= end) >= STARVED_MS for end, _ in near)
+
+    def excuses(self, instants_ms, what):
+        """Of these instants those that the machine excuses; says so. Fails where it would excuse too much."""
+        excused = [at for at in instants_ms if self.starved_at(at)]
+        if excused:
+            seconds = {round(at / 1000) for at in excused}
+            whole_s = (time.clock_gettime(time.CLOCK_BOOTTIME) * 1000 - self.began_ms) / 1000
+            print(f"  {len(excused)} {what} within {len(seconds)} of {whole_s:.0f} s in which the machine gave the program no processor: not counted", flush=True)
+            assert len(seconds) <= max(2, PART * whole_s), f"{len(seconds)} of {whole_s:.0f} s: this machine is too busy for this test"
+        return excused
+
+
+if __name__ == "__main__":
+    watch([int(pid) for pid in sys.argv[1:]])
