@@ -28,7 +28,8 @@ enum reader_row {
     R_PLAN_LIKE,   /* plans whose digest begins so, newest first */
     R_EVENTS,      /* after a pos, within an interval */
     R_ROWS,
-    R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes */
+    R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes, */
+    R_FLOOR,         /* or nothing that says what was removed */
     R_ALL
 };
 
