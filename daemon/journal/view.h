@@ -39,14 +39,14 @@ struct view_want {
 /** `holds` false: a row whose check fails; it has no blocks. The visitor returns false when it has
  * enough. */
 typedef bool (*view_visit)(void *context, const struct scan *scan, bool holds);
-UP_MUST enum up_rc view_forward(struct scan_view *view, const struct view_want *want, view_visit visit,
-                                void *context, struct up_error *error);
+UP_MUST enum up_rc view_forward(struct scan_view *view, const struct view_want *want,
+                                view_visit visit, void *context, struct up_error *error);
 /** The same, newest first. */
-UP_MUST enum up_rc view_backward(struct scan_view *view, const struct view_want *want, view_visit visit,
-                                 void *context, struct up_error *error);
+UP_MUST enum up_rc view_backward(struct scan_view *view, const struct view_want *want,
+                                 view_visit visit, void *context, struct up_error *error);
 /** The newest scan of a want (its head); pos 0: none. */
-UP_MUST enum up_rc view_newest(struct scan_view *view, const struct view_want *want, struct scan *scan,
-                               struct up_error *error);
+UP_MUST enum up_rc view_newest(struct scan_view *view, const struct view_want *want,
+                               struct scan *scan, struct up_error *error);
 /** Oldest and newest pos of all scans, 0 where there is none. From indexes alone. */
 UP_MUST enum up_rc view_ends(struct scan_view *view, uint64_t *oldest, uint64_t *newest,
                              struct up_error *error);

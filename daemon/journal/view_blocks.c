@@ -10,7 +10,6 @@
 
 bool view_block_of_row(sqlite3_stmt *row, struct view_block *block)
 {
-    uint8_t digest[SEALED_DIGEST_BYTES];
     block->number = column_u64(row, 0);
     block->pos_from = column_u64(row, 1);
     block->pos_to = column_u64(row, 2);
@@ -35,8 +34,7 @@ bool view_block_of_row(sqlite3_stmt *row, struct view_block *block)
         block->head.pos_to != block->pos_to || block->head.well != block->well ||
         block->head.source != block->source)
         return false;
-    sealed_digest(block->before, head, block->data, block->length, digest);
-    return memcmp(digest, block->digest, sizeof digest) == 0;
+    return sealed_digest_holds(block->before, head, block->data, block->length, block->digest);
 }
 
 static struct kept_block *find_kept(struct scan_view *view, uint64_t number)

@@ -10,6 +10,8 @@
 
 #include "check.h"
 
+#include "uphole/journal_books.h"
+
 #include "../../daemon/journal/reader.h"
 #include "../../daemon/journal/view_inside.h"
 
