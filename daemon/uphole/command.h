@@ -32,12 +32,8 @@ extern const struct command COMMAND_RUN, COMMAND_CHECK, COMMAND_GAPS, COMMAND_DE
     COMMAND_READ, COMMAND_WATCH, COMMAND_TRACE, COMMAND_HOLD, COMMAND_RELEASE, COMMAND_NOTE,
     COMMAND_SUPPORT, COMMAND_RESEND, COMMAND_RECALCULATE, COMMAND_REPLAY, COMMAND_RELOAD,
     COMMAND_EXPORT, COMMAND_AUDIT;
-<<<<<<< HEAD
 extern const struct command COMMAND_PAUSE, COMMAND_RESUME, COMMAND_LOOP_CHECK;
-=======
-extern const struct command COMMAND_PAUSE, COMMAND_RESUME;
 extern const struct command COMMAND_COMPARE;
->>>>>>> origin/main
 extern const struct command COMMAND_FIND, COMMAND_DRAFT_MAP;
 
 /** The table of commands, in the order of the help; NULL behind the last. */
