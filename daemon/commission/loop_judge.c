@@ -81,7 +81,8 @@ static bool is_wanted(const struct loop_outage *outage, const struct loop_row *r
 void loop_judge_outage(struct loop_outage *outage, const struct loop_seen *seen)
 {
     unsigned wanted = 0;
-    const bool is_short = seen->ended_utc_ms - seen->began_utc_ms < seen->poll_ms[0] + seen->slack_ms;
+    const bool is_short =
+        seen->ended_utc_ms - seen->began_utc_ms < seen->poll_ms[0] + seen->slack_ms;
     outage->result = LOOP_PASS;
     outage->sentence[0] = '\0';
     for (unsigned i = 0; i < outage->n_rows; i++) {
@@ -108,6 +109,5 @@ void loop_judge_outage(struct loop_outage *outage, const struct loop_seen *seen)
     if (outage->result == LOOP_PASS && outage->sentence[0] == '\0')
         snprintf(outage->sentence, sizeof outage->sentence,
                  "%u row%s of the ledger, begin and end within one poll, counts as due%s.", wanted,
-                 wanted == 1 ? "" : "s",
-                 seen->has_broker ? ", told on the gap topic; no record is missing" : "");
+                 wanted == 1 ? "" : "s", seen->has_broker ? "; no record is missing" : "");
 }

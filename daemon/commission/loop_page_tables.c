@@ -48,8 +48,8 @@ static void put_heard(FILE *out, const struct loop_heard *heard, const char *poi
 
 static void put_raw(FILE *out, const struct loop_channel *channel)
 {
-    fprintf(out, "<td>%s %u <span class=hex>", channel->table == TABLE_INPUT ? "in" : "hold",
-            channel->address);
+    fprintf(out, "<td class=w>%s %u <span class=hex>",
+            channel->table == TABLE_INPUT ? "in" : "hold", channel->address);
     for (unsigned i = 0; i < channel->n_words && i < 4; i++)
         fprintf(out, "%s%04X", i > 0 ? " " : "", channel->words[i]);
     fputs("</span></td>", out);
@@ -135,40 +135,53 @@ void page_channels(FILE *out, const struct loop_record *record)
     put_first_tries(out, record);
 }
 
-static void put_row(FILE *out, const struct loop_row *row)
+/** The time of day alone, where the day is that of the record's begin. */
+static void put_clock(FILE *out, int64_t utc_ms, int64_t day_ms)
 {
-    fprintf(out, "%s%s%s ", gap_kind_name(row->kind), row->source != SOURCE_NONE ? ", " : "",
-            row->source != SOURCE_NONE ? source_name(row->source) : "");
-    page_text(out, row->destination);
-    fprintf(out, " <span class=hex>%06" PRIx64 ":%" PRIu64 "</span>: ", row->run >> 40, row->id);
-    page_time(out, row->start_utc_ms);
-    fputs(" to ", out);
-    page_time(out, row->is_open ? 0 : row->end_utc_ms);
-    if (row->kind == GAP_DELIVERY)
-        fprintf(out, ", %u late, %u came", row->scans, row->recovered);
-    else
-        fprintf(out, ", %u scan%s missed", row->scans, row->scans == 1 ? "" : "s");
-    fprintf(out, ", %s<br>",
-            row->delivered ? "told on the gap topic" : "not heard on the gap topic");
+    char text[STAMP_TEXT_MAX], day[STAMP_TEXT_MAX];
+    if (utc_ms == 0) {
+        fputs("open", out);
+        return;
+    }
+    stamp_to_short_text(utc_ms, text);
+    stamp_to_short_text(day_ms, day);
+    fputs(strncmp(text, day, 11) == 0 ? text + 11 : text, out);
 }
 
-static void put_outage(FILE *out, const struct loop_outage *outage)
+static void put_row(FILE *out, const struct loop_row *row, int64_t day_ms)
+{
+    fprintf(out, "%s ", gap_kind_name(row->kind));
+    page_text(out, row->source != SOURCE_NONE ? source_name(row->source) : row->destination);
+    fputs(", ", out);
+    put_clock(out, row->start_utc_ms, day_ms);
+    fputs(" to ", out);
+    put_clock(out, row->is_open ? 0 : row->end_utc_ms, day_ms);
+    if (row->kind == GAP_DELIVERY)
+        fprintf(out, ": %u late, %u came", row->scans, row->recovered);
+    else
+        fprintf(out, ": %u scan%s missed", row->scans, row->scans == 1 ? "" : "s");
+    fprintf(out, ", %s <span class=hex>%06" PRIx64 ":%" PRIu64 "</span><br>",
+            row->delivered ? "told on the gap topic" : "not heard on the gap topic", row->run >> 40,
+            row->id);
+}
+
+static void put_outage(FILE *out, const struct loop_outage *outage, int64_t day_ms)
 {
     static const char *const NAMES[LOOP_OUTAGE_KINDS] = {"", "Asking stopped", "Network cut",
                                                          "Program stopped"};
-    fprintf(out, "<tr><td>%s</td><td>",
+    fprintf(out, "<tr><td class=w>%s</td><td>",
             outage->kind < LOOP_OUTAGE_KINDS ? NAMES[outage->kind] : "");
     page_text(out, outage->how);
-    fputs("</td><td>", out);
-    page_time(out, outage->began_utc_ms);
+    fputs("</td><td class=w>", out);
+    put_clock(out, outage->began_utc_ms, day_ms);
     fputs("<br>", out);
-    page_time(out, outage->ended_utc_ms);
-    fputs("</td><td><small>", out);
+    put_clock(out, outage->ended_utc_ms, day_ms);
+    fputs("</td><td>", out);
     for (unsigned i = 0; i < outage->n_rows; i++)
-        put_row(out, &outage->row[i]);
-    fputs("</small>", out);
+        put_row(out, &outage->row[i], day_ms);
+    fputs("<small>", out);
     page_text(out, outage->sentence);
-    fprintf(out, "</td><td class=r>%s</td></tr>\n", result_text(outage->result));
+    fprintf(out, "</small></td><td class=r>%s</td></tr>\n", result_text(outage->result));
 }
 
 void page_outages(FILE *out, const struct loop_record *record)
@@ -184,7 +197,7 @@ void page_outages(FILE *out, const struct loop_record *record)
                   "to</th><th>Ledger</th><th>Result</th></tr></thead>\n<tbody>\n",
                   out);
         any = true;
-        put_outage(out, outage);
+        put_outage(out, outage, record->begun_utc_ms);
     }
     if (any)
         fputs("</tbody></table>\n", out);

@@ -27,6 +27,15 @@ unsigned loop_count(const struct loop_record *record, uint8_t result)
     return n;
 }
 
+unsigned loop_count_numberless(const struct loop_record *record)
+{
+    unsigned n = 0;
+    for (unsigned i = 0; i < record->n_channels; i++)
+        n += record->channel[i].result == LOOP_SKIPPED &&
+             strcmp(record->channel[i].verdict, LOOP_NO_NUMBER) == 0;
+    return n;
+}
+
 bool loop_is_done(const struct loop_record *record)
 {
     for (unsigned i = 0; i < record->n_outages; i++)

@@ -325,7 +325,7 @@ static int begin_sitting(struct loop_check *check, const struct loop_running *ru
                          bool is_resumed)
 {
     struct loop_record *record = check->record;
-    struct loop_source now[SOURCE_KINDS];
+    struct loop_source now[SOURCE_KINDS] = {0};
     char differences[LOOP_SENTENCE_MAX] = "";
     const int code = describe_sources(check, now);
     if (code != 0)

@@ -459,6 +459,7 @@ enum step_end loop_do_channel(struct loop_check *check, unsigned index)
     const struct channel *channel = channel_of(check, at);
     char line[LOOP_LINE_MAX];
     if (channel == NULL || !compare_takes(channel)) {
+        snprintf(at->verdict, sizeof at->verdict, LOOP_NO_NUMBER);
         snprintf(at->sentence, sizeof at->sentence,
                  "holds a state, a code or a text: no number to compare with a screen's");
         end(check, at, LOOP_SKIPPED);

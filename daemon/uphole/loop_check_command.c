@@ -331,9 +331,11 @@ static int finish(struct loop_check *check)
     if (loop_file_finish(check, json, page, &error) != UP_OK)
         return command_fail(&error);
     printf("\n");
-    loop_say(0, "%u channels passed, %u failed, %u not fitted, %u skipped.",
+    loop_say(0, "%u channels passed, %u failed, %u not fitted, %u skipped, %u without a number.",
              loop_count(record, LOOP_PASS), loop_count(record, LOOP_FAIL),
-             loop_count(record, LOOP_NOT_FITTED), loop_count(record, LOOP_SKIPPED));
+             loop_count(record, LOOP_NOT_FITTED),
+             loop_count(record, LOOP_SKIPPED) - loop_count_numberless(record),
+             loop_count_numberless(record));
     say_stanzas(check);
     loop_say(0, "Record: %s", json);
     loop_say(0, "To print and sign: %s", page);

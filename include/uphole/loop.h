@@ -128,6 +128,9 @@ struct loop_record {
 
 /** How many channels have that result. */
 unsigned loop_count(const struct loop_record *record, uint8_t result);
+/** Of those that are skipped: a state, a code or a text, with no number to compare. Their verdict is LOOP_NO_NUMBER. */
+#define LOOP_NO_NUMBER "no_number"
+unsigned loop_count_numberless(const struct loop_record *record);
 /** Every channel and outage has a result. */
 bool loop_is_done(const struct loop_record *record);
 /** Nothing failed. */
