@@ -29,7 +29,7 @@ static const char STYLE[] =
     "dt{color:#333}dd{margin:0;overflow-wrap:anywhere}"
     ".hex{font-family:'Liberation Mono','DejaVu Sans Mono',monospace;font-size:6.3pt}"
     "table{border-collapse:collapse;width:100%}"
-    "th,td{text-align:left;vertical-align:top;padding:.16mm 1.2mm .16mm "
+    "th,td{text-align:left;vertical-align:top;line-height:1.13;padding:.15mm 1.2mm .15mm "
     "0;border-bottom:.12mm solid #aaa}"
     "th{font-weight:bold;border-bottom:.25mm solid #000;white-space:nowrap}"
     "td.n,th.n{text-align:right;white-space:nowrap}"
@@ -37,11 +37,11 @@ static const char STYLE[] =
     "td.w{white-space:nowrap}"
     "tr{break-inside:avoid}"
     "small{font-size:6.3pt;color:#222}"
-    "ul{margin:0;padding-left:3.4mm}"
+    "ul{margin:0;padding-left:3.4mm}.do{margin:1mm 0 0}"
     "footer{break-inside:avoid}"
     ".sign{display:grid;grid-template-columns:1fr 1fr;gap:10mm;margin-top:2.2mm}"
     ".sign p{margin:0}"
-    ".line{display:grid;grid-template-columns:14mm 1fr;align-items:end;margin-top:4.4mm}"
+    ".line{display:grid;grid-template-columns:14mm 1fr;align-items:end;margin-top:3.9mm}"
     ".line i{border-bottom:.25mm solid #000;height:1em}"
     ".last{margin:1.6mm 0 0;font-size:6pt;color:#333}"
     "@media screen{body{padding:8mm}}";
@@ -273,8 +273,8 @@ static void put_stanzas(FILE *out, const struct loop_record *record)
             if (before[0] == '\0')
                 fprintf(out, "%s%s: fitted: {",
                         any ? "<br>"
-                            : "<h2>For the configuration, where it is accepted</h2>\n<div "
-                              "class=hex>",
+                            : "<p class=do><b>For the configuration, where it is accepted:</b> "
+                              "<span class=hex>",
                         source_name(s));
             fprintf(out, "%s%s: no", before, point_get(at->point)->id);
             before = ", ";
@@ -284,7 +284,7 @@ static void put_stanzas(FILE *out, const struct loop_record *record)
         any = any || before[0] != '\0';
     }
     if (any)
-        fputs("</div>\n", out);
+        fputs("</span></p>\n", out);
 }
 
 static void put_signatures(FILE *out)

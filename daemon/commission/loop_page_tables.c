@@ -161,8 +161,7 @@ static void put_row(FILE *out, const struct loop_row *row, int64_t day_ms)
     else
         fprintf(out, ": %u scan%s missed", row->scans, row->scans == 1 ? "" : "s");
     fprintf(out, ", %s <span class=hex>%06" PRIx64 ":%" PRIu64 "</span><br>",
-            row->delivered ? "told on the gap topic" : "not heard on the gap topic", row->run >> 40,
-            row->id);
+            row->delivered ? "told" : "not told", row->run >> 40, row->id);
 }
 
 static void put_outage(FILE *out, const struct loop_outage *outage, int64_t day_ms)
@@ -179,9 +178,9 @@ static void put_outage(FILE *out, const struct loop_outage *outage, int64_t day_
     fputs("</td><td>", out);
     for (unsigned i = 0; i < outage->n_rows; i++)
         put_row(out, &outage->row[i], day_ms);
-    fputs("<small>", out);
-    page_text(out, outage->sentence);
-    fprintf(out, "</small></td><td class=r>%s</td></tr>\n", result_text(outage->result));
+    if (outage->result == LOOP_FAIL || outage->n_rows == 0)
+        page_text(out, outage->sentence);
+    fprintf(out, "</td><td class=r>%s</td></tr>\n", result_text(outage->result));
 }
 
 void page_outages(FILE *out, const struct loop_record *record)
@@ -192,7 +191,8 @@ void page_outages(FILE *out, const struct loop_record *record)
         if (outage->result == LOOP_SKIPPED || outage->result == LOOP_OPEN)
             continue;
         if (!any)
-            fputs("<h2>Outages that were made, and the rows that they left in the ledger</h2>\n"
+            fputs("<h2>Outages that were made, and the rows that they left in the ledger "
+                  "<small>(told: read back, closed, on the gap topic)</small></h2>\n"
                   "<table>\n<thead><tr><th>Test</th><th>How</th><th>From, "
                   "to</th><th>Ledger</th><th>Result</th></tr></thead>\n<tbody>\n",
                   out);

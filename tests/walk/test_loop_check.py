@@ -271,6 +271,7 @@ def the_whole_loop_is_proved():
             kept = os.environ.get("UPHOLE_KEEP_PAGE")
             if kept:
                 open(kept, "w").write(page)
+                open(kept + ".json", "w").write(json.dumps(record))
         finally:
             session.close()
 
