@@ -193,7 +193,7 @@ void page_outages(FILE *out, const struct loop_record *record)
         if (!any)
             fputs("<h2>Outages that were made, and the rows that they left in the ledger "
                   "<small>(told: read back, closed, on the gap topic)</small></h2>\n"
-                  "<table>\n<thead><tr><th>Test</th><th>How</th><th>From, "
+                  "<table>\n<thead><tr><th>Test</th><th style=\"width:27%\">How</th><th>From, "
                   "to</th><th>Ledger</th><th>Result</th></tr></thead>\n<tbody>\n",
                   out);
         any = true;
