@@ -163,14 +163,14 @@ static void a_newer_schema_is_refused_by_name_and_not_touched(void **state)
     struct up_error error = {0};
     rig_start(rig, BOOT_A);
     rig_kill(rig);
-    rig_execute(rig, "PRAGMA user_version=3");
+    rig_execute(rig, "PRAGMA user_version=4");
     assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_NEWER);
-    assert_non_null(strstr(error.why, "newer Uphole (schema 3, this one knows 2)"));
-    check_count("still 3", rig_query(rig, "PRAGMA user_version"), 3);
+    assert_non_null(strstr(error.why, "newer Uphole (schema 4, this one knows 3)"));
+    check_count("still 4", rig_query(rig, "PRAGMA user_version"), 3);
     struct journal_reader *reader = NULL;
     assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_E_NEWER);
     assert_null(reader);
-    rig_execute(rig, "PRAGMA user_version=2");
+    rig_execute(rig, "PRAGMA user_version=3");
     assert_int_equal(open_again(rig, &rig->journal, &error),
                      UP_OK); /* and the refusal kept no lock */
 }
