@@ -6,6 +6,7 @@ Usage: UPHOLE_BINARY=... bench_history_memory.py [SCANS]     SCANS: rows of the 
 Prints the highest RssAnon of each (of the well side while it recalculates all that the journal held), and the growth from the smaller journal to the larger
 one; with --bound KIB it ends with 1 where one grew by more.
 """
+import json
 import pathlib
 import shutil
 import subprocess
@@ -43,12 +44,19 @@ def watched(words):
     return highest, time.monotonic() - began, lines
 
 
+def is_drained(walk):
+    out = subprocess.run([BINARY, "status", "--json", "--journal", walk.journal], capture_output=True, text=True)
+    if out.returncode != 0:
+        return False
+    ways = [d for w in json.loads(out.stdout)["wells"] for d in w["delivery"] if d["destination"] == "plant-broker"]
+    return bool(ways) and all(d["state"] == "up" and d["waiting_records"] <= 60 for d in ways)
+
+
 def recalculated(walk, scans):
     """Highest RssAnon of the well side while it recalculates what the journal was filled with."""
     run = walk.sql("SELECT id FROM run ORDER BY pos LIMIT 1")[0]["id"]
     walk.start_daemon()
-    wait_for("the backlog", 600, lambda: all(row["pos"] >= row["last"] for row in walk.sql(
-        f"SELECT c.pos, w.newest_pos AS last FROM cursor c JOIN well w ON w.number = c.well WHERE stream = 1 AND destination = 'plant-broker'") or [{"pos": 0, "last": 1}]), step=1)
+    wait_for("the backlog", 900, lambda: is_drained(walk), step=1)
     before = memory(walk.daemon.pid)
     text = walk.config.read_text()
     walk.config.write_text(text.replace("label: Heron 7", "label: Heron 7 corrected"))
@@ -75,6 +83,7 @@ def main():
     found = {}
     with Walk("history-memory") as walk:
         walk.start_broker()
+        walk._start("listener", "mosquitto_sub", "-p", walk.broker_port, "-q", "0", "-t", "uphole/#", "-F", "%U")  # else nothing is accepted
         walk.start_simulator()
         for n in (scans // 10, scans):
             shutil.rmtree(walk.journal)
