@@ -23,6 +23,7 @@
 #define SHOWN 0.02      /* share below which a cause isn't shown */
 #define RIVAL_PERCENT 5 /* from this share on a second cause is said beside the first */
 #define PERCENT_MOST 99
+#define MOVED_MAX 3 /* places by which a point moves with the unit */
 
 const char *compare_verdict_name(uint8_t verdict)
 {
@@ -151,29 +152,36 @@ static double marker_value(const struct beside *beside, unsigned index)
     return channel->point == POINT_DISCHARGE_TEMPERATURE ? 0.0 : NAN;
 }
 
-/** The marker that the screen shows, in whatever unit, or (a screen that shows nothing) that the
- * register's number stands for in another unit. */
-static bool shows_marker(const struct beside *beside, double uphole, double *marker,
-                         unit_number *in)
+/** The register's number is that of the marker in another unit, with its point moved or not. */
+static bool is_marker_elsewhere(const struct beside *beside, double uphole, double marker)
 {
-    const struct channel *channel = beside->question->channel;
-    const unit_number own = point_unit(channel->point);
-    for (unsigned i = 0; i <= channel->n_markers; i++) {
-        *marker = marker_value(beside, i);
-        *in = beside->value->unit;
-        if (!isfinite(*marker))
+    const unit_number own = point_unit(beside->point->number),
+                      says = beside->question->channel->unit;
+    const double number = unit_convert(uphole, own, says);
+    const double count =
+        fabs(unit_convert(beside->count, own, says) - unit_convert(0.0, own, says));
+    for (unit_number id = 1; id < unit_count(); id++) {
+        if (unit_get(id)->kind != beside->point->kind)
             continue;
-        if (!beside->value->is_blank && beside->step <= 0.01 * fabs(*marker) + 1.0 &&
-            is_near(beside->screen, *marker, beside->step))
-            return true;
-        for (unit_number id = 1; beside->value->is_blank && id < unit_count(); id++) {
-            *in = id;
-            if (unit_get(id)->kind == beside->point->kind &&
-                is_near(unit_convert(uphole, own, channel->unit), unit_convert(*marker, own, id),
-                        fabs(unit_convert(beside->count, own, channel->unit) -
-                             unit_convert(0.0, own, channel->unit))))
+        for (int power = -MOVED_MAX; power <= MOVED_MAX; power++)
+            if (is_near(number, unit_convert(marker, own, id) * pow(10.0, power), count))
                 return true;
-        }
+    }
+    return false;
+}
+
+/** The screen shows a marker's value, in whatever unit; or nothing, while the register's number is
+ * a marker's. */
+static bool shows_marker(const struct beside *beside, double uphole)
+{
+    for (unsigned i = 0; i <= beside->question->channel->n_markers; i++) {
+        const double marker = marker_value(beside, i);
+        if (!isfinite(marker))
+            continue;
+        if (beside->value->is_blank ? is_marker_elsewhere(beside, uphole, marker)
+                                    : beside->step <= 0.01 * fabs(marker) + 1.0 &&
+                                          is_near(beside->screen, marker, beside->step))
+            return true;
     }
     return false;
 }
@@ -320,10 +328,8 @@ void compare_judge(const struct compare_question *question, const struct screen_
     } else if (words_say == DECODE_NOT_FITTED && value->is_blank) {
         out->verdict = COMPARE_NOT_FITTED;
     } else {
-        double marker;
-        unit_number in;
         judge_numbers(&beside, kept, out);
-        if (shows_marker(&beside, out->uphole, &marker, &in)) {
+        if (shows_marker(&beside, out->uphole)) {
             out->verdict = COMPARE_MARKER;
             out->can_confirm = false;
             out->n_causes = 0;

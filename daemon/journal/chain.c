@@ -78,6 +78,31 @@ static void describe(const struct view_block *block, struct journal_block *into)
     into->last = head->last;
 }
 
+/** What the chain says that the block holds, and what it does hold, as far as either can be read.
+ */
+static int read_contents(struct store *store, sqlite3_stmt *block_row,
+                         const struct view_block *block, struct journal_block *into)
+{
+    static const char SQL[] = "SELECT content FROM link WHERE number = ?1";
+    sqlite3_stmt *row = NULL;
+    into->has_made = block->data != NULL && sqlite3_column_bytes(block_row, 5) == SEALED_HEAD_BYTES;
+    if (into->has_made)
+        sealed_content(sqlite3_column_blob(block_row, 5), block->data, block->length, into->made);
+    into->has_content = false;
+    if (store->version < 3)
+        return SQLITE_OK;
+    int rc = sqlite3_prepare_v2(store->db, SQL, -1, &row, NULL);
+    if (rc == SQLITE_OK) {
+        bind_u64(row, 1, block->number);
+        rc = sqlite3_step(row);
+    }
+    into->has_content = rc == SQLITE_ROW && sqlite3_column_bytes(row, 0) == JOURNAL_DIGEST_BYTES;
+    if (into->has_content)
+        memcpy(into->content, sqlite3_column_blob(row, 0), JOURNAL_DIGEST_BYTES);
+    sqlite3_finalize(row);
+    return rc == SQLITE_ROW || rc == SQLITE_DONE || store_is_damage(rc) ? SQLITE_OK : rc;
+}
+
 /** The next block by `sql`, into *block while `row` stands on it. SQLITE_ROW, SQLITE_DONE or what
  * went wrong. */
 static int step_to_block(struct store *store, const char *sql, uint64_t after, sqlite3_stmt **row,
@@ -114,7 +139,9 @@ int chain_prove(struct store *store, struct sealed_packer *packer, struct sealed
     *found = rc == SQLITE_ROW;
     if (rc == SQLITE_ROW) {
         describe(&block, into);
+        const int read = read_contents(store, row, &block, into);
         into->holds = sound && sealed_unpack(packer, &block.head, block.data, block.length, table);
+        rc = read == SQLITE_OK ? rc : read;
     }
     sqlite3_finalize(row);
     return rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;

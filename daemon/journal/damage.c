@@ -10,17 +10,30 @@
 
 #include <string.h>
 
-int damage_found(struct journal *journal, uint8_t kind, uint64_t number)
+static int note_one(struct journal *journal, const char *sql, uint8_t kind, uint64_t number)
 {
     sqlite3_stmt *row = NULL;
-    int rc = sqlite3_prepare_v2(journal->store.db, "INSERT OR IGNORE INTO damage VALUES(?1, ?2, 0)",
-                                -1, &row, NULL);
+    int rc = sqlite3_prepare_v2(journal->store.db, sql, -1, &row, NULL);
     if (rc == SQLITE_OK) {
         sqlite3_bind_int(row, 1, kind);
         bind_u64(row, 2, number);
         rc = store_done(row);
     }
     sqlite3_finalize(row);
+    return rc;
+}
+
+/* The places of destinations go first: of the two, damage without places may not be what a crash
+ * leaves, or what was accepted before would be lost as well. Nobody hands on what lies behind
+ * damage before it is noted (backlog.c), so these places were reached by sound scans. */
+int damage_found(struct journal *journal, uint8_t kind, uint64_t number)
+{
+    static const char PLACES[] =
+        "INSERT OR IGNORE INTO damage_accepted SELECT ?1, ?2, destination, well, seq FROM cursor "
+        "WHERE stream = 1 AND NOT EXISTS(SELECT 1 FROM damage WHERE what = ?1 AND number = ?2)";
+    int rc = note_one(journal, PLACES, kind, number);
+    if (rc == SQLITE_OK)
+        rc = note_one(journal, "INSERT OR IGNORE INTO damage VALUES(?1, ?2, 0)", kind, number);
     journal->all_told = false;
     return rc;
 }
@@ -122,8 +135,9 @@ static bool take_scan(void *context, const struct scan *scan, bool holds)
     return false;
 }
 
-/** Bounds the damage by the well's scans before and after it. */
-static enum up_rc bound(struct journal *journal, struct journal_damage *damage,
+/** Bounds the damage by the well's scans before and after it. *missing: of the well's seqs between
+ * these. */
+static enum up_rc bound(struct journal *journal, struct journal_damage *damage, uint64_t *missing,
                         struct up_error *error)
 {
     struct scan before = {0}, after = {0};
@@ -149,8 +163,9 @@ static enum up_rc bound(struct journal *journal, struct journal_damage *damage,
     view_close(view);
     if (rc != UP_OK)
         return rc;
-    if (damage->scans == 0 && after.seq > before.seq + between + 1)
-        damage->scans = (uint32_t)(after.seq - before.seq - 1 - between);
+    *missing = after.seq > before.seq + between + 1 ? after.seq - before.seq - 1 - between : 0;
+    if (damage->scans == 0)
+        damage->scans = (uint32_t)*missing;
     if (damage->before_seq == 0 && damage->after_seq == 0) {
         damage->before_seq = before.seq;
         damage->after_seq = after.seq;
@@ -179,6 +194,30 @@ static void know_block(const struct journal_block *block, struct journal_damage 
     damage->scans = block->rows;
 }
 
+/** A damaged row is a scan, of whichever well has a hole in its seq there: the row's own word for
+ * it may be what is damaged. */
+static enum up_rc bound_row(struct journal *journal, struct journal_damage *damage,
+                            struct up_error *error)
+{
+    const struct journal_damage blank = *damage;
+    uint64_t missing = 0;
+    enum up_rc rc = UP_OK;
+    damage->scans = 1;
+    if (damage->well != 0)
+        rc = bound(journal, damage, &missing, error);
+    for (uint16_t well = 1; rc == UP_OK && missing == 0; well++) {
+        if (journal_find_well(journal, well) == NULL)
+            break;
+        struct journal_damage other = blank;
+        other.well = well;
+        other.scans = 1;
+        rc = bound(journal, &other, &missing, error);
+        if (missing > 0)
+            *damage = other;
+    }
+    return rc;
+}
+
 static enum up_rc know(struct journal *journal, struct journal_damage *damage, bool *is_there,
                        struct up_error *error)
 {
@@ -200,8 +239,12 @@ static enum up_rc know(struct journal *journal, struct journal_damage *damage, b
         return store_fail(&journal->store, rc, "be read", error);
     if (journal_find_well(journal, damage->well) == NULL)
         damage->well = 0;
-    return *is_there && damage->well != 0 && damage->pos_from > 0 ? bound(journal, damage, error)
-                                                                  : UP_OK;
+    uint64_t missing = 0;
+    if (!*is_there || damage->pos_from == 0)
+        return UP_OK;
+    if (damage->kind == DAMAGE_ROW)
+        return bound_row(journal, damage, error);
+    return damage->well != 0 ? bound(journal, damage, &missing, error) : UP_OK;
 }
 
 bool journal_untold_damage(struct journal *journal, struct journal_damage *damage)

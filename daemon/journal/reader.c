@@ -4,6 +4,7 @@
  * for long. Scans come through the view (view.h), from rows and sealed blocks alike.
  */
 #include "reader.h"
+#include "view_inside.h"
 
 #include <errno.h>
 #include <stdio.h>
@@ -133,6 +134,35 @@ enum up_rc reader_u64(struct journal_reader *reader, enum reader_row which, uint
 bool journal_reader_damage(struct journal_reader *reader, struct journal_damage *damage)
 {
     return view_take_damage(reader->view, damage);
+}
+
+/** Where it begins: of a row its pos, of a block that of its range; 0: it was noted. */
+static uint64_t unnoted_from(struct journal_reader *reader, const struct journal_damage *damage)
+{
+    static const char SQL[] =
+        "SELECT CASE ?1 WHEN 1 THEN ?2 ELSE (SELECT pos_from FROM block WHERE number = ?2) END "
+        "WHERE NOT EXISTS(SELECT 1 FROM damage WHERE what = ?1 AND number = ?2)";
+    sqlite3_stmt *row = NULL;
+    uint64_t pos = 0;
+    if (sqlite3_prepare_v2(reader->store.db, SQL, -1, &row, NULL) == SQLITE_OK) {
+        sqlite3_bind_int(row, 1, damage->kind);
+        bind_u64(row, 2, damage->number);
+        pos = sqlite3_step(row) == SQLITE_ROW ? column_u64(row, 0) : 0;
+    }
+    sqlite3_finalize(row);
+    return pos;
+}
+
+uint64_t journal_reader_unnoted(struct journal_reader *reader)
+{
+    uint64_t lowest = 0;
+    const struct scan_view *view = reader->view;
+    for (size_t i = 0; reader->store.version >= 2 && i < view->n_damages; i++) {
+        const uint64_t pos = unnoted_from(reader, &view->damage[i]);
+        if (pos != 0 && (lowest == 0 || pos < lowest))
+            lowest = pos;
+    }
+    return lowest;
 }
 
 struct taken {

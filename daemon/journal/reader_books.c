@@ -9,6 +9,8 @@
  */
 #include "reader.h"
 
+#include "uphole/journal_books.h"
+
 #include <string.h>
 
 static enum up_rc begin(struct journal_reader *reader, const char *sql, sqlite3_stmt **row,
@@ -213,4 +215,57 @@ enum up_rc journal_first_row_from(struct journal_reader *reader, int64_t utc_ms,
     *run = first.run;
     *boot_ms = first.boot_ms;
     return rc;
+}
+
+enum up_rc journal_read_damages(struct journal_reader *reader, uint8_t after_kind,
+                                uint64_t after_number, size_t n, struct damage_book *into,
+                                size_t *got, struct up_error *error)
+{
+    static const char SQL[] =
+        "SELECT d.what, d.number, g.run, g.id FROM damage d LEFT JOIN gap g ON d.pos > 0 AND g.pos "
+        "= d.pos WHERE (d.what, d.number) > (?1, ?2) ORDER BY d.what, d.number LIMIT ?3";
+    sqlite3_stmt *row = NULL;
+    *got = 0;
+    if (reader->store.version < 2)
+        return UP_OK;
+    const enum up_rc rc = begin(reader, SQL, &row, error);
+    if (rc != UP_OK)
+        return rc;
+    sqlite3_bind_int(row, 1, after_kind);
+    bind_u64(row, 2, after_number);
+    bind_u64(row, 3, n);
+    int step = SQLITE_DONE;
+    while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW)
+        into[(*got)++] = (struct damage_book){.kind = (uint8_t)sqlite3_column_int(row, 0),
+                                              .number = column_u64(row, 1),
+                                              .run = column_u64(row, 2),
+                                              .id = column_u64(row, 3)};
+    return end(reader, row, step, error);
+}
+
+enum up_rc journal_read_damage_accepted(struct journal_reader *reader, uint8_t kind,
+                                        uint64_t number, struct cursor *into, size_t room,
+                                        size_t *got, struct up_error *error)
+{
+    static const char SQL[] = "SELECT destination, well, seq FROM damage_accepted WHERE what = ?1 "
+                              "AND number = ?2 LIMIT ?3";
+    sqlite3_stmt *row = NULL;
+    *got = 0;
+    if (reader->store.version < 3)
+        return UP_OK;
+    const enum up_rc rc = begin(reader, SQL, &row, error);
+    if (rc != UP_OK)
+        return rc;
+    sqlite3_bind_int(row, 1, kind);
+    bind_u64(row, 2, number);
+    bind_u64(row, 3, room);
+    int step = SQLITE_DONE;
+    while (*got < room && (step = sqlite3_step(row)) == SQLITE_ROW) {
+        struct cursor *cursor = &into[(*got)++];
+        *cursor = (struct cursor){.well = (uint16_t)sqlite3_column_int(row, 1),
+                                  .stream = STREAM_RECORD,
+                                  .seq = column_u64(row, 2)};
+        column_text(row, 0, cursor->destination, sizeof cursor->destination);
+    }
+    return end(reader, row, step, error);
 }

@@ -252,6 +252,9 @@ int retention_remove(struct journal *journal, const struct removal *removal)
     static const char *const SQL[] = {
         ("DELETE FROM damage WHERE (what = 1 AND number <= ?1) OR (what = 2 AND number IN (SELECT "
          "number FROM block WHERE pos_to <= ?1))"),
+        ("DELETE FROM damage_accepted WHERE (what = 1 AND number <= ?1) OR (what = 2 AND number IN "
+         "(SELECT number FROM block WHERE pos_to <= ?1))"),
+        "DELETE FROM link WHERE number IN (SELECT number FROM block WHERE pos_to <= ?1)",
         "DELETE FROM block WHERE pos_to <= ?1",
         "DELETE FROM mark WHERE pos <= ?1 AND pos < (SELECT max(pos) FROM mark)"};
     uint64_t rows = 0;

@@ -88,4 +88,15 @@ static const char ADDED_IN_2[] =
        past these. */
     "CREATE INDEX fact_kept ON fact(run, well, kind, source, point, pos) WHERE kind < 128;";
 
-const char *const STORE_ADDED_SQL[JOURNAL_SCHEMA + 1] = {[2] = ADDED_IN_2};
+/* Since schema 3. */
+static const char ADDED_IN_3[] =
+    /* SHA-256 of a block's head and data (sealed.h), in pages of its own; blocks of schema 2 have
+       none. */
+    "CREATE TABLE link(number INTEGER PRIMARY KEY, content BLOB NOT NULL);"
+    /* Up to where each destination had accepted a well's records when damage was found: what it
+       held up to there still exists at the receiver. */
+    "CREATE TABLE damage_accepted(what INTEGER NOT NULL, number INTEGER NOT NULL, destination TEXT "
+    "NOT NULL, well INTEGER NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY(what, number, destination, "
+    "well)) WITHOUT ROWID;";
+
+const char *const STORE_ADDED_SQL[JOURNAL_SCHEMA + 1] = {[2] = ADDED_IN_2, [3] = ADDED_IN_3};

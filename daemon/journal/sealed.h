@@ -4,7 +4,10 @@
  *
  *   head   what the block holds, with a CRC-32 of its own: damage of the data stays bounded by it
  *   data   codec byte, then the columns (sealed_columns.c), compressed or plain
- *   chain  digest = SHA-256(before, head, data), before = digest of the block numbered one lower
+ *   chain  digest = SHA-256(before, content), content = SHA-256(head, data), before = digest of the
+ *          block numbered one lower. `content` is kept apart (table link), so that where a block is
+ *          damaged, the chain is still proven past it. Blocks of schema 2: SHA-256(before, head,
+ * data)
  *
  *  1. A block is never rewritten. What one codec wrote, every later program reads.
  *  2. One chain through all blocks, in the order of `number`, and not one a well: so one value, the
@@ -19,6 +22,8 @@
 #define UPHOLE_JOURNAL_SEALED_H
 
 #include "store.h"
+
+#include "uphole/journal_books.h"
 
 #define SEALED_ROWS_MAX 1024
 #define SEALED_TABLE_MAX (256 * 1024)                  /* bytes of a block's columns, unpacked */
@@ -133,8 +138,12 @@ size_t sealed_table_bytes(const struct sealed_head *head);
  * says. */
 bool sealed_unpack(struct sealed_packer *packer, const struct sealed_head *head,
                    const uint8_t *data, size_t length, struct sealed_table *table);
-void sealed_digest(const uint8_t before[static SEALED_DIGEST_BYTES],
-                   const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data, size_t length,
-                   uint8_t digest[static SEALED_DIGEST_BYTES]);
+/** SHA-256 of what a block holds. */
+void sealed_content(const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data,
+                    size_t length, uint8_t content[static SEALED_DIGEST_BYTES]);
+/** Whether `digest` is that of a block: as it is made now, or as schema 2 made it. */
+bool sealed_digest_holds(const uint8_t before[static SEALED_DIGEST_BYTES],
+                         const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data,
+                         size_t length, const uint8_t digest[static SEALED_DIGEST_BYTES]);
 
 #endif

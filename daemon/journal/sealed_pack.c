@@ -107,16 +107,43 @@ bool sealed_unpack(struct sealed_packer *packer, const struct sealed_head *head,
            table->n == head->rows && table->used == head->table_length;
 }
 
-void sealed_digest(const uint8_t before[static SEALED_DIGEST_BYTES],
-                   const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data, size_t length,
-                   uint8_t digest[static SEALED_DIGEST_BYTES])
+void sealed_content(const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data,
+                    size_t length, uint8_t content[static SEALED_DIGEST_BYTES])
 {
     SHA2_CTX sum;
+    SHA256Init(&sum);
+    SHA256Update(&sum, head, SEALED_HEAD_BYTES);
+    SHA256Update(&sum, data, length);
+    SHA256Final(content, &sum);
+}
+
+void journal_chain_link(const uint8_t before[static JOURNAL_DIGEST_BYTES],
+                        const uint8_t content[static JOURNAL_DIGEST_BYTES],
+                        uint8_t digest[static JOURNAL_DIGEST_BYTES])
+{
+    SHA2_CTX sum;
+    SHA256Init(&sum);
+    SHA256Update(&sum, before, JOURNAL_DIGEST_BYTES);
+    SHA256Update(&sum, content, JOURNAL_DIGEST_BYTES);
+    SHA256Final(digest, &sum);
+}
+
+bool sealed_digest_holds(const uint8_t before[static SEALED_DIGEST_BYTES],
+                         const uint8_t head[static SEALED_HEAD_BYTES], const uint8_t *data,
+                         size_t length, const uint8_t digest[static SEALED_DIGEST_BYTES])
+{
+    uint8_t content[SEALED_DIGEST_BYTES], made[SEALED_DIGEST_BYTES];
+    SHA2_CTX sum;
+    sealed_content(head, data, length, content);
+    journal_chain_link(before, content, made);
+    if (memcmp(made, digest, sizeof made) == 0)
+        return true;
     SHA256Init(&sum);
     SHA256Update(&sum, before, SEALED_DIGEST_BYTES);
     SHA256Update(&sum, head, SEALED_HEAD_BYTES);
     SHA256Update(&sum, data, length);
-    SHA256Final(digest, &sum);
+    SHA256Final(made, &sum);
+    return memcmp(made, digest, sizeof made) == 0;
 }
 
 /* ---- the head ---- */

@@ -264,17 +264,22 @@ static int pack(struct journal *journal, bool *more)
 
 static int insert_blocks(struct journal *journal)
 {
+    static const char LINK[] = "INSERT INTO link VALUES(?,?)";
     static const char SQL[] = "INSERT INTO block VALUES(?,?,?,?,?,?,?,?,?)";
     struct sealer *sealer = journal->sealer;
-    uint8_t before[SEALED_DIGEST_BYTES], digest[SEALED_DIGEST_BYTES], head[SEALED_HEAD_BYTES];
-    sqlite3_stmt *row = NULL;
+    uint8_t before[SEALED_DIGEST_BYTES], digest[SEALED_DIGEST_BYTES], head[SEALED_HEAD_BYTES],
+        content[SEALED_DIGEST_BYTES];
+    sqlite3_stmt *row = NULL, *link = NULL;
     int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
+    if (rc == SQLITE_OK)
+        rc = sqlite3_prepare_v2(journal->store.db, LINK, -1, &link, NULL);
     memcpy(before, sealer->chain.digest, sizeof before);
     for (size_t i = 0; i < sealer->n_blocks && rc == SQLITE_OK; i++) {
         const struct staged_block *block = &sealer->block[i];
         const uint8_t *data = sealer->staged + block->at;
         sealed_head_write(&block->head, head);
-        sealed_digest(before, head, data, block->head.data_length, digest);
+        sealed_content(head, data, block->head.data_length, content);
+        journal_chain_link(before, content, digest);
         bind_u64(row, 1, block->head.number);
         bind_u64(row, 2, block->head.pos_from);
         bind_u64(row, 3, block->head.pos_to);
@@ -284,10 +289,15 @@ static int insert_blocks(struct journal *journal)
         sqlite3_bind_blob(row, 7, before, sizeof before, SQLITE_STATIC);
         sqlite3_bind_blob(row, 8, digest, sizeof digest, SQLITE_STATIC);
         sqlite3_bind_blob(row, 9, data, (int)block->head.data_length, SQLITE_STATIC);
+        bind_u64(link, 1, block->head.number);
+        sqlite3_bind_blob(link, 2, content, sizeof content, SQLITE_STATIC);
         rc = store_done(row);
+        if (rc == SQLITE_OK)
+            rc = store_done(link);
         memcpy(before, digest, sizeof before);
     }
     sqlite3_finalize(row);
+    sqlite3_finalize(link);
     memcpy(sealer->chain.digest, before, sizeof before);
     sealer->chain.sealed += sealer->n_blocks;
     return rc;

@@ -7,7 +7,8 @@
  * none is open while a visitor runs, so a visitor may ask the journal whatever it likes, and scans
  * that are sealed meanwhile come once: whatever lies behind the walk has been visited.
  *
- * Unpacked blocks of the range under way are kept, so that slices within it unpack nothing anew.
+ * Unpacked blocks of the range under way are kept, a range for each well whose walk is under way, so
+ * that slices within it unpack nothing anew, also where walks of several wells take turns.
  * Nothing that is damaged reaches a visitor as sound: a damaged row comes as such or not at all, a
  * damaged block is stepped over, and both are noted.
  */
@@ -38,14 +39,14 @@ struct view_want {
 /** `holds` false: a row whose check fails; it has no blocks. The visitor returns false when it has
  * enough. */
 typedef bool (*view_visit)(void *context, const struct scan *scan, bool holds);
-UP_MUST enum up_rc view_forward(struct scan_view *view, const struct view_want *want, view_visit visit,
-                                void *context, struct up_error *error);
+UP_MUST enum up_rc view_forward(struct scan_view *view, const struct view_want *want,
+                                view_visit visit, void *context, struct up_error *error);
 /** The same, newest first. */
-UP_MUST enum up_rc view_backward(struct scan_view *view, const struct view_want *want, view_visit visit,
-                                 void *context, struct up_error *error);
+UP_MUST enum up_rc view_backward(struct scan_view *view, const struct view_want *want,
+                                 view_visit visit, void *context, struct up_error *error);
 /** The newest scan of a want (its head); pos 0: none. */
-UP_MUST enum up_rc view_newest(struct scan_view *view, const struct view_want *want, struct scan *scan,
-                               struct up_error *error);
+UP_MUST enum up_rc view_newest(struct scan_view *view, const struct view_want *want,
+                               struct scan *scan, struct up_error *error);
 /** Oldest and newest pos of all scans, 0 where there is none. From indexes alone. */
 UP_MUST enum up_rc view_ends(struct scan_view *view, uint64_t *oldest, uint64_t *newest,
                              struct up_error *error);

@@ -10,7 +10,6 @@
 
 bool view_block_of_row(sqlite3_stmt *row, struct view_block *block)
 {
-    uint8_t digest[SEALED_DIGEST_BYTES];
     block->number = column_u64(row, 0);
     block->pos_from = column_u64(row, 1);
     block->pos_to = column_u64(row, 2);
@@ -35,8 +34,7 @@ bool view_block_of_row(sqlite3_stmt *row, struct view_block *block)
         block->head.pos_to != block->pos_to || block->head.well != block->well ||
         block->head.source != block->source)
         return false;
-    sealed_digest(block->before, head, block->data, block->length, digest);
-    return memcmp(digest, block->digest, sizeof digest) == 0;
+    return sealed_digest_holds(block->before, head, block->data, block->length, block->digest);
 }
 
 static struct kept_block *find_kept(struct scan_view *view, uint64_t number)
@@ -47,13 +45,36 @@ static struct kept_block *find_kept(struct scan_view *view, uint64_t number)
     return NULL;
 }
 
+/** May make room for a block of `well`: what is of another range, and will not be asked for again.
+ * Walks of several wells take turns, and none of them is done with its range when another one is; a
+ * walk over all wells is done with a range when it is. */
+static bool may_go(const struct kept_block *kept, uint64_t pos_to, uint16_t well,
+                   const struct view_want *want)
+{
+    return kept->pos_to != pos_to && (kept->pos_to == 0 || want->well == 0 || kept->well == well);
+}
+
+/** The one of a range under way elsewhere whose walk stands still the longest. */
+static struct kept_block *oldest_of_others(struct scan_view *view, uint64_t pos_to)
+{
+    struct kept_block *oldest = NULL;
+    for (size_t i = 0; i < view->n_kept; i++)
+        if (view->kept[i].pos_to != pos_to && (oldest == NULL || view->kept[i].used < oldest->used))
+            oldest = &view->kept[i];
+    return oldest;
+}
+
 /** A place for a block of the range under way: that of one of another range, or a new one. */
-static struct kept_block *place_for(struct scan_view *view, uint64_t pos_to, size_t bytes)
+static struct kept_block *place_for(struct scan_view *view, uint64_t pos_to, uint16_t well,
+                                    const struct view_want *want, size_t bytes)
 {
     struct kept_block *place = NULL;
     for (size_t i = 0; i < view->n_kept; i++)
-        if (view->kept[i].pos_to != pos_to && (place == NULL || view->kept[i].bytes >= bytes))
+        if (may_go(&view->kept[i], pos_to, well, want) &&
+            (place == NULL || view->kept[i].bytes >= bytes))
             place = &view->kept[i];
+    if (place == NULL && view->n_kept == VIEW_BLOCKS_MAX)
+        place = oldest_of_others(view, pos_to);
     if (place == NULL && view->n_kept == VIEW_BLOCKS_MAX)
         return NULL;
     if (place == NULL)
@@ -80,17 +101,19 @@ static int keep_block(struct scan_view *view, sqlite3_stmt *row, const struct vi
     const bool is_done = view->visit_head != NULL && block.head.first_pos > want->after &&
                          block.head.last_pos <= want->up_to &&
                          view->visit_head(view->head_context, &block.head);
-    struct kept_block *place =
-        place_for(view, block.pos_to, is_done ? 0 : sealed_table_bytes(&block.head));
+    struct kept_block *place = place_for(view, block.pos_to, block.well, want,
+                                         is_done ? 0 : sealed_table_bytes(&block.head));
     if (place == NULL)
         return SQLITE_NOMEM;
     place->is_done = is_done;
+    view->n_unpacked += is_done ? 0 : 1;
     if (!is_done &&
         !sealed_unpack(view->packer, &block.head, block.data, block.length, place->table)) {
         view_note_damage(view, DAMAGE_BLOCK, block.number);
         return SQLITE_OK;
     }
     place->number = block.number;
+    place->used = ++view->n_used;
     place->pos_to = block.pos_to;
     place->well = block.well;
     place->source = block.source;
@@ -101,8 +124,11 @@ static int keep_block(struct scan_view *view, sqlite3_stmt *row, const struct vi
 static int load_block(struct scan_view *view, uint64_t number, const struct view_want *want)
 {
     sqlite3_stmt *row = view->row[V_BLOCK];
-    if (find_kept(view, number) != NULL)
+    struct kept_block *kept = find_kept(view, number);
+    if (kept != NULL) {
+        kept->used = ++view->n_used;
         return SQLITE_OK;
+    }
     bind_u64(row, 1, number);
     int rc = sqlite3_step(row);
     if (rc == SQLITE_ROW)

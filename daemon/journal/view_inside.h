@@ -43,6 +43,7 @@ bool view_block_of_row(sqlite3_stmt *row, struct view_block *block);
 
 struct kept_block {
     uint64_t number, pos_to; /* 0: nothing */
+    uint64_t used;           /* larger: later */
     uint16_t well;
     uint8_t source;
     bool is_done; /* its head was visited: it has no table, and is forgotten with this walk */
@@ -61,7 +62,8 @@ struct scan_view {
     sqlite3_stmt *row[V_ALL];
     struct sealed_packer *packer;
     size_t n_rows, n_kept, n_streams, n_damages;
-    uint64_t range_to; /* of the sealed range of this step; 0: none */
+    uint64_t n_used, n_unpacked; /* how often a block was */
+    uint64_t range_to;           /* of the sealed range of this step; 0: none */
     view_visit_head visit_head;
     void *head_context;
     struct journal_damage damage[VIEW_DAMAGES_MAX];

@@ -278,7 +278,7 @@ static struct input input_of_fold(const struct fold *fold, const struct scan_con
 }
 
 struct input input_of_scan(const struct fold *fold, const struct scan_context *context,
-                                  unsigned point)
+                           unsigned point)
 {
     uint8_t source;
     const struct channel *channel =
@@ -292,6 +292,26 @@ struct input input_of_scan(const struct fold *fold, const struct scan_context *c
         input = input_of_fold(fold, context, point, source);
     }
     input_describe(&input, point, channel);
+    return input;
+}
+
+/** The same, where plan and map have been asked before. */
+static struct input input_of(const struct fold *fold, const struct scan_context *context,
+                             const struct arranged_input *arranged)
+{
+    struct input input = {.quality = QUALITY_NOT_MAPPED, .value = NAN, .fresh = context->fresh};
+    if (arranged->source == context->scan->source) {
+        const struct reading *reading = &context->reading[arranged->point];
+        input.quality = reading->quality;
+        input.value = reading->value;
+    } else if (arranged->source != SOURCE_NONE) {
+        input = input_of_fold(fold, context, arranged->point, arranged->source);
+    }
+    input.is_mapped = arranged->source != SOURCE_NONE;
+    input.point = arranged->point;
+    input.reference = arranged->reference;
+    input.detector = arranged->detector;
+    input.side = arranged->side;
     return input;
 }
 
@@ -330,27 +350,26 @@ static struct reading judge_over_time(struct fold *fold, const struct scan_conte
 static void judge_derived(struct fold *fold, struct scan_context *context, struct fact *facts,
                           size_t *n_facts)
 {
-    int64_t utc = context->scan->begun.utc_ms;
-    const struct well_setting setting = well_setting_at(context->well, utc);
+    const struct arrangement *arranged = &fold->arranged;
     bool taken[WINDOW_QUANTITIES] = {false};
-    for (size_t i = 0; i < derived_count(); i++) {
-        if (derived_source(i, context->plan, context->well, utc) != context->scan->source)
+    for (unsigned at = 0; at < arranged->n; at++) {
+        const struct arranged_row *row = &arranged->row[at];
+        const size_t i = row->index;
+        if (row->source != context->scan->source)
             continue;
-        uint16_t points[INPUTS_MAX];
-        size_t n = derived_inputs(i, context->plan, context->well, utc, points);
         struct input inputs[INPUTS_MAX] = {{0}};
-        for (size_t k = 0; k < n; k++)
-            inputs[k] = input_of_scan(fold, context, points[k]);
+        for (unsigned k = 0; k < row->n; k++)
+            inputs[k] = input_of(fold, context, &row->input[k]);
         const int quantity = derived_quantity(i);
         if (quantity >= 0 && !taken[quantity]) {
             derived_window_take(fold, context, i, &inputs[0], facts, n_facts);
             taken[quantity] = true;
         }
         int64_t fresh;
-        struct reading reading = derive(i, inputs, &setting, &fresh);
+        struct reading reading = derive(i, inputs, context->setting, &fresh);
         if (derived_how(i) != HOW_FORMULA)
-            reading =
-                judge_over_time(fold, context, i, &inputs[0], &setting, &reading, facts, n_facts);
+            reading = judge_over_time(fold, context, i, &inputs[0], context->setting, &reading,
+                                      facts, n_facts);
         if (quality_class_of(reading.quality) != QUALITY_CLASS_BAD)
             reading.age_s = (float)((double)(context->end - fresh) / 1000.0);
         put(context, reading);
@@ -434,6 +453,7 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     context.lapse_ms = lapse_of(context.entry);
     context.starting_ms = starting_of(plan, context.entry);
     context.still_ms = still_of(context.entry);
+    context.setting = &arrangement_at(&fold->arranged, plan, well, scan->begun.utc_ms)->setting;
 
     struct source_state *state = &fold->source[scan->source];
     enter_source(fold, &context);

@@ -12,6 +12,7 @@
 
 #include "uphole/measure.h"
 
+#include "arrange.h"
 #include "windows.h"
 
 #define NEVER INT64_MIN
@@ -166,6 +167,7 @@ struct fold {
     struct unit_memory unit[SOURCE_KINDS][UNIT_GROUPS];
     struct unit_step unit_step[POINT_COUNT];
     struct windows windows;
+    struct arrangement arranged; /* no memory of scans: it follows from the plan alone */
 };
 
 /* ---- one scan on its way through ---- */
@@ -191,6 +193,7 @@ struct scan_context {
     const struct source_entry *entry;
     const struct map *map;
     const struct scan *scan;
+    const struct well_setting *setting; /* of the well at its time */
     bool is_heard, has_gap /* some read failed */, has_sensors, clock_unsure;
     int64_t begun, end; /* boot ms */
     int64_t lapse_ms, round_ms, starting_ms, still_ms;
@@ -273,78 +276,7 @@ const struct source_entry *entry_at(const struct plan *plan, const struct well_p
 int64_t pump_lapse_of(const struct plan *plan, const struct source_entry *entry);
 int64_t rate_step_of(const struct source_entry *entry);
 
-/* well_data.c */
-
-/** What the configuration may state of a well beside its density; WELL_DATA: none. */
-enum well_datum {
-    DATUM_INTAKE_DEPTH = 0,
-    DATUM_GAUGE_DEPTH,
-    DATUM_DATUM_DEPTH,
-    DATUM_PORT_SPACING,
-    DATUM_STAGES,
-    DATUM_REFERENCE_FREQUENCY,
-    DATUM_LIQUID_RATE,
-    DATUM_OIL_VOLUME_FACTOR,
-    DATUM_GAS_GRAVITY,
-    DATUM_GAS_OIL_RATIO,
-    DATUM_OIL_GRAVITY,
-    DATUM_WATER_CUT,
-    DATUM_ANNULUS_DENSITY,
-    DATUM_ANNULUS_TEMPERATURE,
-    DATUM_STATIC_PRESSURE,
-    DATUM_BUBBLE_POINT,
-    DATUM_INDEX,
-    DATUM_WINDING_LIMIT,
-    DATUM_INSULATION_REFERENCE,
-    DATUM_STATISTICS_COVERAGE,
-    DATUM_INTAKE_LIMIT,
-    DATUM_CURVE_FREQUENCY,
-    DATUM_RATED_POWER,
-    DATUM_RATED_FREQUENCY,
-    DATUM_TRANSFORMER_RATIO,
-    DATUM_TRANSFORMER_EFFICIENCY,
-    DATUM_CABLE_LENGTH,
-    DATUM_CABLE_TEMPERATURE,
-    DATUM_FETKOVICH_EXPONENT,
-    /* made of more than one key */
-    DATUM_CABLE_RESISTANCE, /* as stated, else of the conductor's size */
-    DATUM_CURVE,            /* rows of the pump's curve */
-    DATUM_CURVE_POWER,      /* rows of it, where they state power or efficiency */
-    DATUM_TESTS,            /* tests of the inflow, where they are enough for Fetkovich's curve */
-    WELL_DATA
-};
-#define NEEDS(datum) (UINT64_C(1) << (datum))
-/** A density counts as needed where this bit is set. */
-#define NEEDS_DENSITY (UINT64_C(1) << MEASURE_DENSITY_BIT)
-/** The first of `needs` that the well data of that time don't state; WELL_DATA where all stand.
- * Stages are not needed beside a curve of the whole pump. */
-enum well_datum well_datum_missing(const struct well_plan *well, int64_t utc_ms, uint64_t needs);
-/** All of `needs` that are missing. */
-uint64_t well_data_missing(const struct well_plan *well, int64_t utc_ms, uint64_t needs);
-/** As if it were not stated. */
-void well_datum_forget(struct well_data *data, enum well_datum datum);
-/** Its key in the configuration. */
-const char *well_datum_key(enum well_datum datum);
-
-struct well_setting {
-    const struct well_data *data; /* 0: none */
-    double datum[WELL_DATA];      /* in the units of struct well_data; NaN: not stated */
-    double density_kg_m3;         /* NaN: not configured */
-    bool rate_is_old;             /* liquid_rate was stated more than MEASURE_RATE_HOLDS_MS ago */
-    bool is_assumed; /* the produced water's density is not stated; that of fresh water stands in */
-    double intake_depth_m;       /* NaN: not configured */
-    double local_atmosphere_kpa; /* NaN: not configured, and then nothing stands for it */
-};
-struct well_setting well_setting_at(const struct well_plan *well, int64_t utc_ms);
-/** The pump's curve is that of one stage, in head or power: `stages` bring it to the pump. */
-bool well_curve_is_of_stages(const struct well_data *data);
-/** Resistance of a conductor at 20 degC by its size; NaN: not stated (formula_cable.c). */
-double cable_size_ohm_km(enum cable_size size);
-/** Dead oil's density at 60 degF from its API gravity. */
-double oil_density_kg_m3(double gravity_api);
-
 /* derive.c */
-#define INPUTS_MAX 6
 struct input {
     bool is_mapped;
     uint16_t point;

@@ -160,10 +160,10 @@ enum unit_verdict unit_against_window(double published, unit_number unit, double
          */
 #define STEP_LEAST_K 15.0
 
-static bool is_step(double before, double after, double meant, uint8_t kind)
+/** So far that a change of units may be the reason; what a process does in that time lies within.
+ */
+static bool is_far(double before, double after, uint8_t kind)
 {
-    if (!(fabs(after - meant) <= STEP_NEAR * fabs(meant)))
-        return false;
     if (kind == QUANTITY_TEMPERATURE)
         return fabs(after - before) >= STEP_LEAST_K;
     double times = after / before;
@@ -172,18 +172,20 @@ static bool is_step(double before, double after, double meant, uint8_t kind)
 
 uint8_t unit_step_of(double before, double after, unit_number unit, uint8_t held, bool *back)
 {
-    double truth = unit_change_undo(held, unit, before), nearest = INFINITY;
     uint8_t kind = (uint8_t)unit_get(unit)->kind, found = UNIT_AS_CONFIGURED;
     *back = false;
     if (kind != QUANTITY_PRESSURE && kind != QUANTITY_TEMPERATURE)
         return UNIT_AS_CONFIGURED; /* a vibration may do anything when a pump starts */
+    if (!is_far(before, after, kind))
+        return UNIT_AS_CONFIGURED;
+    double truth = unit_change_undo(held, unit, before), nearest = INFINITY;
     for (uint8_t change = 0; change < UNIT_CHANGES; change++) {
         double ratio, offset;
         if (change == held || !unit_change_line(change, unit, &ratio, &offset))
             continue;
         double meant = truth * ratio + offset;
         double off = fabs(after - meant) / (fabs(meant) + 1e-9);
-        if (is_step(before, after, meant, kind) && off < nearest) {
+        if (fabs(after - meant) <= STEP_NEAR * fabs(meant) && off < nearest) {
             nearest = off;
             found = change;
             *back = change == UNIT_AS_CONFIGURED;

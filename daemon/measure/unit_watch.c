@@ -93,9 +93,9 @@ static int running_of(const struct fold *fold, const struct scan_context *contex
 
 static struct unit_well well_for_units(const struct fold *fold, const struct scan_context *context)
 {
-    const struct well_setting setting = well_setting_at(context->well, context->scan->begun.utc_ms);
-    double depth = setting.datum[DATUM_GAUGE_DEPTH];
-    return (struct unit_well){.depth_m = isfinite(depth) ? depth : setting.intake_depth_m,
+    const struct well_setting *setting = context->setting;
+    double depth = setting->datum[DATUM_GAUGE_DEPTH];
+    return (struct unit_well){.depth_m = isfinite(depth) ? depth : setting->intake_depth_m,
                               .casing_head_kpa = head_of(fold, context, POINT_CASING_HEAD_PRESSURE),
                               .tubing_head_kpa = head_of(fold, context, POINT_TUBING_HEAD_PRESSURE),
                               .running = running_of(fold, context)};
@@ -331,11 +331,13 @@ size_t measure_units(const struct fold *fold, const struct plan *plan, const str
 {
     size_t n = 0;
     for (uint8_t source = SOURCE_GAUGE; source < SOURCE_KINDS && fold->run != 0; source++) {
+        const struct well_setting setting = well_setting_at(well, now->utc_ms);
         const struct scan scan = {
             .run = fold->run, .source = source, .begun = *now, .well = well->number};
         struct scan_context context = {.plan = plan,
                                        .well = well,
                                        .scan = &scan,
+                                       .setting = &setting,
                                        .entry = entry_at(plan, well, source, now->utc_ms)};
         if (context.entry == 0)
             continue;

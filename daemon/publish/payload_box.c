@@ -40,9 +40,9 @@ static void put_books(struct json *json, const struct box_state *box)
         json_time(json, books->from_utc_ms);
     else
         json_null(json);
-    const uint64_t sums[] = {books->due, books->rows, books->never};
-    static const char *const NAMES[] = {"due", "rows", "never_attempted"};
-    for (size_t i = 0; i < 3; i++) {
+    const uint64_t sums[] = {books->due, books->rows, books->never, books->damaged};
+    static const char *const NAMES[] = {"due", "rows", "never_attempted", "damaged"};
+    for (size_t i = 0; i < 4; i++) {
         json_key(json, NAMES[i]);
         if (known)
             json_unsigned(json, sums[i]);

@@ -7,13 +7,14 @@
  * One pass in the order of pos over four streams: runs, plans that took effect, scans, revisions of
  * the ledger (audit_walk.c). Memory is bounded: slices of each, and one state a source.
  *
- *  due (audit_due.c)  =  rows (audit_rows.c)  +  never attempted (audit_gaps.c)
- *  rows of a well     =  accepted + pending + set aside, a destination (audit_delivery.c)
+ *  due (audit_due.c)  =  rows (audit_rows.c)  +  never attempted (audit_gaps.c)  +  damaged
+ *                        (audit_damage.c)
+ *  rows of a well     =  accepted + pending + set aside + damaged, a destination (audit_delivery.c)
  */
 #ifndef UPHOLE_AUDIT_H
 #define UPHOLE_AUDIT_H
 
-#include "uphole/journal.h"
+#include "uphole/journal_books.h"
 #include "uphole/wall.h"
 
 #define AUDIT_RUNS_MAX 65536
@@ -24,6 +25,8 @@
 #define AUDIT_PLANNED_MAX 4096
 #define AUDIT_ASIDES_MAX 4096
 #define AUDIT_PLACES_MAX (PLAN_DESTINATIONS_MAX * AUDIT_WELLS_MAX)
+#define AUDIT_DAMAGES_MAX 4096
+#define AUDIT_ACCEPTED_MAX 8192
 #define AUDIT_TEXT_MAX 320
 #define AUDIT_SLICE 64
 
@@ -62,7 +65,7 @@ struct audit_source {
     /* the sums */
     int64_t due, less,
         more; /* due, and by how much it may be off where an entry's date is passed */
-    int64_t rows, never, never_planned;
+    int64_t rows, never, never_planned, damaged;
     uint64_t rows_with_data;
     double refreshes_due, never_refreshes, never_refreshes_planned;
     struct audit_point point[POINT_COUNT];
@@ -74,6 +77,7 @@ struct audit_well {
     uint64_t seq, pos; /* of its row before, in the walk */
     int64_t utc_ms;
     uint64_t rows, first_seq, last_seq; /* within the interval */
+    uint64_t damaged;                   /* among these seqs, missing and explained */
 };
 
 /** Rows of one well at one destination. */
@@ -83,6 +87,9 @@ struct audit_place {
     bool has_cursor;
     uint64_t seq, pos;
     int64_t rows, accepted, pending, aside;
+    int64_t damaged; /* of the rows: can't be read back, and were not accepted before */
+    uint64_t damaged_accepted, damaged_passed; /* in the walk: of damaged ones those that had been
+                                                  accepted; that were passed over since */
 };
 
 /** A row of kind refused, newest revision. */
@@ -90,6 +97,26 @@ struct audit_aside {
     size_t place;
     uint64_t before, end; /* seqs above `before`, up to `end` at most */
     uint32_t scans;
+};
+
+/** A row of kind damaged, newest revision: seqs before < seq < end. */
+struct audit_damage {
+    uint64_t run, id; /* of the row */
+    uint8_t kind;     /* enum damage_kind; DAMAGE_NONE: not known */
+    uint64_t number;
+    uint16_t well;
+    uint8_t source;
+    uint64_t before, end;
+    uint32_t scans, missing; /* as the ledger has it, as seq shows */
+    bool has_key;
+    struct audit_key first, last; /* no due time of it is earlier, none later */
+    int64_t from_utc_ms, to_utc_ms;
+};
+
+/** Records of the damage's well were accepted up to `seq` before; `scans` of the missing ones. */
+struct audit_accepted {
+    size_t place, damage;
+    uint64_t seq, scans;
 };
 
 struct audit_undecided {
@@ -129,6 +156,10 @@ struct audit {
     size_t n_places;
     struct audit_aside *asides;
     size_t n_asides;
+    struct audit_damage *damages;
+    size_t n_damages, n_damages_within;
+    struct audit_accepted *accepted;
+    size_t n_accepted;
     struct audit_planned *planned;
     size_t n_planned;
     struct audit_undecided undecided[AUDIT_UNDECIDED_MAX];
@@ -138,11 +169,13 @@ struct audit {
     uint64_t n_rows, n_revisions, n_damaged;
     struct journal_chain chain;  /* as it stood when it was looked at */
     uint64_t n_blocks, n_sealed; /* proven; scans in them */
+    uint64_t n_blocks_damaged;   /* known to be, and past which the chain is proven */
     /** Called between two slices; false ends the review (UP_E_TIMEOUT). NULL: it goes on at once.
      */
     bool (*go_on)(void *context);
     void *context;
-    bool full; /* more wells, runs or destinations than there is room for */
+    bool walks_all; /* from the journal's first row on */
+    bool full;      /* more wells, runs or destinations than there is room for */
 };
 
 /* ---- audit_review.c ---- */
@@ -202,6 +235,28 @@ enum up_rc audit_close_places(struct audit *audit, struct up_error *error);
 /** Records set aside; the place is made where there is none. */
 void audit_set_aside(struct audit *audit, const struct gap *gap);
 
+struct audit_place *audit_place_of(struct audit *audit, const char *destination, uint16_t well);
+
+/* ---- audit_damage.c ---- */
+
+/** A newest revision of the ledger; of other kinds: nothing. */
+void audit_note_damage(struct audit *audit, const struct gap *gap);
+/** Once all are noted: what each is of, and what had been accepted of it. */
+enum up_rc audit_read_damages(struct audit *audit, struct up_error *error);
+/** Whether the ledger tells of this damage. */
+bool audit_is_told(const struct audit *audit, uint8_t kind, uint64_t number);
+/** Seqs from..to of a well are missing: how many of them no damage explains. `counts`: they lie
+ * among the rows of the interval. */
+uint64_t audit_explain(struct audit *audit, struct audit_well *well, uint64_t from, uint64_t to,
+                       bool counts);
+/** After the walk. */
+void audit_close_damages(struct audit *audit);
+/** Whether this seq may be one that can't be read back. */
+bool audit_is_damaged(const struct audit *audit, uint16_t well, uint64_t seq);
+bool audit_damage_is_within(const struct audit *audit, size_t index);
+/** How many seqs lie in both (after_a, to_a] and (after_b, to_b]. */
+uint64_t audit_overlap(uint64_t after_a, uint64_t to_a, uint64_t after_b, uint64_t to_b);
+
 /* ---- audit_chain.c ---- */
 
 /** Proves every sealed block and that each follows the one before. */
@@ -214,8 +269,10 @@ const char *audit_digest_text(const struct audit *audit,
 
 /** The first thing that does not hold, as one sentence. */
 void audit_sentence(struct audit *audit, char *into, size_t room);
+int64_t audit_source_more(const struct audit_source *source); /* accounted for above what was due */
 bool audit_source_holds(const struct audit_source *source);
 bool audit_place_holds(const struct audit_place *place);
+bool audit_is_fitted(const struct audit_source *source, uint16_t point);
 void audit_print(struct audit *audit);
 void audit_print_json(struct audit *audit);
 

@@ -11,7 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-static struct audit_place *place_of(struct audit *audit, const char *destination, uint16_t well)
+struct audit_place *audit_place_of(struct audit *audit, const char *destination, uint16_t well)
 {
     for (size_t i = 0; i < audit->n_places; i++)
         if (audit->places[i].well == well && strcmp(audit->places[i].destination, destination) == 0)
@@ -37,9 +37,10 @@ enum up_rc audit_read_places(struct audit *audit, struct up_error *error)
     const size_t n = journal_read_cursors(audit->reader, cursors, ROOM);
     audit->full = audit->full || n == ROOM;
     for (size_t i = 0; i < n; i++) {
-        struct audit_place *place = cursors[i].stream == STREAM_RECORD
-                                        ? place_of(audit, cursors[i].destination, cursors[i].well)
-                                        : NULL;
+        struct audit_place *place =
+            cursors[i].stream == STREAM_RECORD
+                ? audit_place_of(audit, cursors[i].destination, cursors[i].well)
+                : NULL;
         if (place == NULL)
             continue;
         place->has_cursor = true;
@@ -52,7 +53,7 @@ enum up_rc audit_read_places(struct audit *audit, struct up_error *error)
 
 void audit_set_aside(struct audit *audit, const struct gap *gap)
 {
-    struct audit_place *place = place_of(audit, gap->destination, gap->well);
+    struct audit_place *place = audit_place_of(audit, gap->destination, gap->well);
     if (place == NULL)
         return;
     if (audit->n_asides == AUDIT_ASIDES_MAX) {
@@ -73,21 +74,16 @@ static uint64_t least(uint64_t a, uint64_t b)
     return a < b ? a : b;
 }
 
-/** How many seqs lie in both (after_a, to_a] and (after_b, to_b]. */
-static uint64_t overlap(uint64_t after_a, uint64_t to_a, uint64_t after_b, uint64_t to_b)
-{
-    const uint64_t after = after_a > after_b ? after_a : after_b, to = least(to_a, to_b);
-    return to > after ? to - after : 0;
-}
-
 static void add_asides(struct audit *audit, struct audit_place *place, uint64_t after, uint64_t to)
 {
     for (size_t i = 0; i < audit->n_asides; i++) {
         const struct audit_aside *aside = &audit->asides[i];
         if (&audit->places[aside->place] != place)
             continue;
-        const uint64_t room = overlap(aside->before, least(aside->end, place->seq), 0, UINT64_MAX);
-        const uint64_t within = overlap(aside->before, least(aside->end, place->seq), after, to);
+        const uint64_t room =
+            audit_overlap(aside->before, least(aside->end, place->seq), 0, UINT64_MAX);
+        const uint64_t within =
+            audit_overlap(aside->before, least(aside->end, place->seq), after, to);
         if (aside->scans > room)
             audit_fault(audit,
                         "%s to %s: %u records are said to be set aside after seq %" PRIu64
@@ -123,6 +119,8 @@ static enum up_rc check_place(struct audit *audit, const struct audit_place *pla
     }
     rc =
         journal_read_rows(audit->reader, place->pos - 1, place->pos, 1, &scan, &holds, &got, error);
+    if (got == 0 && audit_is_damaged(audit, place->well, place->seq))
+        return rc; /* its hole in seq is looked at with the rows */
     if (rc == UP_OK && (got == 0 || scan.well != place->well || scan.seq != place->seq))
         audit_fault(audit,
                     "%s to %s: accepted up to seq %" PRIu64 ", but row %" PRIu64
@@ -133,14 +131,16 @@ static enum up_rc check_place(struct audit *audit, const struct audit_place *pla
 
 static void sum_place(struct audit *audit, struct audit_place *place, const struct audit_well *well)
 {
-    place->rows = (int64_t)well->rows;
+    place->rows = (int64_t)(well->rows + well->damaged);
     if (well->rows == 0)
         return;
+    place->damaged = (int64_t)(well->damaged - place->damaged_accepted);
     const uint64_t after = well->first_seq - 1, to = well->last_seq;
-    const uint64_t passed = overlap(0, place->seq, after, to);
+    const uint64_t passed = audit_overlap(0, place->seq, after, to);
     add_asides(audit, place, after, to);
-    place->accepted = (int64_t)passed - place->aside;
-    place->pending = (int64_t)(to - after - passed);
+    place->accepted = (int64_t)passed - place->aside - (int64_t)place->damaged_passed;
+    place->pending =
+        (int64_t)(to - after - passed) - (place->damaged - (int64_t)place->damaged_passed);
 }
 
 enum up_rc audit_close_places(struct audit *audit, struct up_error *error)
@@ -150,8 +150,8 @@ enum up_rc audit_close_places(struct audit *audit, struct up_error *error)
     for (uint16_t d = 0; audit->plan != NULL && d < audit->plan->n_destinations; d++)
         for (uint16_t w = 0; w < audit->plan->n_wells; w++)
             if (audit->plan->destinations[d].medium == DESTINATION_MQTT)
-                (void)place_of(audit, audit->plan->destinations[d].name,
-                               audit->plan->wells[w].number);
+                (void)audit_place_of(audit, audit->plan->destinations[d].name,
+                                     audit->plan->wells[w].number);
     for (size_t i = 0; rc == UP_OK && i < audit->n_places; i++) {
         const struct audit_well *well = audit_well_of(audit, audit->places[i].well);
         rc = check_place(audit, &audit->places[i], error);

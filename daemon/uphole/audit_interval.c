@@ -101,17 +101,11 @@ static void note_planned(struct audit *audit, const struct gap *gap)
         audit->planned[audit->n_planned++] = planned;
 }
 
-/** True where a cut moved. */
-static bool widen(struct audit *audit, const struct gap *gap)
+/** True where a cut moved. What lies from `first` to `last` can't be divided. */
+static bool widen_to(struct audit *audit, struct audit_source *source, struct audit_key first,
+                     struct audit_key last)
 {
-    struct audit_key first, last;
-    struct audit_source *source = gap_kind_counts_never_attempted(gap->kind)
-                                      ? audit_source_of(audit, gap->well, gap->source)
-                                      : NULL;
     bool moved = false;
-    if (source == NULL || !audit_key_of(audit, &gap->start, gap->pos, &first) ||
-        !audit_key_of(audit, &gap->last_due, gap->pos, &last))
-        return false;
     if (audit_compare(&first, &source->low) < 0 && audit_compare(&source->low, &last) <= 0) {
         source->low = first;
         if (audit_compare(&first, &audit->edge) < 0) { /* rows beside it are removed: inwards */
@@ -126,6 +120,31 @@ static bool widen(struct audit *audit, const struct gap *gap)
         moved = true;
     }
     source->widened = source->widened || moved;
+    return moved;
+}
+
+static bool widen(struct audit *audit, const struct gap *gap)
+{
+    struct audit_key first, last;
+    struct audit_source *source = gap_kind_counts_never_attempted(gap->kind)
+                                      ? audit_source_of(audit, gap->well, gap->source)
+                                      : NULL;
+    return source != NULL && audit_key_of(audit, &gap->start, gap->pos, &first) &&
+           audit_key_of(audit, &gap->last_due, gap->pos, &last) &&
+           widen_to(audit, source, first, last);
+}
+
+/** The same for what is damaged. */
+static bool widen_to_damages(struct audit *audit)
+{
+    bool moved = false;
+    for (size_t i = 0; i < audit->n_damages; i++) {
+        const struct audit_damage *damage = &audit->damages[i];
+        struct audit_source *source =
+            damage->has_key ? audit_source_of(audit, damage->well, damage->source) : NULL;
+        if (source != NULL && widen_to(audit, source, damage->first, damage->last))
+            moved = true;
+    }
     return moved;
 }
 
@@ -149,6 +168,8 @@ static enum up_rc pass(struct audit *audit, bool is_first, bool *moved, struct u
                 continue;
             if (is_first)
                 note_planned(audit, &slice[i].gap);
+            if (is_first)
+                audit_note_damage(audit, &slice[i].gap);
             if (widen(audit, &slice[i].gap))
                 *moved = true;
         }
@@ -177,7 +198,11 @@ enum up_rc audit_find_interval(struct audit *audit, struct up_error *error)
         rc = find_cut(audit, asked->to_utc_ms + 1, &audit->to_pos, &audit->high, error);
     if (rc == UP_OK && audit->removed.pos != 0 && audit->from_pos == edge_pos)
         rc = find_edges_of_sources(audit, error);
-    for (int i = 0; rc == UP_OK && moved && i < WIDEN_MOST; i++)
+    for (int i = 0; rc == UP_OK && moved && i < WIDEN_MOST; i++) {
         rc = pass(audit, i == 0, &moved, error);
+        moved = widen_to_damages(audit) || moved;
+    }
+    if (rc == UP_OK)
+        rc = audit_read_damages(audit, error);
     return rc;
 }

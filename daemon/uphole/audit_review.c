@@ -90,9 +90,12 @@ static enum up_rc make_room(struct audit *audit, struct up_error *error)
     audit->places = calloc(AUDIT_PLACES_MAX, sizeof *audit->places);
     audit->planned = calloc(AUDIT_PLANNED_MAX, sizeof *audit->planned);
     audit->asides = calloc(AUDIT_ASIDES_MAX, sizeof *audit->asides);
+    audit->damages = calloc(AUDIT_DAMAGES_MAX, sizeof *audit->damages);
+    audit->accepted = calloc(AUDIT_ACCEPTED_MAX, sizeof *audit->accepted);
     audit->runs = calloc(AUDIT_RUNS_MAX, sizeof *audit->runs);
     return audit->wells == NULL || audit->sources == NULL || audit->places == NULL ||
-                   audit->planned == NULL || audit->asides == NULL || audit->runs == NULL
+                   audit->planned == NULL || audit->asides == NULL || audit->damages == NULL ||
+                   audit->accepted == NULL || audit->runs == NULL
                ? UP_FAIL(error, UP_E_MEMORY, "no memory for the books")
                : UP_OK;
 }
@@ -108,6 +111,8 @@ void audit_free(struct audit *audit)
     free(audit->places);
     free(audit->planned);
     free(audit->asides);
+    free(audit->damages);
+    free(audit->accepted);
     free(audit->runs);
     free(audit);
 }

@@ -14,21 +14,27 @@
 static void check_seq(struct audit *audit, struct audit_well *well, const struct scan *scan)
 {
     char before[STAMP_TEXT_MAX], at[STAMP_TEXT_MAX];
-    const bool is_first = well->pos == 0;
+    const bool is_first = well->pos == 0, from_begin = audit->removed.pos == 0 && audit->walks_all;
     const uint64_t expected = well->seq + 1;
+    const bool counts = scan->pos >= audit->from_pos && scan->pos < audit->to_pos &&
+                        (is_first ? audit->from_pos <= 1 : well->rows > 0);
+    const uint64_t missing = scan->seq > expected && (!is_first || from_begin)
+                                 ? audit_explain(audit, well, expected, scan->seq - 1, counts)
+                                 : 0;
+    if (is_first && from_begin && counts)
+        well->first_seq = 1;
     stamp_to_short_text(well->utc_ms, before);
     stamp_to_short_text(scan->begun.utc_ms, at);
-    if (is_first && audit->removed.pos == 0 && audit->from_pos <= 1 && scan->seq != 1)
+    if (is_first && missing > 0)
         audit_fault(audit,
                     "%s: seq begins with %" PRIu64 " (row %" PRIu64 ", %s): %" PRIu64
                     " before it missing",
-                    well->id, scan->seq, scan->pos, at, scan->seq - 1);
-    else if (!is_first && scan->seq > expected)
+                    well->id, scan->seq, scan->pos, at, missing);
+    else if (!is_first && missing > 0)
         audit_fault(audit,
                     "%s: seq %" PRIu64 " (row %" PRIu64 ", %s) is followed by %" PRIu64
                     " (row %" PRIu64 ", %s): %" PRIu64 " missing",
-                    well->id, well->seq, well->pos, before, scan->seq, scan->pos, at,
-                    scan->seq - expected);
+                    well->id, well->seq, well->pos, before, scan->seq, scan->pos, at, missing);
     else if (!is_first && scan->seq < expected)
         audit_fault(audit,
                     "%s: seq %" PRIu64 " (row %" PRIu64 ", %s) is followed by %" PRIu64
@@ -128,6 +134,10 @@ void audit_row(struct audit *audit, const struct scan *scan, bool holds)
         return;
     stamp_to_short_text(scan->begun.utc_ms, at);
     audit->n_rows++;
+    if (!holds && audit_is_told(audit, DAMAGE_ROW, scan->pos)) {
+        audit->n_damaged++;
+        return; /* nothing that it says is believed: it is a hole */
+    }
     if (!holds) {
         audit->n_damaged++;
         audit_fault(audit,
@@ -142,7 +152,7 @@ void audit_row(struct audit *audit, const struct scan *scan, bool holds)
         return;
     }
     if (scan->pos >= audit->from_pos && scan->pos < audit->to_pos) {
-        well->first_seq = well->rows == 0 ? scan->seq : well->first_seq;
+        well->first_seq = well->first_seq == 0 ? scan->seq : well->first_seq;
         well->last_seq = scan->seq;
         well->rows++;
     }

@@ -8,15 +8,21 @@
 #include <stdio.h>
 #include <string.h>
 
+int64_t audit_source_more(const struct audit_source *source)
+{
+    return source->rows + source->never + source->damaged - source->due;
+}
+
 bool audit_source_holds(const struct audit_source *source)
 {
-    const int64_t accounted = source->rows + source->never;
-    return accounted >= source->due - source->less && accounted <= source->due + source->more;
+    const int64_t more = audit_source_more(source);
+    return more >= -source->less && more <= source->more;
 }
 
 bool audit_place_holds(const struct audit_place *place)
 {
-    return place->rows == place->accepted + place->pending + place->aside && place->accepted >= 0;
+    return place->rows == place->accepted + place->pending + place->aside + place->damaged &&
+           place->accepted >= 0;
 }
 
 void audit_sentence(struct audit *audit, char *into, size_t room)
@@ -27,7 +33,7 @@ void audit_sentence(struct audit *audit, char *into, size_t room)
     }
     for (size_t i = 0; i < audit->n_sources; i++) {
         const struct audit_source *source = &audit->sources[i];
-        const int64_t more = source->rows + source->never - source->due;
+        const int64_t more = audit_source_more(source);
         if (audit_source_holds(source))
             continue;
         snprintf(into, room, "%s %s: %" PRId64 " %s", audit_name(audit, source->well),
@@ -38,7 +44,7 @@ void audit_sentence(struct audit *audit, char *into, size_t room)
     }
     for (size_t i = 0; i < audit->n_places; i++)
         if (!audit_place_holds(&audit->places[i]))
-            snprintf(into, room, "%s to %s: rows are not accepted, pending, removed and set aside",
+            snprintf(into, room, "%s to %s: rows are not accepted, pending, set aside and damaged",
                      audit_name(audit, audit->places[i].well), audit->places[i].destination);
 }
 
@@ -55,13 +61,17 @@ static const char *instant(const struct audit *audit, const struct audit_key *ke
 static void print_due(struct audit *audit)
 {
     char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
-    printf("Polls: due = rows + never attempted\n");
+    const bool damaged = audit->n_damages_within > 0; /* else a column of zeros */
+    printf("Polls: due = rows + never attempted%s\n", damaged ? " + damaged" : "");
     for (size_t i = 0; i < audit->n_sources; i++) {
         const struct audit_source *source = &audit->sources[i];
-        const int64_t more = source->rows + source->never - source->due;
-        printf("  %-16s %-9s %10" PRId64 " = %10" PRId64 " + %8" PRId64 "   ",
+        const int64_t more = audit_source_more(source);
+        printf("  %-16s %-9s %10" PRId64 " = %10" PRId64 " + %8" PRId64,
                audit_name(audit, source->well), source_name(source->source), source->due,
                source->rows, source->never);
+        if (damaged)
+            printf(" + %6" PRId64, source->damaged);
+        printf("   ");
         if (audit_source_holds(source) && more == 0)
             printf("holds");
         else if (audit_source_holds(source))
@@ -81,13 +91,19 @@ static void print_due(struct audit *audit)
 
 static void print_places(struct audit *audit)
 {
-    printf("Rows: rows = accepted + pending + set aside, a destination\n");
+    const bool damaged = audit->n_damages_within > 0;
+    printf("Rows: rows = accepted + pending + set aside%s, a destination\n",
+           damaged ? " + damaged and not accepted before" : "");
     for (size_t i = 0; i < audit->n_places; i++) {
         const struct audit_place *place = &audit->places[i];
-        const int64_t off = place->rows - place->accepted - place->pending - place->aside;
-        printf("  %-16s %10" PRId64 " = %10" PRId64 " + %8" PRId64 " + %6" PRId64 "   to %s: ",
+        const int64_t off =
+            place->rows - place->accepted - place->pending - place->aside - place->damaged;
+        printf("  %-16s %10" PRId64 " = %10" PRId64 " + %8" PRId64 " + %6" PRId64,
                audit_name(audit, place->well), place->rows, place->accepted, place->pending,
-               place->aside, place->destination);
+               place->aside);
+        if (damaged)
+            printf(" + %6" PRId64, place->damaged);
+        printf("   to %s: ", place->destination);
         if (audit_place_holds(place))
             printf("holds\n");
         else
@@ -96,12 +112,38 @@ static void print_places(struct audit *audit)
     }
 }
 
+/** What was delivered before the damage still exists where it was delivered. */
+static void print_damages(struct audit *audit)
+{
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    if (audit->n_damages_within > 0)
+        printf("Damaged: scans that can't be read back, and who had accepted them before\n");
+    for (size_t i = 0; i < audit->n_damages; i++) {
+        const struct audit_damage *damage = &audit->damages[i];
+        if (!audit_damage_is_within(audit, i))
+            continue;
+        printf("  %-16s %-9s %10" PRIu32 "   seq %" PRIu64 " to %" PRIu64 ", %s to %s",
+               audit_name(audit, damage->well), source_name(damage->source), damage->missing,
+               damage->before + 1, damage->end - 1, stamp_to_short_text(damage->from_utc_ms, from),
+               stamp_to_short_text(damage->to_utc_ms, to));
+        if (damage->missing < damage->scans)
+            printf("; %" PRIu32 " more are in the ledger's row and can be read",
+                   damage->scans - damage->missing);
+        for (size_t k = 0; k < audit->n_accepted; k++)
+            if (audit->accepted[k].damage == i && audit->accepted[k].scans > 0)
+                printf("; %s had accepted %" PRIu64 " of them",
+                       audit->places[audit->accepted[k].place].destination,
+                       audit->accepted[k].scans);
+        printf("\n");
+    }
+}
+
 static double percent(double part, double of)
 {
     return of <= 0 ? 100 : part / of * 100;
 }
 
-static bool is_fitted(const struct audit_source *source, uint16_t point)
+bool audit_is_fitted(const struct audit_source *source, uint16_t point)
 {
     return source->point[point].is_mapped &&
            !(source->rows_with_data > 0 && source->point[point].markers == source->rows_with_data);
@@ -116,12 +158,12 @@ static void print_points(struct audit *audit, const struct audit_source *source)
         bool told = false;
         for (uint16_t k = 1; k < POINT_COUNT; k++) {
             const struct audit_point *other = &source->point[k];
-            const bool alike = is_fitted(source, k) && other->got == point->got &&
+            const bool alike = audit_is_fitted(source, k) && other->got == point->got &&
                                other->planned == point->planned;
             told = told || (alike && k < p);
             n += alike;
         }
-        if (!is_fitted(source, p) || told)
+        if (!audit_is_fitted(source, p) || told)
             continue;
         const double planned = point->planned + source->never_refreshes_planned;
         const double unplanned =
@@ -147,6 +189,7 @@ void audit_print(struct audit *audit)
                audit->removed.rows, stamp_to_short_text(audit->removed.utc_ms, from));
     print_due(audit);
     print_places(audit);
+    print_damages(audit);
     printf("Gauge refreshes: due = came + missing, planned + missing, not planned\n");
     for (size_t i = 0; i < audit->n_sources; i++)
         if (audit->sources[i].due > 0)
@@ -157,8 +200,12 @@ void audit_print(struct audit *audit)
     if (audit->chain.sealed > 0)
         printf("Sealed: %" PRIu64 " blocks with %" PRIu64 " scans of all wells proven, up to row "
                "%" PRIu64 "\n  one value fixes them and all before them: SHA-256 %s\n",
-               audit->n_blocks, audit->n_sealed, audit->chain.sealed_to,
+               audit->n_blocks - audit->n_blocks_damaged, audit->n_sealed, audit->chain.sealed_to,
                audit_digest_text(audit, digest));
+    if (audit->n_blocks_damaged > 0)
+        printf("  %" PRIu64 " more are damaged; what they held was fixed by that value as well, "
+               "and so is what lies before them\n",
+               audit->n_blocks_damaged);
     printf("\n");
     for (size_t i = 0; i < audit->n_faults && i < AUDIT_FAULTS_MAX; i++)
         printf("%s\n", audit->fault[i]);
@@ -177,110 +224,4 @@ void audit_print(struct audit *audit)
     printf("%s\n", !holds                   ? "The books DO NOT HOLD."
                    : audit->n_undecided > 0 ? "The books hold, but for what is undecided."
                                             : "The books hold.");
-}
-
-/* ---- JSON ---- */
-
-static void print_text(const char *text)
-{
-    putchar('"');
-    for (; *text != '\0'; text++) {
-        if (*text == '"' || *text == '\\')
-            putchar('\\');
-        if ((unsigned char)*text >= 0x20)
-            putchar(*text);
-    }
-    putchar('"');
-}
-
-static void print_instant(const struct audit *audit, const struct audit_key *key)
-{
-    char text[STAMP_TEXT_MAX];
-    if (key->run >= audit->n_runs || key->boot_ms == INT64_MIN) {
-        printf("null");
-        return;
-    }
-    const struct stamp *began = &audit->runs[key->run].began;
-    printf("\"%s\"", stamp_to_text(began->utc_ms + (key->boot_ms - began->boot_ms), text));
-}
-
-static void print_json_points(const struct audit_source *source)
-{
-    const char *lead = "";
-    printf(",\"points\":[");
-    for (uint16_t p = 1; p < POINT_COUNT; p++) {
-        const struct audit_point *point = &source->point[p];
-        if (!is_fitted(source, p))
-            continue;
-        printf("%s{\"point\":\"%s\",\"came\":%.3f,\"missing_planned\":%.3f,"
-               "\"missing_unplanned\":%.3f}",
-               lead, point_get(p)->id, point->got, point->planned + source->never_refreshes_planned,
-               point->unplanned + source->never_refreshes - source->never_refreshes_planned);
-        lead = ",";
-    }
-    printf("]");
-}
-
-static void print_json_sources(struct audit *audit)
-{
-    for (size_t i = 0; i < audit->n_sources; i++) {
-        const struct audit_source *source = &audit->sources[i];
-        printf("%s\n{\"well\":\"%s\",\"source\":\"%s\",\"from\":", i > 0 ? "," : "",
-               audit_name(audit, source->well), source_name(source->source));
-        print_instant(audit, &source->low);
-        printf(",\"to\":");
-        print_instant(audit, &source->high);
-        printf(",\"due\":%" PRId64 ",\"due_least\":%" PRId64 ",\"due_most\":%" PRId64
-               ",\"rows\":%" PRId64 ",\"never_attempted\":%" PRId64
-               ",\"never_attempted_planned\":%" PRId64 ",\"holds\":%s,\"refreshes_due\":%.3f",
-               source->due, source->due - source->less, source->due + source->more, source->rows,
-               source->never, source->never_planned, audit_source_holds(source) ? "true" : "false",
-               source->refreshes_due);
-        print_json_points(source);
-        printf("}");
-    }
-}
-
-void audit_print_json(struct audit *audit)
-{
-    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX], digest[2 * JOURNAL_DIGEST_BYTES + 1];
-    printf("{\"from\":");
-    print_instant(audit, &audit->low);
-    printf(",\"to\":");
-    print_instant(audit, &audit->high);
-    printf(",\"removed\":%" PRIu64, audit->removed.rows);
-    printf(",\"newest_row\":%" PRIu64 ",\"scans_read\":%" PRIu64 ",\"revisions_read\":%" PRIu64
-           ",\"damaged\":%" PRIu64 ",\n\"sources\":[",
-           audit->newest_pos, audit->n_rows, audit->n_revisions, audit->n_damaged);
-    print_json_sources(audit);
-    printf("],\n\"destinations\":[");
-    for (size_t i = 0; i < audit->n_places; i++) {
-        const struct audit_place *place = &audit->places[i];
-        printf("%s\n{\"well\":\"%s\",\"destination\":\"%s\",\"rows\":%" PRId64
-               ",\"accepted\":%" PRId64 ",\"pending\":%" PRId64 ",\"set_aside\":%" PRId64
-               ",\"holds\":%s}",
-               i > 0 ? "," : "", audit_name(audit, place->well), place->destination, place->rows,
-               place->accepted, place->pending, place->aside,
-               audit_place_holds(place) ? "true" : "false");
-    }
-    printf("],\n\"sealed\":{\"blocks\":%" PRIu64 ",\"scans\":%" PRIu64 ",\"up_to_row\":%" PRIu64
-           ",\"digest\":",
-           audit->n_blocks, audit->n_sealed, audit->chain.sealed_to);
-    if (audit->chain.sealed > 0)
-        printf("\"%s\"", audit_digest_text(audit, digest));
-    else
-        printf("null");
-    printf("},\n\"undecided\":[");
-    for (size_t i = 0; i < audit->n_undecided; i++) {
-        const struct audit_undecided *at = &audit->undecided[i];
-        printf("%s\n{\"well\":\"%s\",\"source\":\"%s\",\"from\":\"%s\",\"to\":\"%s\"}",
-               i > 0 ? "," : "", audit_name(audit, at->well), source_name(at->source),
-               stamp_to_text(at->from_utc_ms, from), stamp_to_text(at->to_utc_ms, to));
-    }
-    printf("],\n\"faults\":[");
-    for (size_t i = 0; i < audit->n_faults && i < AUDIT_FAULTS_MAX; i++) {
-        printf("%s\n", i > 0 ? "," : "");
-        print_text(audit->fault[i]);
-    }
-    printf("],\n\"faults_in_all\":%zu}\n", audit->n_faults);
 }

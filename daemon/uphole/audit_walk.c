@@ -142,7 +142,7 @@ static enum up_rc change_plan(struct audit *audit, struct walk *walk, struct up_
 /* ---- the pass ---- */
 
 /** Scans of runs that no source's interval touches are not read. */
-static void bound_scans(const struct audit *audit, struct walk *walk)
+static void bound_scans(struct audit *audit, struct walk *walk)
 {
     size_t low = audit->low.run, high = audit->high.run;
     for (size_t i = 0; i < audit->n_sources; i++) {
@@ -152,6 +152,11 @@ static void bound_scans(const struct audit *audit, struct walk *walk)
     walk->after_scan = low < audit->n_runs ? audit->runs[low].pos : audit->newest_pos;
     walk->to_scan = high < audit->n_runs && high + 1 < audit->n_runs ? audit->runs[high + 1].pos
                                                                      : audit->newest_pos;
+    for (size_t i = 0; i < audit->n_damages; i++) /* a hole shows between two rows */
+        if (audit->damages[i].has_key && audit->damages[i].last.run >= low &&
+            audit->damages[i].first.run <= low)
+            low = 0;
+    audit->walks_all = low == 0;
     if (low == 0)
         walk->after_scan = 0;
 }
@@ -191,6 +196,8 @@ enum up_rc audit_walk(struct audit *audit, struct up_error *error)
         rc = step(audit, walk, &more, error);
     if (rc == UP_OK)
         audit_due_end(audit);
+    if (rc == UP_OK)
+        audit_close_damages(audit);
     free(walk);
     return rc;
 }

@@ -313,6 +313,18 @@ static enum up_rc position(struct backlog *backlog, struct kept_fold *kept,
     return rc;
 }
 
+/** How many rows of the slice lie before whatever nobody has noted as damaged yet: the others wait,
+ * a second or two, so that what was accepted by then was sound (audit). */
+static size_t before_damage(struct backlog *backlog, size_t got)
+{
+    const uint64_t from =
+        backlog->options.damaged != NULL ? journal_reader_unnoted(backlog->reader) : 0;
+    size_t n = 0;
+    while (n < got && (from == 0 || backlog->scans[n].pos < from))
+        n++;
+    return n;
+}
+
 static enum up_rc serve_records(struct backlog *backlog, const struct wall_want *want,
                                 uint16_t well_index, struct up_error *error)
 {
@@ -327,10 +339,14 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
     if (rc == UP_OK)
         rc = journal_read_scans(backlog->reader, want->well, above.after, want->n, backlog->scans,
                                 &got, error);
+    if (rc == UP_OK && before_damage(backlog, got) == 0)
+        got = 0;
     if (rc == UP_OK && got > 0)
         rc = position(backlog, kept, &above, &got, error);
     if (rc != UP_OK)
         return rc;
+    const bool more = got == want->n;
+    got = before_damage(backlog, got);
     const uint64_t live_seq = backlog->options.live_seq(backlog->options.context, want->well);
     uint64_t last = want->after;
     backlog->slice_to = got > 0 ? backlog->scans[got - 1].pos : 0;
@@ -352,7 +368,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         }
         last = scan->pos;
     }
-    (void)backlog_end_of_want(backlog, want, sent, last, got == want->n);
+    (void)backlog_end_of_want(backlog, want, sent, last, more);
     return UP_OK;
 }
 

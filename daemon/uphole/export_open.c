@@ -5,6 +5,8 @@
  */
 #include "export.h"
 
+#include "uphole/journal_books.h"
+
 #include <stdlib.h>
 #include <string.h>
 

@@ -51,6 +51,7 @@ static void sum_up(struct run_books *books, struct audit *audit)
         books->result.due += (uint64_t)audit->sources[i].due;
         books->result.rows += (uint64_t)audit->sources[i].rows;
         books->result.never += (uint64_t)audit->sources[i].never;
+        books->result.damaged += (uint64_t)audit->sources[i].damaged;
     }
     books->sentence[0] = '\0';
     audit_sentence(audit, books->sentence, sizeof books->sentence);
@@ -101,7 +102,9 @@ static void tell(struct well_side *side)
 {
     struct run_books *books = &side->books;
     const struct wall_books *sums = &books->result;
-    char text[GAP_CAUSE_MAX], from[STAMP_TEXT_MAX];
+    char text[GAP_CAUSE_MAX], from[STAMP_TEXT_MAX], damaged[40] = "";
+    if (sums->damaged > 0)
+        snprintf(damaged, sizeof damaged, ", %" PRIu64 " damaged", sums->damaged);
     stamp_to_short_text(sums->from_utc_ms, from);
     if (sums->verdict == BOOKS_DO_NOT_HOLD)
         snprintf(text, sizeof text,
@@ -110,9 +113,9 @@ static void tell(struct well_side *side)
     else
         snprintf(text, sizeof text,
                  "The books since %s hold%s: %" PRIu64 " polls due, %" PRIu64 " rows, %" PRIu64
-                 " never attempted.",
+                 " never attempted%s.",
                  from, sums->verdict == BOOKS_UNDECIDED ? ", but for what no clock could tell" : "",
-                 sums->due, sums->rows, sums->never);
+                 sums->due, sums->rows, sums->never, damaged);
     if (sums->verdict == BOOKS_DO_NOT_HOLD)
         say(SAY_ERROR, "journal", "%s", text);
     core_add_event(side->core, "books", "uphole", text, strlen(text));

@@ -25,6 +25,7 @@ static const struct question {
     {"reload text", false, reload_as_text, NULL},
     {"watch text", true, NULL, watch_as_text},
     {"line text", true, NULL, line_as_text},
+    {"scans text", true, NULL, scans_as_text},
 };
 
 static int no_such_well(const struct plan *plan, struct socket_text *text)
@@ -42,6 +43,8 @@ int socket_answer(const struct status_view *view, const char *request, struct so
 {
     if (strncmp(request, "trace ", 6) == 0)
         return trace_answer(view, request + 6, text);
+    if (strncmp(request, "plan ", 5) == 0)
+        return plan_answer(view, request + 5, text);
     for (size_t i = 0; i < sizeof QUESTIONS / sizeof *QUESTIONS; i++) {
         const struct question *question = &QUESTIONS[i];
         const size_t length = strlen(question->name);

@@ -26,6 +26,11 @@ void read_as_json(const struct status_view *view, uint16_t well, struct socket_t
 void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** All in one line, for a watch that no terminal shows. */
 void line_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** Raw registers of the newest scan of each source, for programs; see socket_scans.c. */
+void scans_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** A slice of the plan's canonical text; `words` is what stands behind `plan `, untrusted. Returns 0 or a code of sysexits.h with a
+ * sentence in `text`. */
+int plan_answer(const struct status_view *view, const char *words, struct socket_text *text);
 /** The four stages of one well in sentences, each line indented by two. `brief`: the channels in
  * one line, so that what follows keeps its place on a screen. */
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,

@@ -144,9 +144,12 @@ static void books_line(const struct status_view *view, struct socket_text *text)
     }
     text_add(text,
              "  books      %s: audited %s since %s: %" PRIu64 " polls due, %" PRIu64
-             " rows, %" PRIu64 " never attempted\n",
+             " rows, %" PRIu64 " never attempted",
              WORDS[books->verdict], stamp_to_short_text(books->at_utc_ms, at),
              stamp_to_short_text(books->from_utc_ms, from), books->due, books->rows, books->never);
+    if (books->damaged > 0)
+        text_add(text, ", %" PRIu64 " damaged", books->damaged);
+    text_add(text, "\n");
 }
 
 static void disk_lines(const struct status_view *view, const struct stamp *now,
@@ -297,9 +300,9 @@ static void add_books(const struct status_view *view, struct socket_text *text)
     if (books->verdict != BOOKS_UNKNOWN)
         text_add(text,
                  ",\"audited\":\"%s\",\"from\":\"%s\",\"due\":%" PRIu64 ",\"rows\":%" PRIu64
-                 ",\"never_attempted\":%" PRIu64,
+                 ",\"never_attempted\":%" PRIu64 ",\"damaged\":%" PRIu64,
                  stamp_to_text(books->at_utc_ms, at), stamp_to_text(books->from_utc_ms, from),
-                 books->due, books->rows, books->never);
+                 books->due, books->rows, books->never, books->damaged);
     text_add(text, "}");
 }
 

@@ -11,7 +11,7 @@
 #include "uphole/plan.h"
 #include "uphole/scan.h"
 
-#define JOURNAL_SCHEMA 2
+#define JOURNAL_SCHEMA 3
 #define JOURNAL_FILE "journal.sqlite"
 #define JOURNAL_LOCK "journal.lock"
 #define JOURNAL_SLICE_MAX 64
@@ -412,76 +412,10 @@ UP_MUST enum up_rc journal_find_plan(struct journal_reader *reader, const char *
 /** The newest times order that corrects rows in [from, to] (pos); pos 0 where there is none. */
 UP_MUST enum up_rc journal_times_within(struct journal_reader *reader, uint64_t from, uint64_t to, struct row_order *out, struct up_error *error);
 
-/* ---- for a reviewer of the books: everything as it stands, damaged or not, up to a pos that was newest when the review began ---- */
-
 /** What this reader found damaged since the last call: kind and number, to be handed to the writer. False: nothing. */
 bool journal_reader_damage(struct journal_reader *reader, struct journal_damage *damage);
-
-/**
- * The chain of sealed blocks. Each block's digest is SHA-256 over the digest of the block before it, its head and its data; numbers have no holes. So
- * the newest digest fixes every scan that was ever sealed. Retention takes the oldest blocks: the chain then begins at `first`, and `anchor`, the
- * digest of the block before it, is what it must follow.
- */
-#define JOURNAL_DIGEST_BYTES 32
-struct journal_chain {
-    uint64_t first, newest;  /* numbers; 0: no block is there */
-    uint64_t sealed;         /* number of the newest block that was ever sealed, there or not */
-    uint64_t sealed_to;      /* pos: scans up to here are sealed */
-    uint8_t anchor[JOURNAL_DIGEST_BYTES]; /* zeros: the chain begins with block 1 */
-    uint8_t digest[JOURNAL_DIGEST_BYTES]; /* of block `sealed` */
-};
-UP_MUST enum up_rc journal_read_chain(struct journal_reader *reader, struct journal_chain *out, struct up_error *error);
-/** A sealed block as it was found. */
-struct journal_block {
-    uint64_t number, pos_from, pos_to;
-    bool holds;      /* digest and head hold, and it unpacks */
-    bool head_holds; /* where not, well and source are as far as they can be read, and what follows is unknown: 0 */
-    uint16_t well;
-    uint8_t source;
-    uint32_t rows;
-    uint64_t first_pos, last_pos, first_run, last_run, first_seq, last_seq;
-    struct stamp first, last;
-    uint8_t before[JOURNAL_DIGEST_BYTES], digest[JOURNAL_DIGEST_BYTES]; /* as stored: what the next one must name */
-};
-/** Blocks with number > after, oldest first, at most n, each proven; a transaction each. Whether each follows the one before, by number and digest, is
- *  the caller's to say. */
-UP_MUST enum up_rc journal_check_chain(struct journal_reader *reader, uint64_t after, size_t n, struct journal_block *into, size_t *got,
-                                       struct up_error *error);
-/** Newest pos of scans, ledger rows, events and runs; 0: an empty journal. */
-UP_MUST enum up_rc journal_read_newest_pos(struct journal_reader *reader, uint64_t *pos, struct up_error *error);
-struct run_book {
-    uint64_t pos, id;
-    char boot_id[37];
-    struct stamp began, ended; /* `began` is also where its due times start */
-    bool has_ended;            /* by a clean stop */
-    uint32_t plan;             /* its newest one; 0: it ended before it had any */
-};
-/** Runs with pos > after, oldest first, at most n. */
-UP_MUST enum up_rc journal_read_runs(struct journal_reader *reader, uint64_t after, size_t n, struct run_book *into, size_t *got,
-                                     struct up_error *error);
-/** A plan took effect: at the start of a run, or within it. `plan` 0: the journal does not hold it. */
-struct plan_taken {
-    uint64_t pos;
-    int64_t utc_ms, boot_ms;
-    bool at_start;
-    uint32_t plan;
-};
-UP_MUST enum up_rc journal_read_plans_taken(struct journal_reader *reader, uint64_t after, size_t n, struct plan_taken *into, size_t *got,
-                                            struct up_error *error);
-/** Scans of all wells with after < pos <= up_to, oldest first, at most n. holds[i]: its check holds; where not, it has no blocks. */
-UP_MUST enum up_rc journal_read_rows(struct journal_reader *reader, uint64_t after, uint64_t up_to, size_t n, struct scan *into, bool *holds,
-                                     size_t *got, struct up_error *error);
-/** A revision of a ledger row, with its note. */
-struct revision {
-    struct gap gap;
-    bool holds;     /* its check */
-    bool is_newest; /* up to `up_to` */
-    bool follows;   /* the revision before it is there */
-};
-UP_MUST enum up_rc journal_read_revisions(struct journal_reader *reader, uint64_t after, uint64_t up_to, size_t n, struct revision *into,
-                                          size_t *got, struct up_error *error);
-/** The first scan in the order of pos whose label is utc_ms or later; pos 0: none. */
-UP_MUST enum up_rc journal_first_row_from(struct journal_reader *reader, int64_t utc_ms, uint64_t up_to, uint64_t *pos, uint64_t *run,
-                                          int64_t *boot_ms, struct up_error *error);
+/** The lowest pos within something that this reader found damaged and that the writer has not noted yet (journal_note_damage); 0: none. Whoever hands
+ *  scans on waits before it, so that what was accepted when damage was noted was sound. Takes nothing from journal_reader_damage. */
+uint64_t journal_reader_unnoted(struct journal_reader *reader);
 
 #endif

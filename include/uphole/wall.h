@@ -88,7 +88,7 @@ const char *books_verdict_name(uint8_t verdict);
 struct wall_books {
     uint8_t verdict;
     int64_t at_utc_ms, from_utc_ms; /* when it ended; the interval's begin, up to the newest row then */
-    uint64_t due, rows, never; /* of all wells and sources in the interval */
+    uint64_t due, rows, never, damaged; /* of all wells and sources in the interval: the first is the sum of the others */
 };
 struct wall_state {
     uint8_t clock, journal_ok; /* journal: 1 ok, 0 refusing */

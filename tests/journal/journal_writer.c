@@ -20,6 +20,8 @@
  */
 #include "../../daemon/journal/store.h"
 
+#include "uphole/journal_books.h"
+
 #include <dirent.h>
 #include <stdarg.h>
 #include <stdio.h>

@@ -10,6 +10,11 @@
 
 #include "check.h"
 
+#include "uphole/journal_books.h"
+
+#include "../../daemon/journal/reader.h"
+#include "../../daemon/journal/view_inside.h"
+
 #include <stdlib.h>
 
 #define ROWS 1600
@@ -295,6 +300,49 @@ static void a_reader_sees_no_difference_between_rows_and_blocks(void **state)
     }
 }
 
+/* As backlogs of several wells are drained. Planted defect: journal-view-one-range. */
+static void wells_that_take_turns_unpack_each_block_once(void **state)
+{
+    struct rig *rig = *state;
+    struct story story;
+    struct up_error error = {0};
+    struct scan *got = calloc(JOURNAL_SLICE_MAX, sizeof *got);
+    uint64_t after[WELLS] = {0}, next[WELLS] = {0};
+    size_t n = 1, rows = 0;
+    rig_start(rig, BOOT_A);
+    story_begin(&story, rig, 11, 2);
+    while (story.n < 1400)
+        story_append(&story);
+    journal_set_sealing(rig->journal, &SOON);
+    seal_all(rig);
+    struct journal_reader *reader = open_reader(rig);
+    while (n > 0) {
+        n = 0;
+        for (int w = 0; w < WELLS; w++) { /* each at its own pace: they part by whole ranges */
+            const uint16_t well = rig->wells[w].number;
+            size_t found = 0;
+            assert_int_equal(
+                journal_read_scans(reader, well, after[w], w == 0 ? 9 : 6, got, &found, &error),
+                UP_OK);
+            for (size_t i = 0; i < found; i++) {
+                while (story.scans[next[w]].well != well)
+                    next[w]++;
+                assert_int_equal(mix_scan(0, &got[i]), mix_scan(0, &story.scans[next[w]++]));
+                after[w] = got[i].pos;
+            }
+            rows += found;
+            n += found;
+        }
+    }
+    check_count("rows", (long long)rows, (long long)story.n);
+    check_count("unpacked", (long long)reader->view->n_unpacked,
+                rig_query(rig, "SELECT count(*) FROM block"));
+    assert_true(rig_query(rig, "SELECT count(DISTINCT pos_to) FROM block") >= 5);
+    journal_reader_close(reader);
+    free(got);
+    free(story.scans);
+}
+
 /* Planted defect: a slice's rows are read in one transaction and its blocks in another, so that
  * what is sealed between is missed, or comes twice. */
 static void scans_that_are_sealed_under_a_reader_come_once(void **state)
@@ -408,6 +456,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         RIG_TEST(a_reader_sees_no_difference_between_rows_and_blocks),
         RIG_TEST(scans_that_are_sealed_under_a_reader_come_once),
+        RIG_TEST(wells_that_take_turns_unpack_each_block_once),
         RIG_TEST(a_restart_finds_its_place_though_every_scan_is_sealed),
         RIG_TEST(a_step_is_bounded),
     };

@@ -16,12 +16,12 @@ DOORS = {
     "base": BASE,
     "configure": BASE | {"plan"},
     "gather": BASE | {"plan", "gather", "overhear", "trace"},
-    "commission": BASE | {"plan", "gather", "overhear", "measure", "unit_doubt", "journal", "commission"},
-    "journal": BASE | {"plan", "journal"},
+    "commission": BASE | {"plan", "gather", "overhear", "measure", "unit_doubt", "journal", "commission", "compare"},
+    "journal": BASE | {"plan", "journal", "journal_books"},
     "measure": BASE - {"say", "ring", "wall"} | {"plan", "measure", "formula", "unit_doubt"},
     "publish": BASE | {"plan", "publish", "table", "read_back"},
     "simulate": BASE | {"plan", "simulate", "exercise"},
-    "uphole": BASE | {"plan", "gather", "overhear", "commission", "trace", "journal", "measure", "formula", "unit_doubt", "publish", "table", "read_back", "simulate", "exercise"},
+    "uphole": BASE | {"plan", "gather", "overhear", "commission", "compare", "trace", "journal", "journal_books", "measure", "formula", "unit_doubt", "publish", "table", "read_back", "simulate", "exercise"},
 }
 THIRD_PARTY = {
     "configure": {"yaml.h", "sha2.h"},
@@ -69,7 +69,7 @@ for room, doors in DOORS.items():
                 faults.append(f"{where}: {room} may not use {name}")
             elif room == "measure" and name in PURE_FORBIDS:
                 faults.append(f"{where}: measuring is pure and may not use {name}")
-ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "overhear": "gather", "trace": "gather", "commission": "commission", "journal": "journal", "measure": "measure", "formula": "measure", "unit_doubt": "measure",
+ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "overhear": "gather", "trace": "gather", "commission": "commission", "compare": "commission", "journal": "journal", "journal_books": "journal", "measure": "measure", "formula": "measure", "unit_doubt": "measure",
                                                   "publish": "publish", "table": "publish", "read_back": "publish", "simulate": "simulate", "exercise": "simulate"}
 for path in sorted((top / "include" / "uphole").glob("*.h")):
     room = ROOM_OF_DOOR.get(path.stem)
