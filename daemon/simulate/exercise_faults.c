@@ -267,11 +267,11 @@ const struct exercise_row EXERCISE_ROWS[EXERCISES] = {
     {{FLOATS, NULL},
      put_not_fitted,
      "`uphole read` shows a value that never moves for a sensor that the gauge was ordered "
-     "without: 9505 "
-     "psi is 65.535 MPa, 32 degF is 0 degC.",
+     "without, and "
+     "`uphole compare` calls it no measurement: 9505 psi is 65.535 MPa, 32 degF is 0 degC.",
      "The unit converts its own not-fitted marker like a value, so the marker of the map never "
      "comes, "
-     "and the screen shows the same number: comparing alone says that all is well."},
+     "and the screen shows the same number: a look at both says that all is well."},
     {{SCALED, FLOATS},
      put_controller,
      "`uphole find` listens first: it names the other master's questions and their period before a "

@@ -77,7 +77,7 @@ class Person:
 
     # ---- commands of the page ----
 
-    def give(self, line):
+    def give(self, line, typed=()):
         """A command line of the page, with this exercise's names."""
         line = line.replace("/dev/serial/by-id/usb-rs485-a", self.port).replace("192.0.2.7:502", self.port).replace("--speed 9600", "--speed %s" % self.speed)
         line = line.replace("--frame 8N1", "--frame %s" % self.frame).replace("--unit-id 1", "--unit-id %s" % self.unit_id)
@@ -90,6 +90,7 @@ class Person:
             command[-1] = self.directory + "/uphole.yaml"
         else:
             command += ["--config", self.directory + "/uphole.yaml"]
+        command += typed
         self.commands += 1
         done = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=2000)
         output = done.stdout + done.stderr
@@ -184,7 +185,20 @@ class Person:
         return not re.match(r"surface_unit|tubing|casing|wellhead", point)
 
     def step_8(self):
-        raise AssertionError("step 8 is to come")
+        """All that the screen shows is typed, in its own words."""
+        line = self.page(8, 1, "uphole compare")
+        assert re.match(r'uphole compare heron-7 \w+="', line), line
+        typed = ["%s=%s" % (point, " ".join(shown) if shown else "---") for point, shown in self.screen().items()]
+        output = self.give("uphole compare heron-7", typed)
+        verdicts = re.findall(r"(?m)^(\w+) .*  (differs: .*|no measurement.*|same.*)$", output)
+        assert verdicts, output
+        for point, verdict in verdicts:
+            if verdict.startswith(sign("no measurement")) and point not in self.ordered:
+                return "not fitted " + point
+            unit = re.match(r"differs: (\S+), %s \S+" % sign("map says"), verdict)
+            if unit and "or otherwise" not in verdict:
+                return "unit %s %s" % (point, unit.group(1))
+        return "nothing"
 
     # ---- the end ----
 
