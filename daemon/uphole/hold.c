@@ -2,6 +2,7 @@
  *
  * hold.c - see hold.h.
  */
+#include "for_a_while.h"
 #include "hold.h"
 #include "socket_answer.h"
 
@@ -25,34 +26,6 @@ static struct hold *place_of(struct hold_book *book, const char *line, int64_t n
     return place;
 }
 
-/** `LINE MS ROLE`; the role may hold blanks or be missing. */
-struct words {
-    char line[NAME_LENGTH_MAX + 1];
-    int64_t ms;
-    const char *role;
-};
-
-static bool read_words(const char *arguments, bool has_time, struct words *words)
-{
-    int after = 0;
-    char own[NAME_LENGTH_MAX + 2]; /* one more, so that a name too long is none */
-    *words = (struct words){.role = ""};
-    if (sscanf(arguments, "%33[a-z0-9-]%n", own, &after) != 1 || strlen(own) > NAME_LENGTH_MAX)
-        return false;
-    memcpy(words->line, own, strlen(own) + 1);
-    arguments += after;
-    if (has_time) {
-        after = 0;
-        if (sscanf(arguments, " %9" SCNd64 "%n", &words->ms, &after) != 1)
-            return false;
-        arguments += after;
-    }
-    if (*arguments != '\0' && *arguments != ' ')
-        return false;
-    words->role = *arguments == ' ' ? arguments + 1 : arguments;
-    return strlen(words->role) <= ASKER_NAME_MAX;
-}
-
 static int find_line(const struct order_view *view, const char *name, struct socket_text *text)
 {
     for (uint16_t i = 0; i < view->plan->n_lines; i++)
@@ -65,21 +38,14 @@ static int find_line(const struct order_view *view, const char *name, struct soc
     return -1;
 }
 
-static int not_understood(struct socket_text *text)
-{
-    text_add(text, "The order is not understood; the program that gives it may be of another "
-                   "version.");
-    return EX_USAGE;
-}
-
 int order_hold(struct order_view *view, const struct asker *who, const char *arguments,
                struct socket_text *text)
 {
-    struct words words;
+    struct while_words words;
     char until[STAMP_TEXT_MAX], how_long[STAMP_TEXT_MAX];
-    if (!read_words(arguments, true, &words))
-        return not_understood(text);
-    const int line = find_line(view, words.line, text);
+    if (!while_read_words(arguments, true, &words))
+        return while_not_understood(text);
+    const int line = find_line(view, words.name, text);
     if (line < 0)
         return EX_NOINPUT;
     if (words.ms < HOLD_LEAST_MS || words.ms > HOLD_MOST_MS) {
@@ -87,26 +53,23 @@ int order_hold(struct order_view *view, const struct asker *who, const char *arg
         return EX_USAGE;
     }
     if (view->gatherers[line] == NULL) {
-        text_add(text, "%s does not run, so its port is free already.", words.line);
+        text_add(text, "%s does not run, so its port is free already.", words.name);
         return EX_UNAVAILABLE;
     }
     const struct stamp now = stamp_take(view->clock, view->watch);
-    struct hold *hold = place_of(view->holds, words.line, now.boot_ms);
+    struct hold *hold = place_of(view->holds, words.name, now.boot_ms);
     if (hold == NULL) {
         text_add(text, "Too many lines are held; release one first.");
         return EX_TEMPFAIL;
     }
-    const bool goes_on = strcmp(hold->line, words.line) == 0 && hold_is_on(hold, now.boot_ms);
-    memcpy(hold->line, words.line, sizeof hold->line);
+    const bool goes_on = strcmp(hold->line, words.name) == 0 && hold_is_on(hold, now.boot_ms);
+    memcpy(hold->line, words.name, sizeof hold->line);
     if (!goes_on)
         hold->since = now;
     hold->until = now;
     hold->until.boot_ms += words.ms;
     hold->until.utc_ms += words.ms;
-    if (words.role[0] != '\0')
-        snprintf(hold->who, sizeof hold->who, "%s (%s)", words.role, who->name);
-    else
-        snprintf(hold->who, sizeof hold->who, "%s", who->name);
+    while_by(words.role, who, hold->who, sizeof hold->who);
     duration_to_text(words.ms, how_long);
     snprintf(hold->sentence, sizeof hold->sentence,
              "Paused by %s for at most %s: the line was released for other work.", hold->who,
@@ -115,33 +78,33 @@ int order_hold(struct order_view *view, const struct asker *who, const char *arg
     text_add(text,
              "%s is held by %s until %s (%s). Due scans are counted as not asked meanwhile. "
              "Polling goes on by itself then, or at once with 'uphole release %s'.",
-             words.line, hold->who, stamp_to_short_text(hold->until.utc_ms, until), how_long,
-             words.line);
+             words.name, hold->who, stamp_to_short_text(hold->until.utc_ms, until), how_long,
+             words.name);
     return 0;
 }
 
 int order_release(struct order_view *view, const struct asker *who, const char *arguments,
                   struct socket_text *text)
 {
-    struct words words;
+    struct while_words words;
     char how_long[STAMP_TEXT_MAX];
     (void)who;
-    if (!read_words(arguments, false, &words))
-        return not_understood(text);
-    const int line = find_line(view, words.line, text);
+    if (!while_read_words(arguments, false, &words))
+        return while_not_understood(text);
+    const int line = find_line(view, words.name, text);
     if (line < 0)
         return EX_NOINPUT;
     const struct stamp now = stamp_take(view->clock, view->watch);
-    struct hold *hold = place_of(view->holds, words.line, now.boot_ms);
-    if (hold == NULL || strcmp(hold->line, words.line) != 0 || !hold_is_on(hold, now.boot_ms)) {
-        text_add(text, "%s is not held.", words.line);
+    struct hold *hold = place_of(view->holds, words.name, now.boot_ms);
+    if (hold == NULL || strcmp(hold->line, words.name) != 0 || !hold_is_on(hold, now.boot_ms)) {
+        text_add(text, "%s is not held.", words.name);
         return 1;
     }
     const int64_t held_ms = now.boot_ms - hold->since.boot_ms;
     hold->until = now;
     if (view->gatherers[line] != NULL)
         gather_hold(view->gatherers[line], 0);
-    text_add(text, "%s is released after %s; polling goes on.", words.line,
+    text_add(text, "%s is released after %s; polling goes on.", words.name,
              duration_to_text(held_ms, how_long));
     const uint32_t listen_ms = view->plan->lines[line].listen_first_ms;
     if (held_ms > 600000 && listen_ms > 0)

@@ -3,13 +3,9 @@
  * hold_command.c - `uphole hold` and `uphole release`: give a line's port free for other work, and
  * take it back.
  */
+#include "for_a_while.h"
 #include "hold.h"
-#include "socket.h"
-#include "socket_ask.h"
-#include "span.h"
 
-#include <getopt.h>
-#include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -17,74 +13,19 @@
 
 #define FREE_TRIES 75 /* of 200 ms: a poll under way ends in a few seconds */
 
-struct held_asked {
-    struct socket_asked asked;
-    const char *line, *by;
-    int64_t ms;
-};
-
-static int read_options(const struct command *command, int argc, char **argv, bool takes_time,
-                        struct held_asked *out)
-{
-    static const struct option OPTIONS[] = {SOCKET_ASK_OPTIONS,
-                                            {"by", required_argument, NULL, 'b'},
-                                            {"for", required_argument, NULL, 'f'},
-                                            {NULL, 0, NULL, 0}};
-    *out = (struct held_asked){.asked = {.config = CONFIG_DEFAULT}, .by = "", .ms = 600000};
-    optind = 1;
-    for (int c; (c = command_option(command, argc, argv, OPTIONS)) != -1;) {
-        if (socket_ask_takes(&out->asked, c))
-            continue;
-        if (c == COMMAND_OPTION_BAD)
-            return EX_USAGE;
-        if (c == 'f' && !takes_time)
-            return command_usage_error(command, "option '%s' is not known", argv[optind - 1]);
-        if (c == 'b')
-            out->by = optarg;
-        else if (!span_from_text(optarg, &out->ms) || out->ms < HOLD_LEAST_MS ||
-                 out->ms > HOLD_MOST_MS)
-            return command_usage_error(
-                command, "--for %s: expected 1min to 4h, as in 10min; a hold can be extended",
-                optarg);
-    }
-    if (optind == argc)
-        return command_usage_error(
-            command, "which line? Name it, as in 'uphole %s pad-line'; 'uphole status' lists them",
-            command->name);
-    out->line = argv[optind++];
-    if (optind < argc)
-        return command_usage_error(command, "'%s' is one word too many", argv[optind]);
-    if (strlen(out->line) > NAME_LENGTH_MAX || strpbrk(out->line, " \n") != NULL)
-        return command_usage_error(command, "that is no name of a line");
-    if (strlen(out->by) > ASKER_NAME_MAX || strchr(out->by, '\n') != NULL)
-        return command_usage_error(command, "--by takes a role of at most %d bytes",
-                                   ASKER_NAME_MAX);
-    return 0;
-}
-
-static int give(struct held_asked *held, const char *order)
-{
-    struct up_error error = {0};
-    char *body = NULL;
-    size_t length = 0;
-    int code = socket_ask_where(&held->asked, &error);
-    if (code == 0)
-        code = socket_ask(&held->asked, order, &body, &length, &error);
-    if (code != 0) {
-        (void)command_fail(&error);
-        return code;
-    }
-    printf("%s\n", body);
-    free(body);
-    return 0;
-}
+static const struct while_kind LINE = {.thing = "line",
+                                       .example = "pad-line",
+                                       .spans = "1min to 4h, as in 10min; a hold can be extended",
+                                       .usual_ms = 600000,
+                                       .least_ms = HOLD_LEAST_MS,
+                                       .most_ms = HOLD_MOST_MS};
 
 /** A poll under way ends before the port is closed; whoever waits wants to know when. */
-static int wait_until_free(struct held_asked *held)
+static int wait_until_free(const struct while_asked *held)
 {
     struct up_clock clock;
     char wanted[NAME_LENGTH_MAX + 16];
-    snprintf(wanted, sizeof wanted, "%s free\n", held->line);
+    snprintf(wanted, sizeof wanted, "%s free\n", held->name);
     clock_of_system(&clock);
     for (int i = 0; i < FREE_TRIES; i++) {
         struct up_error error = {0};
@@ -117,27 +58,18 @@ static int wait_until_free(struct held_asked *held)
 
 static int run_hold(int argc, char **argv)
 {
-    struct held_asked held;
-    char order[SOCKET_REQUEST_MAX];
-    int code = read_options(&COMMAND_HOLD, argc, argv, true, &held);
-    if (code != 0)
-        return code;
-    snprintf(order, sizeof order, "order hold %s %" PRId64 "%s%s", held.line, held.ms,
-             held.by[0] != '\0' ? " " : "", held.by);
-    code = give(&held, order);
+    struct while_asked held;
+    int code = while_read_options(&COMMAND_HOLD, argc, argv, &LINE, true, &held);
+    if (code == 0)
+        code = while_give(&COMMAND_HOLD, &held, true);
     return code != 0 ? code : wait_until_free(&held);
 }
 
 static int run_release(int argc, char **argv)
 {
-    struct held_asked held;
-    char order[SOCKET_REQUEST_MAX];
-    const int code = read_options(&COMMAND_RELEASE, argc, argv, false, &held);
-    if (code != 0)
-        return code;
-    snprintf(order, sizeof order, "order release %s%s%s", held.line, held.by[0] != '\0' ? " " : "",
-             held.by);
-    return give(&held, order);
+    struct while_asked held;
+    const int code = while_read_options(&COMMAND_RELEASE, argc, argv, &LINE, false, &held);
+    return code != 0 ? code : while_give(&COMMAND_RELEASE, &held, false);
 }
 
 const struct command COMMAND_HOLD = {

@@ -4,37 +4,10 @@
  */
 #include "pause.h"
 
-#include <inttypes.h>
-#include <stdio.h>
+#include "for_a_while.h"
+
 #include <string.h>
 #include <sysexits.h>
-
-/** `DESTINATION MS ROLE`; the role may hold blanks or be missing. */
-struct words {
-    char destination[NAME_LENGTH_MAX + 2]; /* one more, so that a name too long is none */
-    int64_t ms;
-    const char *role;
-};
-
-static bool read_words(const char *arguments, bool has_time, struct words *words)
-{
-    int after = 0;
-    *words = (struct words){.role = ""};
-    if (sscanf(arguments, "%33[a-z0-9-]%n", words->destination, &after) != 1 ||
-        strlen(words->destination) > NAME_LENGTH_MAX)
-        return false;
-    arguments += after;
-    if (has_time) {
-        after = 0;
-        if (sscanf(arguments, " %9" SCNd64 "%n", &words->ms, &after) != 1)
-            return false;
-        arguments += after;
-    }
-    if (*arguments != '\0' && *arguments != ' ')
-        return false;
-    words->role = *arguments == ' ' ? arguments + 1 : arguments;
-    return strlen(words->role) <= ASKER_NAME_MAX;
-}
 
 /** The index of an MQTT destination, or -1 and a sentence. */
 static int find_destination(const struct plan *plan, const char *name, struct socket_text *text)
@@ -62,14 +35,11 @@ static int find_destination(const struct plan *plan, const char *name, struct so
 static int give(struct order_view *view, const struct asker *who, const char *arguments,
                 bool is_pause, struct socket_text *text)
 {
-    struct words words;
+    struct while_words words;
     char by[sizeof((struct wall_pause *)0)->by], until_text[STAMP_TEXT_MAX], long_[STAMP_TEXT_MAX];
-    if (!read_words(arguments, is_pause, &words)) {
-        text_add(text, "The order is not understood; the program that gives it may be of another "
-                       "version.");
-        return EX_USAGE;
-    }
-    const int destination = find_destination(view->plan, words.destination, text);
+    if (!while_read_words(arguments, is_pause, &words))
+        return while_not_understood(text);
+    const int destination = find_destination(view->plan, words.name, text);
     if (destination < 0)
         return EX_NOINPUT;
     if (is_pause && (words.ms < PAUSE_LEAST_MS || words.ms > PAUSE_MOST_MS)) {
@@ -82,10 +52,7 @@ static int give(struct order_view *view, const struct asker *who, const char *ar
         until.boot_ms += words.ms;
         until.utc_ms += words.ms;
     }
-    if (words.role[0] != '\0')
-        snprintf(by, sizeof by, "%s (%s)", words.role, who->name);
-    else
-        snprintf(by, sizeof by, "%s", who->name);
+    while_by(words.role, who, by, sizeof by);
     if (!core_pause_destination(view->core, (uint16_t)destination, &until, by)) {
         text_add(text, "The SCADA side of Uphole can't be told just now, so nothing was changed. "
                        "'uphole status' says how it is; try again.");
@@ -95,10 +62,10 @@ static int give(struct order_view *view, const struct asker *who, const char *ar
         text_add(text,
                  "%s is paused by %s until %s (%s). Records are stored and will be sent then; "
                  "'uphole resume %s' ends it at once.",
-                 words.destination, by, stamp_to_short_text(until.utc_ms, until_text),
-                 duration_to_text(words.ms, long_), words.destination);
+                 words.name, by, stamp_to_short_text(until.utc_ms, until_text),
+                 duration_to_text(words.ms, long_), words.name);
     else
-        text_add(text, "%s is told to connect again, by %s.", words.destination, by);
+        text_add(text, "%s is told to connect again, by %s.", words.name, by);
     return 0;
 }
 

@@ -3,86 +3,31 @@
  * pause_command.c - `uphole pause` and `uphole resume`: a destination leaves its broker for a
  * while, and comes back.
  */
+#include "for_a_while.h"
 #include "pause.h"
-#include "socket.h"
-#include "socket_ask.h"
-#include "span.h"
 
-#include <getopt.h>
-#include <inttypes.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <sysexits.h>
+static const struct while_kind DESTINATION = {.thing = "destination",
+                                              .example = "plant-broker",
+                                              .spans = "5s to 10min, as in 2min",
+                                              .usual_ms = 120000,
+                                              .least_ms = PAUSE_LEAST_MS,
+                                              .most_ms = PAUSE_MOST_MS};
 
-struct pause_asked {
-    struct socket_asked asked;
-    const char *destination, *by;
-    int64_t ms;
-};
-
-static int read_options(const struct command *command, int argc, char **argv, bool takes_time,
-                        struct pause_asked *out)
+static int run(const struct command *command, int argc, char **argv, bool takes_time)
 {
-    static const struct option OPTIONS[] = {SOCKET_ASK_OPTIONS,
-                                            {"by", required_argument, NULL, 'b'},
-                                            {"for", required_argument, NULL, 'f'},
-                                            {NULL, 0, NULL, 0}};
-    *out = (struct pause_asked){.asked = {.config = CONFIG_DEFAULT}, .by = "", .ms = 120000};
-    optind = 1;
-    for (int c; (c = command_option(command, argc, argv, OPTIONS)) != -1;) {
-        if (socket_ask_takes(&out->asked, c))
-            continue;
-        if (c == COMMAND_OPTION_BAD)
-            return EX_USAGE;
-        if (c == 'f' && !takes_time)
-            return command_usage_error(command, "option '%s' is not known", argv[optind - 1]);
-        if (c == 'b')
-            out->by = optarg;
-        else if (!span_from_text(optarg, &out->ms) || out->ms < PAUSE_LEAST_MS ||
-                 out->ms > PAUSE_MOST_MS)
-            return command_usage_error(command, "--for %s: expected 5s to 10min, as in 2min",
-                                       optarg);
-    }
-    if (optind == argc)
-        return command_usage_error(
-            command,
-            "which destination? Name it, as in 'uphole %s plant-broker'; 'uphole status' lists "
-            "them",
-            command->name);
-    out->destination = argv[optind++];
-    if (optind < argc)
-        return command_usage_error(command, "'%s' is one word too many", argv[optind]);
-    if (strlen(out->destination) > NAME_LENGTH_MAX || strpbrk(out->destination, " \n") != NULL)
-        return command_usage_error(command, "that is no name of a destination");
-    if (strlen(out->by) > ASKER_NAME_MAX || strchr(out->by, '\n') != NULL)
-        return command_usage_error(command, "--by takes a role of at most %d bytes",
-                                   ASKER_NAME_MAX);
-    return 0;
+    struct while_asked paused;
+    const int code = while_read_options(command, argc, argv, &DESTINATION, takes_time, &paused);
+    return code != 0 ? code : while_give(command, &paused, takes_time);
 }
 
 static int run_pause(int argc, char **argv)
 {
-    struct pause_asked pause;
-    char order[SOCKET_REQUEST_MAX];
-    const int code = read_options(&COMMAND_PAUSE, argc, argv, true, &pause);
-    if (code != 0)
-        return code;
-    snprintf(order, sizeof order, "order pause %s %" PRId64 "%s%s", pause.destination, pause.ms,
-             pause.by[0] != '\0' ? " " : "", pause.by);
-    return socket_ask_print(&pause.asked, order);
+    return run(&COMMAND_PAUSE, argc, argv, true);
 }
 
 static int run_resume(int argc, char **argv)
 {
-    struct pause_asked pause;
-    char order[SOCKET_REQUEST_MAX];
-    const int code = read_options(&COMMAND_RESUME, argc, argv, false, &pause);
-    if (code != 0)
-        return code;
-    snprintf(order, sizeof order, "order resume %s%s%s", pause.destination,
-             pause.by[0] != '\0' ? " " : "", pause.by);
-    return socket_ask_print(&pause.asked, order);
+    return run(&COMMAND_RESUME, argc, argv, false);
 }
 
 const struct command COMMAND_PAUSE = {

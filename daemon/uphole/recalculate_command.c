@@ -86,10 +86,8 @@ static int read_options(int argc, char **argv, struct recalculate_asked *out)
 static int run_recalculate(int argc, char **argv)
 {
     struct recalculate_asked asked;
-    struct up_error error = {0};
-    char order[SOCKET_REQUEST_MAX], *body = NULL;
-    size_t length = 0;
-    int code = read_options(argc, argv, &asked);
+    char order[SOCKET_REQUEST_MAX];
+    const int code = read_options(argc, argv, &asked);
     if (code != 0)
         return code;
     const int n = snprintf(order, sizeof order, "order recalculate %s %s..%s %s %zu %s%s%s",
@@ -97,16 +95,7 @@ static int run_recalculate(int argc, char **argv)
                            asked.by[0] != '\0' ? " " : "", asked.reason);
     if (n < 0 || (size_t)n >= sizeof order)
         return command_usage_error(&COMMAND_RECALCULATE, "that is longer than an order may be");
-    code = socket_ask_where(&asked.asked, &error);
-    if (code == 0)
-        code = socket_ask(&asked.asked, order, &body, &length, &error);
-    if (code != 0) {
-        (void)command_fail(&error);
-        return code;
-    }
-    printf("%s\n", body);
-    free(body);
-    return 0;
+    return socket_ask_print(&asked.asked, order);
 }
 
 const struct command COMMAND_RECALCULATE = {

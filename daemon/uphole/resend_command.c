@@ -71,10 +71,8 @@ static int read_options(int argc, char **argv, struct resend_asked *out)
 static int run_resend(int argc, char **argv)
 {
     struct resend_asked resend;
-    struct up_error error = {0};
-    char order[SOCKET_REQUEST_MAX], *body = NULL;
-    size_t length = 0;
-    int code = read_options(argc, argv, &resend);
+    char order[SOCKET_REQUEST_MAX];
+    const int code = read_options(argc, argv, &resend);
     if (code != 0)
         return code;
     const int n = snprintf(order, sizeof order, "order resend %s %s %s %zu %s%s%s",
@@ -82,16 +80,7 @@ static int run_resend(int argc, char **argv)
                            resend.by, resend.reason[0] != '\0' ? " " : "", resend.reason);
     if (n < 0 || (size_t)n >= sizeof order)
         return command_usage_error(&COMMAND_RESEND, "that is longer than an order may be");
-    code = socket_ask_where(&resend.asked, &error);
-    if (code == 0)
-        code = socket_ask(&resend.asked, order, &body, &length, &error);
-    if (code != 0) {
-        (void)command_fail(&error);
-        return code;
-    }
-    printf("%s\n", body);
-    free(body);
-    return 0;
+    return socket_ask_print(&resend.asked, order);
 }
 
 const struct command COMMAND_RESEND = {

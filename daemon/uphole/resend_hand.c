@@ -5,14 +5,13 @@
  * A range is FROM..TO, both times (RFC 3339) or both sequence numbers; a sequence number may name
  * its run as `after` does. Nothing is guessed: an end that is neither, or one of each, is refused.
  */
-#include "resend.h"
-
+#include "by_hand.h"
 #include "core_inside.h"
+#include "resend.h"
 
 #include "uphole/say.h"
 
 #include <inttypes.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -27,40 +26,14 @@ struct asked {
     struct row_range range;
 };
 
-struct answer {
-    char *text;
-    size_t room;
-};
-
-__attribute__((format(printf, 3, 4))) static int answer(struct answer *answer, int code,
-                                                        const char *format, ...)
-{
-    va_list values;
-    va_start(values, format);
-    vsnprintf(answer->text, answer->room, format, values);
-    va_end(values);
-    return code;
-}
-
-/** The next word of `*at` into `into`; false: none, or too long. */
-static bool word(const char **at, char into[static WORD_MAX])
-{
-    const size_t length = strcspn(*at, " ");
-    if (length == 0 || length >= WORD_MAX)
-        return false;
-    memcpy(into, *at, length);
-    into[length] = '\0';
-    *at += length + ((*at)[length] == ' ');
-    return true;
-}
-
 static int read_words(const char *arguments, struct asked *asked, struct answer *to)
 {
     static const char FORM[] =
         "A resend is ordered with DESTINATION WELL FROM..TO, and with the role of who asks.";
     char range[2 * WORD_MAX], length_text[WORD_MAX];
     const char *at = arguments;
-    if (!word(&at, asked->destination) || !word(&at, asked->well))
+    if (!by_hand_word(&at, asked->destination, sizeof asked->destination) ||
+        !by_hand_word(&at, asked->well, sizeof asked->well))
         return answer(to, EX_USAGE, "%s", FORM);
     const size_t length = strcspn(at, " ");
     if (length >= sizeof range)
@@ -68,7 +41,7 @@ static int read_words(const char *arguments, struct asked *asked, struct answer 
     memcpy(range, at, length);
     range[length] = '\0';
     at += length + (at[length] == ' ');
-    if (!word(&at, length_text))
+    if (!by_hand_word(&at, length_text, sizeof length_text))
         return answer(to, EX_USAGE, "%s", FORM);
     const size_t role = (size_t)strtoul(length_text, NULL, 10);
     if (role == 0 || role > strlen(at) || role >= 48)
@@ -293,20 +266,11 @@ int resend_by_hand(struct core *core, const char *who, const char *arguments, ch
     struct answer to = {.text = text, .room = room};
     struct asked asked = {0};
     struct journal_reader *reader = NULL;
-    struct up_error error = {0};
     int code = read_words(arguments, &asked, &to);
     if (code == 0)
         code = find_names(core, &asked, &to);
-    if (code == 0 && core->refusing)
-        code = answer(&to, EX_TEMPFAIL, "The disk refuses to store, so no order can be given now.");
-    if (code == 0 && resend_count_waiting(core, RESENDS_WAITING_MAX) >= RESENDS_WAITING_MAX)
-        code = answer(&to, EX_TEMPFAIL,
-                      "%d orders are waiting already. One more can be given when one of them is "
-                      "done: 'uphole status' shows how far they are.",
-                      RESENDS_WAITING_MAX);
-    if (code == 0 &&
-        journal_reader_open(core->options.plan->journal.path, &reader, &error) != UP_OK)
-        code = answer(&to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
+    if (code == 0)
+        code = by_hand_open(core, &reader, &to);
     if (code == 0)
         code = find_rows(core, reader, &asked, &to);
     if (code == 0)

@@ -100,6 +100,44 @@ static void a_well_that_did_not_answer_shows_neither_raw_words_nor_values(void *
         assert_memory_equal(strstr(at, "\"value\":"), "\"value\":null", 12);
 }
 
+/* For programs at the screen. Planted defect: socket-plan-last-byte. */
+static void the_plan_is_handed_out_in_slices_that_make_its_text_again(void **state)
+{
+    static const char *const BAD[] = {
+        "plan",         "plan ",        "plan text",          "plan text x",
+        "plan text -1", "plan text 1x", "plan text 99999999", "plan json 0"};
+    struct rig *rig = *state;
+    struct asked asked;
+    char request[64], head[96];
+    for (size_t from = 0; from <= rig->plan->text_length; from += 97) {
+        snprintf(request, sizeof request, "plan text %zu", from);
+        assert_int_equal(ask(rig, request, sizeof answer_room, &asked), 0);
+        const int n =
+            snprintf(head, sizeof head, "%s %zu\n", rig->plan->digest, rig->plan->text_length);
+        assert_memory_equal(answer_room, head, (size_t)n);
+        check_text("from there on", answer_room + n, rig->plan->text + from);
+    }
+    for (size_t i = 0; i < sizeof BAD / sizeof *BAD; i++)
+        assert_int_equal(ask(rig, BAD[i], sizeof answer_room, &asked), 64);
+}
+
+static void raw_scans_of_a_silent_unit_hold_no_words(void **state)
+{
+    struct rig *rig = *state;
+    struct asked asked;
+    char request[64];
+    snprintf(request, sizeof request, "scans text %s", rig->plan->wells[0].id);
+    assert_int_equal(ask(rig, request, sizeof answer_room, &asked), 0);
+    assert_null(strstr(answer_room, "\nscan "));
+    rig_poll(rig, 2);
+    assert_int_equal(ask(rig, request, sizeof answer_room, &asked), 0);
+    assert_memory_equal(answer_room, "plan ", 5);
+    const char *scan = strstr(answer_room, "\nscan 1 2 ");
+    assert_non_null(scan);
+    assert_non_null(strstr(scan, " 3 0\nend\n")); /* silent, and no ranges */
+    check_text("its end", answer_room + asked.text.n - 4, "end\n");
+}
+
 /* Planted defect: socket-backlog-by-row. */
 static void what_waits_is_counted_in_records_and_goes_with_the_acceptance(void **state)
 {
@@ -165,6 +203,10 @@ int main(void)
             rig_teardown),
         cmocka_unit_test_setup_teardown(
             a_well_that_did_not_answer_shows_neither_raw_words_nor_values, rig_setup, rig_teardown),
+        cmocka_unit_test_setup_teardown(the_plan_is_handed_out_in_slices_that_make_its_text_again,
+                                        rig_setup, rig_teardown),
+        cmocka_unit_test_setup_teardown(raw_scans_of_a_silent_unit_hold_no_words, rig_setup,
+                                        rig_teardown),
         cmocka_unit_test_setup_teardown(
             what_waits_is_counted_in_records_and_goes_with_the_acceptance, rig_setup, rig_teardown),
         cmocka_unit_test_setup_teardown(words_of_another_unit_are_not_shown_under_a_new_plan,

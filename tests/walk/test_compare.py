@@ -168,6 +168,8 @@ def a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio():
         text = re.sub(r"\s+", " ", done.stdout)
         assert re.search(r"psi x 6\.894757 = [0-9.]+ kPa; Uphole shows [0-9]+ kPa: 0\.14[45][0-9]* times", text), text
         assert "The register holds counts of psi, and the map says kPa (0.001 MPa)" in text and "kPa x 0.1450377 =" in text, text
+        shown = re.search(r"\$ uphole compare heron-7 intake_pressure=\"1447 psi\"\n([\s\S]*?)```", (SOURCE / "docs/compare.md").read_text()).group(1)
+        assert re.sub(r"[\d.]+", "N", re.sub(r"\s+", " ", shown)) in re.sub(r"[\d.]+", "N", text), "docs/compare.md shows what isn't printed: " + text
         out = box.compare("heron-7", "--json", "intake_pressure=" + psi(box.screen(1, "intake_pressure")))
         channel = json.loads(out.stdout)["channels"][0]
         assert channel["verdict"] == "cause" and abs(channel["ratio"] - 0.145) < 0.001, channel

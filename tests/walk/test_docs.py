@@ -8,6 +8,7 @@ that its schema doesn't know; an example trace with a wrong length.
 """
 import json
 import os
+import pty
 import re
 import shutil
 import socket
@@ -22,7 +23,7 @@ from ports import free_port
 
 ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/uphole")
-FAILURES, DONE, LISTED, UP_TO = [], [], [], []
+FAILURES, DONE, LISTED, UP_TO, TOUR = [], [], [], [], []
 
 # What needs root, a service manager, a compiler's quarter of an hour or hardware, and where that is run instead.
 ELSEWHERE = [("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
@@ -152,6 +153,8 @@ def a_command(shell, where, line):
         return simulate(where, command)
     if re.match(r"uphole (find|draft-map) ", command):
         return find(where, command)
+    if command.startswith("uphole compare "):
+        return compare(where, command)
     if " watch " in command:
         command = "timeout 2 " + command
     swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
@@ -175,6 +178,18 @@ def a_command(shell, where, line):
         command = "timeout 5 " + command
     code, output = shell.run(command + config)
     must(where, code in (0, 124), "%s: exit %d: %s" % (command + config, code, output[-400:]))
+    DONE.append(where)
+
+
+def compare(where, command):
+    """At a terminal, where `q` is typed; a value of the invented site may differ from the tour's."""
+    keyboard, screen = pty.openpty()
+    run = subprocess.Popen(["bash", "-c", command.replace("uphole ", UPHOLE + " ", 1) + " --config " + TOUR[0]], stdin=screen, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    os.close(screen)
+    os.write(keyboard, b"q\n")
+    out, told = run.communicate(timeout=60)
+    os.close(keyboard)
+    must(where, run.returncode in (0, 1) and "intake_pressure" in out, "exit %d: %s" % (run.returncode, (out + told)[-400:]))
     DONE.append(where)
 
 
@@ -330,6 +345,7 @@ def main():
     port, table_port = free_port(), free_port()
     text = open(ROOT + "/config/tour.yaml").read().replace("/tmp/uphole-tour", directory).replace("18830", str(port)).replace("1502", str(table_port))
     open(directory + "/tour.yaml", "w").write(text)
+    TOUR.append(directory + "/tour.yaml")
     os.symlink(ROOT + "/config/maps", directory + "/maps")
     shell = Shell(directory, port, table_port)
     # A broker without any subscriber accepts nothing for good; this one waits for the tour's broker.

@@ -1,0 +1,48 @@
+/* SPDX-License-Identifier: Apache-2.0
+ *
+ * by_hand.c - see by_hand.h.
+ */
+#include "by_hand.h"
+
+#include "core_inside.h"
+#include "resend.h"
+
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+#include <sysexits.h>
+
+int answer(struct answer *answer, int code, const char *format, ...)
+{
+    va_list values;
+    va_start(values, format);
+    vsnprintf(answer->text, answer->room, format, values);
+    va_end(values);
+    return code;
+}
+
+bool by_hand_word(const char **at, char *into, size_t room)
+{
+    const size_t length = strcspn(*at, " ");
+    if (length == 0 || length >= room)
+        return false;
+    memcpy(into, *at, length);
+    into[length] = '\0';
+    *at += length + ((*at)[length] == ' ');
+    return true;
+}
+
+int by_hand_open(struct core *core, struct journal_reader **reader, struct answer *to)
+{
+    struct up_error error = {0};
+    if (core->refusing)
+        return answer(to, EX_TEMPFAIL, "The disk refuses to store, so no order can be given now.");
+    if (resend_count_waiting(core, RESENDS_WAITING_MAX) >= RESENDS_WAITING_MAX)
+        return answer(to, EX_TEMPFAIL,
+                      "%d orders are waiting already. One more can be given when one of them is "
+                      "done: 'uphole status' shows how far they are.",
+                      RESENDS_WAITING_MAX);
+    if (journal_reader_open(core->options.plan->journal.path, reader, &error) != UP_OK)
+        return answer(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
+    return 0;
+}
