@@ -129,6 +129,8 @@ class Person:
                 return "swapped pair"
             if causes and sign("A converter or gateway answers") in causes[0]:
                 return self.step_6()
+            if causes and sign("Speed or parity are not those of the unit") in causes[0]:
+                return self.step_5_settings()
             assert causes and sign("Nobody there") in causes[0], output
             return self.step_5()
         if any(sign("Bias or termination of the pair is missing") in cause for cause in causes):
@@ -148,6 +150,9 @@ class Person:
         found = re.search(r"Found: unit id (\d+)", output)
         if found:
             return "unit id " + found.group(1)
+        return self.step_5_settings()
+
+    def step_5_settings(self):
         output = self.give(self.page(5, 1))
         found = re.search(r"Found: unit id \d+ at (\d+) baud (8..)", output)
         assert found, output
@@ -195,7 +200,7 @@ class Person:
         for point, verdict in verdicts:
             if verdict.startswith(sign("no measurement")) and point not in self.ordered:
                 return "not fitted " + point
-            unit = re.match(r"differs: (\S+), %s \S+" % sign("map says"), verdict)
+            unit = re.match(r"differs: (?:[\d.]+ )?(\S+), %s \S+" % sign("map says"), verdict)
             if unit and "or otherwise" not in verdict:
                 return "unit %s %s" % (point, unit.group(1))
         return "nothing"
