@@ -142,6 +142,14 @@ unit_number point_unit(unsigned number)
     return unit_find(point->unit, strlen(point->unit), point->kind);
 }
 
+bool point_needs_confirmation(unsigned number)
+{
+    const struct point *point = point_get(number);
+    return point != NULL &&
+           (point->kind == QUANTITY_PRESSURE || point->kind == QUANTITY_TEMPERATURE ||
+            point->kind == QUANTITY_ACCELERATION || point->kind == QUANTITY_VELOCITY);
+}
+
 int point_is_of_gauge(unsigned number)
 {
     const struct point *point = point_get(number);

@@ -14,13 +14,6 @@ static const char *line_name_at(const void *context, int i)
     return i < plan->n_lines ? plan->lines[i].name : NULL;
 }
 
-static bool needs_confirmation(unsigned point)
-{
-    const enum quantity kind = point_get(point)->kind;
-    return kind == QUANTITY_PRESSURE || kind == QUANTITY_TEMPERATURE ||
-           kind == QUANTITY_ACCELERATION || kind == QUANTITY_VELOCITY;
-}
-
 /* The map of an entry; NULL where it isn't good (its own faults say why). */
 static const struct map *entry_map(const struct reading_room *room,
                                    const struct source_entry *entry)
@@ -73,7 +66,7 @@ static void confirmed_read(struct reading_room *room, const struct node *node,
 {
     const bool all = node_is(node, "all");
     for (unsigned point = 1; point < POINT_COUNT; point++)
-        entry->confirmed_units[point] = all || !needs_confirmation(point);
+        entry->confirmed_units[point] = all || !point_needs_confirmation(point);
     if (!node || all || node_is(node, "none"))
         return;
     if (node->kind != NODE_LIST) {

@@ -73,6 +73,10 @@ static enum up_rc check_batch(struct journal *journal, struct batch *batch, stru
             return UP_FAIL(error, UP_E_USAGE,
                            "fact %zu rides with scan %llu, which is not in the batch", i,
                            (unsigned long long)batch->facts[i].pos);
+    for (size_t i = 0; i < batch->n_told_facts; i++)
+        if (batch->told_facts[i].pos == 0 || batch->told_facts[i].pos > journal->newest_pos)
+            return UP_FAIL(error, UP_E_USAGE, "fact %zu belongs to row %llu, which is not stored",
+                           i, (unsigned long long)batch->told_facts[i].pos);
     return UP_OK;
 }
 
@@ -89,23 +93,28 @@ static int insert_scans(struct journal *journal, struct batch *batch, uint64_t *
     return rc;
 }
 
-static int insert_facts(struct journal *journal, const struct batch *batch)
+static int insert_fact(struct journal *journal, const struct fact *fact, uint64_t pos)
 {
     sqlite3_stmt *row = journal->store.row[W_FACT];
+    bind_u64(row, 1, fact->run);
+    sqlite3_bind_int(row, 2, fact->well);
+    bind_u64(row, 3, pos);
+    sqlite3_bind_int(row, 4, fact->source);
+    sqlite3_bind_int(row, 5, fact->point);
+    sqlite3_bind_int(row, 6, fact->kind);
+    sqlite3_bind_double(row, 7, fact->value);
+    sqlite3_bind_int64(row, 8, fact->utc_ms);
+    sqlite3_bind_int64(row, 9, fact->boot_ms);
+    return store_done(row);
+}
+
+static int insert_facts(struct journal *journal, const struct batch *batch)
+{
     int rc = SQLITE_OK;
-    for (size_t i = 0; i < batch->n_facts && rc == SQLITE_OK; i++) {
-        const struct fact *fact = &batch->facts[i];
-        bind_u64(row, 1, fact->run);
-        sqlite3_bind_int(row, 2, fact->well);
-        bind_u64(row, 3, batch->scans[fact->pos].pos);
-        sqlite3_bind_int(row, 4, fact->source);
-        sqlite3_bind_int(row, 5, fact->point);
-        sqlite3_bind_int(row, 6, fact->kind);
-        sqlite3_bind_double(row, 7, fact->value);
-        sqlite3_bind_int64(row, 8, fact->utc_ms);
-        sqlite3_bind_int64(row, 9, fact->boot_ms);
-        rc = store_done(row);
-    }
+    for (size_t i = 0; i < batch->n_facts && rc == SQLITE_OK; i++)
+        rc = insert_fact(journal, &batch->facts[i], batch->scans[batch->facts[i].pos].pos);
+    for (size_t i = 0; i < batch->n_told_facts && rc == SQLITE_OK; i++)
+        rc = insert_fact(journal, &batch->told_facts[i], batch->told_facts[i].pos);
     return rc;
 }
 

@@ -21,6 +21,13 @@ static const char *const READER_SQL[R_ROWS] = {
                 "LIMIT ?4",
     [R_STEPS] = "SELECT max(pos), run, source, point, kind, value, utc_ms, boot_ms FROM fact WHERE "
                 "well = ?1 AND kind BETWEEN ?2 AND ?3 GROUP BY source, point LIMIT ?4",
+    [R_CONFIRMED] =
+        "SELECT pos, run, source, point, kind, value, utc_ms, boot_ms FROM fact WHERE well = ?1 "
+        "AND kind BETWEEN ?2 AND ?3 AND pos IN (SELECT max(pos) FROM fact WHERE well = ?1 AND "
+        "kind BETWEEN ?2 AND ?3 GROUP BY point) ORDER BY pos, boot_ms LIMIT ?4",
+    [R_OUTSIDE] = "SELECT pos, run, source, point, kind, value, utc_ms, boot_ms FROM fact WHERE "
+                  "run = ?1 AND well = ?2 AND pos >= ?3 AND pos <= ?4 AND (kind = ?5 OR kind "
+                  "BETWEEN ?6 AND ?7) AND kind < 128 ORDER BY pos, boot_ms LIMIT ?8",
     [R_ANEW] = "SELECT max(pos) FROM fact WHERE run = ?1 AND well = ?2 AND pos >= ?3 AND pos <= ?4"
                " AND kind = ?5 AND kind < 128",
     [R_GAPS] = "SELECT " GAP_SELECT_COLUMNS
@@ -57,6 +64,8 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_EVENTS] =
         "SELECT pos, kind, utc_ms, boot_ms, who, text FROM event WHERE pos > ?1 AND utc_ms "
         ">= ?2 AND utc_ms <= ?3 ORDER BY pos LIMIT ?4",
+    [R_EVENTS_OF] = "SELECT pos, kind, utc_ms, boot_ms, who, text FROM event WHERE kind = ?1 AND "
+                    "pos < ?2 ORDER BY pos DESC LIMIT ?3",
 };
 
 enum up_rc journal_reader_open(const char *directory, struct journal_reader **out,
@@ -327,16 +336,12 @@ enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint
                       got, &of, &more, error);
 }
 
-enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into,
-                                   size_t room, size_t *got, struct up_error *error)
+/** Rows with the run among their columns. */
+static enum up_rc read_of_runs(struct journal_reader *reader, sqlite3_stmt *row, uint16_t well,
+                               struct fact *into, size_t room, size_t *got, struct up_error *error)
 {
-    sqlite3_stmt *row = reader->store.row[R_STEPS];
-    *got = 0;
-    sqlite3_bind_int(row, 1, well);
-    sqlite3_bind_int(row, 2, FACT_UNIT_STEPPED);
-    sqlite3_bind_int(row, 3, FACT_UNIT_STEPPED_LAST);
-    bind_u64(row, 4, room);
     int step = SQLITE_DONE;
+    *got = 0;
     while (*got < room && (step = sqlite3_step(row)) == SQLITE_ROW)
         into[(*got)++] = (struct fact){.pos = column_u64(row, 0),
                                        .run = column_u64(row, 1),
@@ -348,6 +353,45 @@ enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well,
                                        .utc_ms = sqlite3_column_int64(row, 6),
                                        .boot_ms = sqlite3_column_int64(row, 7)};
     return reader_end(reader, row, step == SQLITE_ROW ? SQLITE_DONE : step, error);
+}
+
+enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into,
+                                   size_t room, size_t *got, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_STEPS];
+    sqlite3_bind_int(row, 1, well);
+    sqlite3_bind_int(row, 2, FACT_UNIT_STEPPED);
+    sqlite3_bind_int(row, 3, FACT_UNIT_STEPPED_LAST);
+    bind_u64(row, 4, room);
+    return read_of_runs(reader, row, well, into, room, got, error);
+}
+
+enum up_rc journal_read_confirmations(struct journal_reader *reader, uint16_t well,
+                                      struct fact *into, size_t room, size_t *got,
+                                      struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_CONFIRMED];
+    sqlite3_bind_int(row, 1, well);
+    sqlite3_bind_int(row, 2, FACT_UNIT_CONFIRMED);
+    sqlite3_bind_int(row, 3, FACT_UNIT_CONFIRMED_LAST);
+    bind_u64(row, 4, room);
+    return read_of_runs(reader, row, well, into, room, got, error);
+}
+
+enum up_rc journal_read_outside_facts(struct journal_reader *reader, uint16_t well, uint64_t run,
+                                      uint64_t from, uint64_t up_to, struct fact *into,
+                                      size_t room, size_t *got, struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_OUTSIDE];
+    bind_u64(row, 1, run);
+    sqlite3_bind_int(row, 2, well);
+    bind_u64(row, 3, from);
+    bind_u64(row, 4, up_to);
+    sqlite3_bind_int(row, 5, FACT_BEGUN_ANEW);
+    sqlite3_bind_int(row, 6, FACT_UNIT_STEPPED);
+    sqlite3_bind_int(row, 7, FACT_UNIT_CONFIRMED_LAST);
+    bind_u64(row, 8, room);
+    return read_of_runs(reader, row, well, into, room, got, error);
 }
 
 enum up_rc journal_begun_anew(struct journal_reader *reader, uint16_t well, uint64_t run,

@@ -11,6 +11,8 @@ enum reader_row {
     R_FACTS,     /* the newest of each kind but those of hours */
     R_HOURS,     /* facts of hours, the newest first */
     R_STEPS,     /* newest facts of changed unit settings, of any run */
+    R_CONFIRMED, /* newest facts of confirmed units, of any run */
+    R_OUTSIDE,   /* facts that a fold can't make by itself, within a range of pos */
     R_ANEW,      /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,      /* every revision after a pos */
     R_LEDGER,    /* newest revisions that touch an interval */
@@ -27,6 +29,7 @@ enum reader_row {
     R_MAKERS_BACK, /* the same, newest first */
     R_PLAN_LIKE,   /* plans whose digest begins so, newest first */
     R_EVENTS,      /* after a pos, within an interval */
+    R_EVENTS_OF,   /* of a kind, newest first */
     R_ROWS,
     R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes */
     R_ALL

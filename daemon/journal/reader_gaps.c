@@ -287,18 +287,11 @@ enum up_rc journal_read_newest(struct journal_reader *reader, uint16_t well, uin
     return walked;
 }
 
-enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, int64_t from_utc_ms,
-                               int64_t to_utc_ms, size_t n, struct event *into, size_t *got,
-                               struct up_error *error)
+static enum up_rc read_events(struct journal_reader *reader, sqlite3_stmt *row, size_t n,
+                              struct event *into, size_t *got, struct up_error *error)
 {
-    sqlite3_stmt *row = reader->store.row[R_EVENTS];
     int step = SQLITE_DONE;
     *got = 0;
-    n = n < SLICE_ROWS ? n : SLICE_ROWS;
-    bind_u64(row, 1, after);
-    sqlite3_bind_int64(row, 2, from_utc_ms);
-    sqlite3_bind_int64(row, 3, to_utc_ms);
-    bind_u64(row, 4, n);
     while (*got < n && (step = sqlite3_step(row)) == SQLITE_ROW) {
         struct event *event = &into[(*got)++];
         *event = (struct event){.pos = column_u64(row, 0),
@@ -309,6 +302,31 @@ enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, in
         column_text(row, 5, event->text, sizeof event->text);
     }
     return reader_end(reader, row, step, error);
+}
+
+enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, int64_t from_utc_ms,
+                               int64_t to_utc_ms, size_t n, struct event *into, size_t *got,
+                               struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_EVENTS];
+    n = n < SLICE_ROWS ? n : SLICE_ROWS;
+    bind_u64(row, 1, after);
+    sqlite3_bind_int64(row, 2, from_utc_ms);
+    sqlite3_bind_int64(row, 3, to_utc_ms);
+    bind_u64(row, 4, n);
+    return read_events(reader, row, n, into, got, error);
+}
+
+enum up_rc journal_read_events_of(struct journal_reader *reader, const char *kind, uint64_t before,
+                                  size_t n, struct event *into, size_t *got,
+                                  struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[R_EVENTS_OF];
+    n = n < SLICE_ROWS ? n : SLICE_ROWS;
+    sqlite3_bind_text(row, 1, kind, -1, SQLITE_STATIC);
+    sqlite3_bind_int64(row, 2, before < INT64_MAX ? (int64_t)before : INT64_MAX);
+    bind_u64(row, 3, n);
+    return read_events(reader, row, n, into, got, error);
 }
 
 const char *journal_sqlite_version(void)

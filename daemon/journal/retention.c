@@ -28,6 +28,7 @@
 #define TIDY_ROWS 200
 #define TIDY_GAPS 6             /* which of the statements below */
 #define LEDGER_ROWS_MOST 200000 /* revisions; and as many events */
+#define CONFIRMATIONS_KEPT 20000 /* events of confirmed units, and of what ended them */
 
 const char RETENTION_SCHEMA_SQL[] =
     /* Row -1: the ledger's own. Row 0: scans of all wells up to pos are gone, `rows` of them since
@@ -330,9 +331,13 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
         "DELETE FROM note WHERE (run, id, pos) IN (SELECT t.run, t.id, t.pos FROM note t WHERE "
         "t.pos <= ?1 AND NOT EXISTS (SELECT 1 FROM gap g WHERE g.run = t.run AND g.id = t.id) "
         "LIMIT ?2)",
-        "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind <> 'plan' AND pos < "
-        "(SELECT pos FROM event ORDER BY pos DESC LIMIT 1 OFFSET ?3) ORDER BY pos LIMIT ?2 + 0 * "
-        "?1)",
+        /* who confirmed a unit, and what ended it, is asked for as long as it stands */
+        "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind NOT IN ('plan', "
+        "'unit_confirmed', 'unit_lapsed') AND pos < (SELECT pos FROM event ORDER BY pos DESC LIMIT "
+        "1 OFFSET ?3) ORDER BY pos LIMIT ?2 + 0 * ?1)",
+        "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind IN ('unit_confirmed', "
+        "'unit_lapsed') ORDER BY pos DESC LIMIT ?2 + 0 * ?1 OFFSET " STORE_NUMBER_TEXT(
+            CONFIRMATIONS_KEPT) ")",
         "DELETE FROM plan WHERE id IN (SELECT id FROM plan p WHERE NOT EXISTS (SELECT 1 FROM run r "
         "WHERE r.plan = p.id) AND NOT EXISTS (SELECT 1 FROM event e WHERE e.kind = 'plan' AND "
         "substr(e.text, 6, 8) = substr(p.digest, 1, 8)) AND ?1 > 0 LIMIT ?2)",

@@ -60,9 +60,17 @@ void fold_init(struct fold *fold)
 void fold_begin_anew(struct fold *fold)
 {
     struct unit_memory unit[SOURCE_KINDS][UNIT_GROUPS];
+    struct confirm_memory confirm[CONFIRM_POINTS_MAX];
+    uint8_t place[POINT_COUNT], n = fold->n_confirm;
     memcpy(unit, fold->unit, sizeof unit);
+    memcpy(confirm, fold->confirm, sizeof confirm);
+    memcpy(place, fold->confirm_place, sizeof place);
     fold_init(fold);
     memcpy(fold->unit, unit, sizeof unit);
+    memcpy(fold->confirm, confirm, sizeof confirm);
+    memcpy(fold->confirm_place, place, sizeof place);
+    fold->n_confirm = n;
+    confirm_forget_run(fold);
     for (unsigned source = 0; source < SOURCE_KINDS; source++)
         for (unsigned group = 0; group < UNIT_GROUPS; group++)
             unit_forget_run(&fold->unit[source][group]);
@@ -72,6 +80,10 @@ void fold_load_fact(struct fold *fold, const struct fact *fact)
 {
     if (fact->kind >= FACT_UNIT_STEPPED && fact->kind <= FACT_UNIT_STEPPED_LAST) {
         unit_load_fact(fold, fact);
+        return;
+    }
+    if (fact->kind >= FACT_UNIT_CONFIRMED && fact->kind <= FACT_UNIT_CONFIRMED_LAST) {
+        confirm_load_fact(fold, fact);
         return;
     }
     if (fold->run != 0 && fact->run != fold->run)
@@ -461,6 +473,7 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     look_at_channels(&context);
     gauge_step(state, &context);
     state->shows_start = gauge_shows_start(&context);
+    confirm_scan(fold, &context, facts, n_facts);
     judge_channels(fold, &context, facts, n_facts);
     judge_units(fold, &context, facts, n_facts);
     judge_chain(state, &context);

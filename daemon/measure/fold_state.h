@@ -150,6 +150,21 @@ struct unit_step {
     int64_t boot_ms;
 };
 
+/** What a person confirmed of a point's unit, and what ended it. */
+#define CONFIRM_HELD_MAX 8 /* what a late fold loads; a window holds one less */
+#define CONFIRM_POINTS_MAX 32
+struct confirm_held {
+    uint64_t value; /* state and tie, as the fact bears them */
+    uint64_t run;   /* in which it stands as a fact; 0: to be made again */
+    int64_t boot_ms, utc_ms; /* from when on */
+    uint8_t turn;            /* of the fact's kind */
+};
+struct confirm_memory {
+    uint16_t point;
+    uint8_t source, n;
+    struct confirm_held held[CONFIRM_HELD_MAX]; /* oldest first; all of one run */
+};
+
 struct fold {
     uint64_t run; /* of the scans; 0 before the first */
     uint64_t seq;
@@ -166,6 +181,9 @@ struct fold {
     struct pump_start start;
     struct unit_memory unit[SOURCE_KINDS][UNIT_GROUPS];
     struct unit_step unit_step[POINT_COUNT];
+    struct confirm_memory confirm[CONFIRM_POINTS_MAX];
+    uint8_t n_confirm;
+    uint8_t confirm_place[POINT_COUNT]; /* in confirm, from 1; 0: none */
     struct windows windows;
     struct arrangement arranged; /* no memory of scans: it follows from the plan alone */
 };
@@ -202,6 +220,7 @@ struct scan_context {
     int64_t fresh; /* instant of age zero of this scan's data */
     struct looked looked[MAP_CHANNELS_MAX];
     unit_number unit[MAP_CHANNELS_MAX]; /* of its numbers in this scan */
+    bool is_confirmed[POINT_COUNT];     /* by a person; beside the entry's confirmed_units */
     bool present[POINT_COUNT];
     struct reading reading[POINT_COUNT];
 };
@@ -254,6 +273,15 @@ void unit_load_fact(struct fold *fold, const struct fact *fact);
 /** Keeps the newest alone, to be made a fact again. */
 void unit_forget_run(struct unit_memory *memory);
 
+/* unit_confirm.c */
+/** What is confirmed in this scan; makes facts of what ends, and once a run of what goes on. */
+void confirm_scan(struct fold *fold, struct scan_context *context, struct fact *facts,
+                  size_t *n_facts);
+void confirm_load_fact(struct fold *fold, const struct fact *fact);
+/** Keeps the newest of each point alone, to be made a fact again. */
+void confirm_forget_run(struct fold *fold);
+bool confirm_holds(const struct fold *fold, unsigned point);
+
 /* fold.c */
 struct input input_of_scan(const struct fold *fold, const struct scan_context *context, unsigned point);
 
@@ -268,6 +296,10 @@ int64_t step_look_back_of(const struct source_entry *entry);
 /** Of what gives the numbers their units: the entry's date and unit, the map's channels. 48 bits. */
 uint64_t units_signature_of(const struct plan *plan, const struct source_entry *entry);
 uint64_t signature_of(const struct plan *plan, const struct source_entry *entry);
+/** Mixing of such signatures. */
+uint64_t signature_mix(uint64_t hash, uint64_t value);
+uint64_t signature_mix_text(uint64_t hash, const char *text);
+uint64_t signature_mix_channel(uint64_t hash, const struct channel *channel);
 const struct source_entry *entry_at(const struct plan *plan, const struct well_plan *well,
                                     uint8_t source, int64_t utc_ms);
 

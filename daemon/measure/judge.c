@@ -219,7 +219,7 @@ static uint8_t quality_of_data(struct fold *fold, const struct scan_context *con
         return quality;
     if (looked->has_marker) /* a conditional one, whose partner's does not stand */
         quality = quality_first(quality, QUALITY_UNUSUAL);
-    if (!entry->confirmed_units[point])
+    if (!entry->confirmed_units[point] && !context->is_confirmed[point])
         quality = quality_first(quality, QUALITY_UNIT_UNCONFIRMED);
     if (channel_of_gauge(channel) && context->is_frozen)
         quality = quality_first(quality, QUALITY_FROZEN);

@@ -110,3 +110,17 @@ void look_at_channels(struct scan_context *context)
         context->has_sensors = context->has_sensors || context->looked[i].is_sensor;
     }
 }
+
+bool measure_channel(const struct plan *plan, const struct well_plan *well, const struct scan *scan,
+                     unsigned point, struct decoded *out)
+{
+    const struct source_entry *entry = entry_at(plan, well, scan->source, scan->begun.utc_ms);
+    const struct channel *channel = entry != 0 ? map_channel(&plan->maps[entry->map], point) : 0;
+    const uint16_t *words;
+    uint16_t bit;
+    if (channel == 0 || look_at(scan, channel->table, channel->address, channel->n_words, false,
+                                &words, &bit) != LOOKED_DATA)
+        return false;
+    decode_channel(channel, words, out);
+    return true;
+}

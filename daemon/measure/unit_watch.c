@@ -216,9 +216,6 @@ static bool is_often(const struct unit_memory *memory, const struct scan_context
 static uint8_t hold(struct unit_memory *memory, const struct scan_context *context, unsigned group,
                     uint8_t change, struct fact *facts, size_t *n_facts)
 {
-    const struct unit_held *known = held_by(memory, context);
-    if (known != 0)
-        return known->change;
     const struct unit_held *newest = memory->n > 0 ? &memory->held[memory->n - 1] : 0;
     struct unit_held held = {.change = change,
                              .run = context->scan->run,
@@ -300,7 +297,10 @@ static void judge_steps(struct fold *fold, struct scan_context *context,
         if (is_of(watched, i, group))
             note_step(fold, context, &watched->channel[i], held);
     bool agreed = is_agreed(fold, watched, group, &to);
-    if ((agreed && !often) || !is_of_run)
+    const struct unit_held *known = held_by(memory, context);
+    if (known != 0) /* this scan's own: a late fold can't find again what came from an earlier run */
+        held = known->change;
+    else if ((agreed && !often) || !is_of_run)
         held = hold(memory, context, group, agreed ? to : held, facts, n_facts);
     for (size_t i = 0; i < watched->n; i++) {
         struct unit_step *step = &fold->unit_step[watched->channel[i].point];
@@ -363,7 +363,8 @@ size_t measure_units(const struct fold *fold, const struct plan *plan, const str
             *row = (struct unit_doubt_now){.finding = found[i],
                                            .published = watched.channel[i].value,
                                            .is_stated =
-                                               context.entry->confirmed_units[found[i].point]};
+                                               context.entry->confirmed_units[found[i].point] ||
+                                               confirm_holds(fold, found[i].point)};
             for (unsigned g = 0; g < UNIT_GROUPS; g++)
                 if (is_of(&watched, i, g))
                     row->held = change_before(&fold->unit[source][g], &context, &is_of_run);

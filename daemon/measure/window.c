@@ -97,58 +97,58 @@ struct fold_window fold_window_of(const struct plan *plan, const struct well_pla
 
 /* ---- which gauge is it ---- */
 
-static uint64_t mix(uint64_t hash, uint64_t value)
+uint64_t signature_mix(uint64_t hash, uint64_t value)
 {
     hash = (hash ^ value) * UINT64_C(0x9E3779B97F4A7C15);
     return hash ^ hash >> 29;
 }
 
-static uint64_t mix_text(uint64_t hash, const char *text)
+uint64_t signature_mix_text(uint64_t hash, const char *text)
 {
     for (; *text != '\0'; text++)
-        hash = mix(hash, (uint8_t)*text);
-    return mix(hash, 0);
+        hash = signature_mix(hash, (uint8_t)*text);
+    return signature_mix(hash, 0);
 }
 
-static uint64_t mix_channel(uint64_t hash, const struct channel *channel)
+uint64_t signature_mix_channel(uint64_t hash, const struct channel *channel)
 {
-    hash = mix(hash, (uint64_t)channel->point << 32 | (uint64_t)channel->table << 24 |
+    hash = signature_mix(hash, (uint64_t)channel->point << 32 | (uint64_t)channel->table << 24 |
                          (uint64_t)channel->type << 16 | (uint64_t)channel->words << 8 |
                          channel->bytes);
-    hash = mix(hash, (uint64_t)channel->address << 32 | (uint64_t)channel->n_words << 16 |
+    hash = signature_mix(hash, (uint64_t)channel->address << 32 | (uint64_t)channel->n_words << 16 |
                          (uint64_t)channel->bit_low << 8 | channel->bit_high);
-    hash = mix(hash, (uint64_t)channel->scale.mantissa);
-    hash = mix(hash, (uint64_t)(int64_t)channel->scale.exponent);
-    hash = mix(hash, (uint64_t)channel->offset.mantissa);
-    hash = mix(hash, (uint64_t)(int64_t)channel->offset.exponent);
-    return mix(hash, (uint64_t)channel->unit << 8 | channel->reference);
+    hash = signature_mix(hash, (uint64_t)channel->scale.mantissa);
+    hash = signature_mix(hash, (uint64_t)(int64_t)channel->scale.exponent);
+    hash = signature_mix(hash, (uint64_t)channel->offset.mantissa);
+    hash = signature_mix(hash, (uint64_t)(int64_t)channel->offset.exponent);
+    return signature_mix(hash, (uint64_t)channel->unit << 8 | channel->reference);
 }
 
 uint64_t units_signature_of(const struct plan *plan, const struct source_entry *entry)
 {
     const struct map *map = &plan->maps[entry->map];
-    uint64_t hash = mix(UINT64_C(0xCBF29CE484222325), (uint64_t)entry->from_utc_ms);
-    hash = mix_text(hash, entry->serial_number);
+    uint64_t hash = signature_mix(UINT64_C(0xCBF29CE484222325), (uint64_t)entry->from_utc_ms);
+    hash = signature_mix_text(hash, entry->serial_number);
     for (unsigned i = 0; i < map->n_channels && i < MAP_CHANNELS_MAX; i++)
-        hash = mix_channel(hash, &map->channel[i]);
+        hash = signature_mix_channel(hash, &map->channel[i]);
     return hash >> 16;
 }
 
 uint64_t signature_of(const struct plan *plan, const struct source_entry *entry)
 {
     const struct map *map = &plan->maps[entry->map];
-    uint64_t hash = mix(UINT64_C(0xCBF29CE484222325), (uint64_t)entry->from_utc_ms);
-    hash = mix(hash, (uint64_t)entry->unit_id << 32 | entry->poll_every_ms);
-    hash = mix(hash, entry->refresh_ms);
-    hash = mix_text(hash, entry->serial_number);
-    hash = mix_text(hash, map->name);
-    hash = mix(hash, (uint64_t)map->has_status << 24 | (uint64_t)map->status_table << 16 |
+    uint64_t hash = signature_mix(UINT64_C(0xCBF29CE484222325), (uint64_t)entry->from_utc_ms);
+    hash = signature_mix(hash, (uint64_t)entry->unit_id << 32 | entry->poll_every_ms);
+    hash = signature_mix(hash, entry->refresh_ms);
+    hash = signature_mix_text(hash, entry->serial_number);
+    hash = signature_mix_text(hash, map->name);
+    hash = signature_mix(hash, (uint64_t)map->has_status << 24 | (uint64_t)map->status_table << 16 |
                          map->status_address);
-    hash = mix(hash, (uint64_t)map->has_counter << 40 | (uint64_t)map->counter_words << 32 |
+    hash = signature_mix(hash, (uint64_t)map->has_counter << 40 | (uint64_t)map->counter_words << 32 |
                          (uint64_t)map->counter_order << 24 | (uint64_t)map->counter_table << 16 |
                          map->counter_address);
     for (unsigned i = 0; i < map->n_channels && i < MAP_CHANNELS_MAX; i++)
-        hash = mix_channel(hash, &map->channel[i]);
+        hash = signature_mix_channel(hash, &map->channel[i]);
     return hash;
 }
 

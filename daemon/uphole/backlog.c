@@ -149,62 +149,11 @@ enum up_rc backlog_fold_on(struct backlog *backlog, struct kept_fold *kept, cons
     return UP_OK;
 }
 
-/** Whether measuring began anew with this scan. Asked once for the rest of the slice that was read
- * (its facts are as old as its rows): such rows come with changes of the plan, and a question costs
- * as much as a row. */
-static enum up_rc anew_at(struct backlog *backlog, const struct scan *scan, bool *is_anew,
-                          struct up_error *error)
-{
-    struct known_anew *known = &backlog->anew;
-    *is_anew = false;
-    if (known->well != scan->well || known->run != scan->run || scan->pos < known->from ||
-        scan->pos > known->to) {
-        *known = (struct known_anew){.well = scan->well, .run = scan->run};
-        const uint64_t to = backlog->slice_to > scan->pos ? backlog->slice_to : scan->pos;
-        const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
-                                                 to, &known->newest, error);
-        if (rc != UP_OK) {
-            known->well = 0;
-            return rc;
-        }
-        known->from = scan->pos;
-        known->to = to;
-    }
-    if (known->newest == 0 || scan->pos > known->newest)
-        return UP_OK;
-    uint64_t anew = 0;
-    const enum up_rc rc = journal_begun_anew(backlog->reader, scan->well, scan->run, scan->pos,
-                                             scan->pos, &anew, error);
-    *is_anew = anew != 0;
-    return rc;
-}
-
 enum up_rc backlog_fold_one(struct backlog *backlog, struct kept_fold *kept,
                             const struct scan *scan, struct up_error *error)
 {
-    bool is_anew = false;
-    if (kept->plan != 0) /* one plan over all: nothing began anew under it */
-        return backlog_fold_on(backlog, kept, scan, error);
-    const enum up_rc rc = anew_at(backlog, scan, &is_anew, error);
-    if (rc != UP_OK)
-        return rc;
-    if (is_anew) /* as it did when this was live: core_plan.c */
-        fold_begin_anew(kept->fold);
-    return backlog_fold_on(backlog, kept, scan, error);
-}
-
-/** At the first row of a run or plan: what it had to doubt from before, and made a fact again. */
-static enum up_rc load_made_again(struct backlog *backlog, struct kept_fold *kept,
-                                  const struct scan *first, struct up_error *error)
-{
-    size_t n = 0;
-    const enum up_rc rc = journal_read_facts(backlog->reader, first->well, first->run, first->pos,
-                                             backlog->facts, FACTS_READ_MAX, &n, error);
-    for (size_t i = 0; rc == UP_OK && i < n; i++)
-        if (backlog->facts[i].pos == first->pos && backlog->facts[i].kind >= FACT_UNIT_STEPPED &&
-            backlog->facts[i].kind <= FACT_UNIT_STEPPED_LAST)
-            fold_load_fact(kept->fold, &backlog->facts[i]);
-    return rc;
+    const enum up_rc rc = backlog_take_facts(backlog, kept, scan, error);
+    return rc != UP_OK ? rc : backlog_fold_on(backlog, kept, scan, error);
 }
 
 /** Brings a fold to just before `first`, from one window earlier. */
@@ -250,10 +199,6 @@ enum up_rc backlog_rebuild(struct backlog *backlog, struct kept_fold *kept,
     for (size_t i = 0; i < n_facts; i++)
         if (backlog->facts[i].pos >= anew)
             fold_load_fact(kept->fold, &backlog->facts[i]);
-    if (rc == UP_OK && (n_facts == 0 || anew == first->pos))
-        rc = load_made_again(backlog, kept, first, error);
-    if (rc != UP_OK)
-        return rc;
     uint64_t at = begin;
     while (at < first->pos) { /* bounded: pos rises with every slice */
         size_t got = 0;

@@ -33,11 +33,17 @@ struct kept_fold {
     struct fold *fold;
 };
 
-/** Within [from, to] measuring of the well began anew with row `newest` in that run, and with no
- * later one; 0: with none. */
-struct known_anew {
+/** The facts within [from, to] of a well's run that a fold can't make by itself, oldest first. */
+#define OUTSIDE_FACTS_MAX 128
+static inline bool is_confirmation(const struct fact *fact)
+{
+    return fact->kind >= FACT_UNIT_CONFIRMED && fact->kind <= FACT_UNIT_CONFIRMED_LAST;
+}
+struct known_facts {
     uint16_t well; /* 0: nothing is known */
-    uint64_t run, from, to, newest;
+    uint64_t run, from, to;
+    size_t n;
+    struct fact fact[OUTSIDE_FACTS_MAX];
 };
 
 struct backlog {
@@ -50,7 +56,7 @@ struct backlog {
     struct row_order order[PLAN_DESTINATIONS_MAX];
     struct row_view newest[PLAN_DESTINATIONS_MAX]; /* of the rows where an order stands */
     bool is_gone;                                  /* the other side, while an order was served */
-    struct known_anew anew;
+    struct known_facts known;
     uint64_t slice_to; /* last row of the slice being folded; the journal holds what goes with it */
     struct scan *scans; /* JOURNAL_SLICE_MAX */
     struct gap *gaps;   /* JOURNAL_SLICE_MAX */
@@ -73,6 +79,10 @@ enum up_rc backlog_plan(struct backlog *backlog, uint32_t id, const struct plan 
 /** Folds one scan, whatever plan came with it. */
 enum up_rc backlog_fold_on(struct backlog *backlog, struct kept_fold *kept, const struct scan *scan,
                            struct up_error *error);
+/** backlog_facts.c: gives the fold what it can't find by itself between its last scan and this one, before it is folded: that measuring
+ * began anew, what a person confirmed, what it had to doubt from before. */
+enum up_rc backlog_take_facts(struct backlog *backlog, struct kept_fold *kept,
+                              const struct scan *scan, struct up_error *error);
 bool backlog_end_of_want(struct backlog *backlog, const struct wall_want *want, size_t sent,
                          uint64_t last, bool more);
 enum up_rc backlog_serve_order(struct backlog *backlog, const struct wall_want *want,

@@ -52,7 +52,9 @@ static enum up_rc holds_still(struct backlog *backlog, const struct kept_fold *k
 {
     const struct plan *then = NULL, *now = NULL;
     size_t got = 0;
-    *holds = false;
+    *holds = is_confirmation(fact); /* what it is tied to says so by itself */
+    if (*holds)
+        return UP_OK;
     enum up_rc rc = journal_read_scans(backlog->reader, fact->well, fact->pos - 1, 1,
                                        backlog->scans, &got, error);
     if (rc != UP_OK || got == 0 || backlog->scans[0].pos != fact->pos)
@@ -119,10 +121,12 @@ static enum up_rc go_on(struct backlog *backlog, struct kept_fold *kept, uint64_
         size_t got = 0;
         enum up_rc rc = journal_read_scans(backlog->reader, kept->well, after, JOURNAL_SLICE_MAX,
                                            backlog->scans, &got, error);
+        if (got > 0)
+            backlog->slice_to = backlog->scans[got - 1].pos;
         for (size_t k = 0; rc == UP_OK && k < got; k++) {
             if (backlog->scans[k].pos >= to)
                 return UP_OK;
-            rc = backlog_fold_on(backlog, kept, &backlog->scans[k], error);
+            rc = backlog_fold_one(backlog, kept, &backlog->scans[k], error);
         }
         if (rc != UP_OK || got == 0)
             return rc;

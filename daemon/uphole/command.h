@@ -34,6 +34,7 @@ extern const struct command COMMAND_RUN, COMMAND_CHECK, COMMAND_GAPS, COMMAND_DE
     COMMAND_EXPORT, COMMAND_AUDIT;
 extern const struct command COMMAND_PAUSE, COMMAND_RESUME;
 extern const struct command COMMAND_COMPARE;
+extern const struct command COMMAND_CONFIRM;
 extern const struct command COMMAND_FIND, COMMAND_DRAFT_MAP;
 
 /** The table of commands, in the order of the help; NULL behind the last. */

@@ -167,7 +167,8 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     pthread_mutex_init(&core->tidy.lock, NULL);
     core->scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *core->scans);
     core->notes = calloc(CORE_NOTES_MAX, sizeof *core->notes);
-    if (core->scans == NULL || core->notes == NULL || !make_wells(core) ||
+    core->confirm_book = calloc(CONFIRM_BOOK_MAX, sizeof *core->confirm_book);
+    if (core->scans == NULL || core->notes == NULL || core->confirm_book == NULL || !make_wells(core) ||
         !core_make_cursors(core)) {
         core_destroy(core);
         return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
@@ -176,6 +177,8 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     enum up_rc rc = core_find_waiting(core, error);
     if (rc == UP_OK)
         rc = load_doubts(core, error);
+    if (rc == UP_OK)
+        rc = core_load_confirmations(core, error);
     if (rc != UP_OK) {
         core_destroy(core);
         return rc;
@@ -203,6 +206,7 @@ void core_destroy(struct core *core)
     free(core->cursors);
     free(core->scans);
     free(core->notes);
+    free(core->confirm_book);
     pthread_mutex_destroy(&core->tidy.lock);
     free(core);
 }

@@ -160,6 +160,7 @@ static void measure_one(struct core *core, size_t index)
     for (size_t i = 0; i < n_facts && core->n_facts < CORE_FACTS_MAX; i++) {
         facts[i].pos = index;
         core_tell_fact(well, &facts[i]);
+        core_tell_confirmation(core, well, scan, &facts[i]);
         core->facts[core->n_facts++] = facts[i];
     }
     core_watch_scan(core, well, scan);
@@ -304,6 +305,8 @@ void core_commit(struct core *core, bool everything)
                           .n_scans = core->n_scans,
                           .facts = core->facts,
                           .n_facts = core->n_facts,
+                          .told_facts = &core->confirm_fact,
+                          .n_told_facts = core->confirm_fact.well != 0 ? 1 : 0,
                           .gaps = core->gaps,
                           .n_gaps = core->n_gaps,
                           .notes = core->notes,
@@ -328,6 +331,7 @@ void core_commit(struct core *core, bool everything)
             core_tidy_told(core);
         cursors_are_stored(core);
         note_newest(core);
+        core->confirm_fact.well = 0;
     }
     after_commit(core);
 }

@@ -34,6 +34,15 @@ struct core_ended {
     uint32_t scans, recovered;
 };
 
+/** What people read of a point's newest confirmation, and of what ended it. */
+#define CONFIRM_BOOK_MAX 1024 /* points of all wells; of more only the state is shown */
+struct confirm_words {
+    uint16_t well, point; /* journal's number; 0: free */
+    int64_t utc_ms, ended_utc_ms;
+    char who[sizeof((struct event *)0)->who];
+    char text[GAP_CAUSE_MAX], ended[GAP_CAUSE_MAX];
+};
+
 /** Of a well, by the journal's number: first seq of its newest commit. */
 struct core_live {
     _Atomic uint_fast16_t number; /* 0: free */
@@ -128,6 +137,9 @@ struct core {
     bool removal_failed, at_age;
     struct resend resend;
     struct core_tidy tidy;
+    struct confirm_words *confirm_book; /* CONFIRM_BOOK_MAX */
+    size_t n_confirm_book;
+    struct fact confirm_fact; /* waits for the commit made now, while well is not 0 */
     int wall;
     uint32_t wall_silence_s;
     struct wall_plans wall_plans;
@@ -158,6 +170,13 @@ void core_watch_scan(struct core *core, struct core_well *well, const struct sca
 /** core_units.c: says once that a unit is doubted, and once that it no longer is. */
 void core_watch_units(struct core *core, struct core_well *well, const struct scan *scan,
                       const struct record *record);
+/** core_confirm.c: reads what earlier runs confirmed. */
+enum up_rc core_load_confirmations(struct core *core, struct up_error *error);
+/** Says what ended a confirmation, where this fact does. */
+void core_tell_confirmation(struct core *core, const struct core_well *well,
+                            const struct scan *scan, const struct fact *fact);
+/** The row of a point's words; NULL: none, or (make) no room for one. */
+struct confirm_words *core_confirm_words(struct core *core, uint16_t well, unsigned point, bool make);
 /** Says once what it has noticed: a suspend, a supply that box and surface unit share. */
 void core_watch_step(struct core *core);
 void core_take_item(struct core *core, const struct gathered *item);

@@ -61,6 +61,8 @@ bool order_text_is_clean(const char *text);
  * nothing does; it is clean text of less than SOCKET_REQUEST_MAX bytes, and otherwise untrusted.
  * Returns 0 or a code of sysexits.h, with one sentence in `text`, which ends in a full stop.
  */
+int order_confirm(struct order_view *view, const struct asker *who, const char *arguments,
+                  struct socket_text *text);
 int order_hold(struct order_view *view, const struct asker *who, const char *arguments,
                struct socket_text *text);
 int order_pause(struct order_view *view, const struct asker *who, const char *arguments,

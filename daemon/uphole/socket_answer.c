@@ -25,6 +25,8 @@ static const struct question {
     {"reload text", false, reload_as_text, NULL},
     {"watch text", true, NULL, watch_as_text},
     {"line text", true, NULL, line_as_text},
+    {"confirmed text", true, NULL, confirmed_as_text},
+    {"confirmed json", true, NULL, confirmed_as_json},
     {"scans text", true, NULL, scans_as_text},
 };
 

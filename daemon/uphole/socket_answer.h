@@ -26,6 +26,9 @@ void read_as_json(const struct status_view *view, uint16_t well, struct socket_t
 void watch_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** All in one line, for a watch that no terminal shows. */
 void line_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+/** confirm_answer.c: what is confirmed of the well's units, by whom, tied to what, and what ended. */
+void confirmed_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
+void confirmed_as_json(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** Raw registers of the newest scan of each source, for programs; see socket_scans.c. */
 void scans_as_text(const struct status_view *view, uint16_t well, struct socket_text *text);
 /** A slice of the plan's canonical text; `words` is what stands behind `plan `, untrusted. Returns 0 or a code of sysexits.h with a

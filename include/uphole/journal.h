@@ -132,6 +132,13 @@ struct removal {
     size_t n_floors;
     struct row_floor *floors;
 };
+/** The time by which scans get old, as it was noted last, and when. utc_ms 0: never. */
+struct age_clock {
+    int64_t utc_ms, boot_ms;
+    uint32_t boot;
+};
+UP_MUST enum up_rc journal_read_age_clock(struct journal *journal, struct age_clock *out, struct up_error *error);
+UP_MUST enum up_rc journal_note_age_clock(struct journal *journal, const struct age_clock *clock, struct up_error *error);
 /** A step of removing what only removed rows needed (facts, runs, plans, orders), one small transaction; *more: the round is not through. */
 UP_MUST enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *error);
 
@@ -139,6 +146,7 @@ UP_MUST enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_e
 struct batch {
     struct scan *scans;       size_t n_scans;
     struct fact *facts;       size_t n_facts;   /* pos is set to that of the scan they ride with: fact.pos holds the scan's index before */
+    const struct fact *told_facts; size_t n_told_facts; /* from outside, of scans stored before: pos is the scan's already */
     struct gap *gaps;         size_t n_gaps;    /* pos is set */
     struct event *events;     size_t n_events;
     struct cursor *cursors;   size_t n_cursors;
@@ -336,6 +344,13 @@ UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t we
 /** The newest FACT_UNIT_STEPPED of each source and point of a well, of whatever run: what a new run must go on doubting. At most `room`. */
 UP_MUST enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
                                            struct up_error *error);
+/** The newest FACT_UNIT_CONFIRMED of each point of a well, of whatever run, oldest first; others that share their rows may stand before them. */
+UP_MUST enum up_rc journal_read_confirmations(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
+                                              struct up_error *error);
+/** Facts of a run that bear a pos in [from, up_to] and that a fold which goes on can't make by itself: FACT_BEGUN_ANEW, FACT_UNIT_STEPPED,
+ *  FACT_UNIT_CONFIRMED; in the order of pos. At most `room`: where *got is that, there may be more from the last one's pos on. */
+UP_MUST enum up_rc journal_read_outside_facts(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t from, uint64_t up_to,
+                                              struct fact *into, size_t room, size_t *got, struct up_error *error);
 /** The newest row in [from, up_to] with which the well's measuring began anew within the run (FACT_BEGUN_ANEW); 0: none. */
 UP_MUST enum up_rc journal_begun_anew(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t from, uint64_t up_to, uint64_t *pos,
                                       struct up_error *error);
@@ -375,6 +390,9 @@ uint32_t journal_read_newest_plan(struct journal_reader *reader);
 /** Events with pos > after that lie in [from, to] (UTC ms), oldest first. */
 UP_MUST enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, int64_t from_utc_ms, int64_t to_utc_ms, size_t n,
                                        struct event *into, size_t *got, struct up_error *error);
+/** Events of one kind with pos < before, newest first. */
+UP_MUST enum up_rc journal_read_events_of(struct journal_reader *reader, const char *kind, uint64_t before, size_t n, struct event *into,
+                                          size_t *got, struct up_error *error);
 /** Version of the SQLite that is loaded. */
 const char *journal_sqlite_version(void);
 /** Oldest and newest times of the journal's scans; false when empty. */

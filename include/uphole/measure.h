@@ -27,7 +27,8 @@ void fold_begin_anew(struct fold *fold);
 /**
  * Takes a fact of the run whose scans follow (FACT_UNIT_STEPPED: of an earlier one too, which is then made again in the run that follows). Facts of another run are ignored when scans come. To be right at a wanted scan load all facts of
  * its run with a pos below that scan's, also those made within the window: a fold that began one window early can't find them all again. A fact
- * acts only on scans later than itself. A run has at most 2 a point and 1 a source (more only where an entry's date passes), and 1 a start of the pump,
+ * acts only on scans later than itself (FACT_UNIT_STEPPED and FACT_UNIT_CONFIRMED: from its boot_ms on, its own scan included; the latter come from
+ * outside, so that a fold that goes on must be given them too). A run has at most 2 a point and 1 a source (more only where an entry's date passes), and 1 a start of the pump,
  * of which only the newest counts.
  */
 void fold_load_fact(struct fold *fold, const struct fact *fact);
@@ -71,6 +72,41 @@ struct unit_doubt_now {
 size_t measure_units(const struct fold *fold, const struct plan *plan, const struct well_plan *well, const struct stamp *now,
                      struct unit_doubt_now into[static UNIT_DOUBTS_MAX]);
 
+/* ---- a person's confirmation of a channel's unit ---- */
+
+enum confirmed {
+    CONFIRMED_NOT = 0, /* nobody has, as far as this fold knows */
+    CONFIRMED_HOLDS,
+    CONFIRMED_WITHDRAWN,    /* by a person */
+    CONFIRMED_OTHER_SERIAL, /* ended since: another serial number, */
+    CONFIRMED_OTHER_MAP,    /* the map says otherwise of this channel, */
+    CONFIRMED_OTHER_SETTING /* the unit-setting register holds another word */
+};
+/** What a confirmation is tied to. Digests are short, so that one fact bears them all: a change goes unseen once in 65,000 (serial) or 130,000 (map). */
+struct unit_tie {
+    uint32_t channel;  /* of what the map says of the channel, and where it is asked; 17 bits */
+    uint16_t serial;   /* of the surface unit's serial number; of the entry's date and unit id where none is known */
+    bool has_setting;  /* the map names a unit-setting register */
+    uint16_t setting;  /* its word, as far as it concerns this channel */
+};
+struct confirmation {
+    uint8_t state; /* enum confirmed */
+    struct unit_tie tie;
+    int64_t since_utc_ms; /* of this state */
+};
+/** What a confirmation of `point` that compared this scan is tied to. False: the scan doesn't hold all words for that, or the point is not mapped. */
+bool measure_unit_tie(const struct plan *plan, const struct well_plan *well, const struct scan *scan, unsigned point, struct unit_tie *tie);
+/** The newest of a point; state CONFIRMED_NOT where there is none. */
+void fold_confirmation(const struct fold *fold, unsigned point, struct confirmation *out);
+/**
+ * The fact by which a confirmation (or its withdrawal) holds for the scans of the source that come after `newest`, the source's newest one in this
+ * run; pos stays 0. Load it once it is stored. False: the point was confirmed too often within one window, or too many points are.
+ */
+bool fold_confirm(const struct fold *fold, const struct plan *plan, const struct well_plan *well, const struct scan *newest, unsigned point,
+                  uint8_t state, const struct unit_tie *tie, struct fact *out);
+/** State and tie of a FACT_UNIT_CONFIRMED. */
+void confirmation_of_fact(const struct fact *fact, struct confirmation *out);
+
 /* ---- what the maps and the data of a well allow ---- */
 
 enum lack_kind {
@@ -107,6 +143,8 @@ struct decoded {
 };
 /** Marker test on raw words, type and orders, scale and unit in one step. `words` are the channel's n_words registers as read. */
 void decode_channel(const struct channel *channel, const uint16_t *words, struct decoded *out);
+/** The same of a point's words in a scan, by the plan's entry of that time. False: the point is not mapped there, or the scan doesn't hold its words. */
+bool measure_channel(const struct plan *plan, const struct well_plan *well, const struct scan *scan, unsigned point, struct decoded *out);
 /** Only type and orders: the number in the registers. False: undecodable (a BCD nibble above 9, a modulo pair above 9999, text). */
 bool decode_number(enum register_type type, enum word_order words_order, enum byte_order bytes_order,
                    const uint16_t *words, double *number);

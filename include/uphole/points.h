@@ -7,6 +7,7 @@
 
 #include "uphole/quantity.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -130,6 +131,8 @@ const struct point *point_get(unsigned number);
 /** Number of an id, or 0. */
 unsigned point_find(const char *id, size_t length);
 unit_number point_unit(unsigned number); /* the point's own unit inside */
+/** A point of a kind whose unit a person must have compared with a screen (pressure, temperature, vibration); others need no confirmation. */
+bool point_needs_confirmation(unsigned number);
 /** A point whose value is one of the gauge's sensors (1 to 15, 47 to 50): silent when the gauge is. */
 int point_is_of_gauge(unsigned number);
 

@@ -121,6 +121,10 @@ enum fact_kind {
      * its unit setting had changed. value: 48 bits of the map's signature, and what the registers hold since (enum unit_change) in thirty-seconds. */
     FACT_UNIT_STEPPED = 16,
     FACT_UNIT_STEPPED_LAST = 31,
+    /* 32 to 39, in turn for each point: a person's confirmation of its unit, and what ended it (unit_confirm.h of measure). boot_ms: from when on. It
+     * may bear the pos of a scan that was stored before. */
+    FACT_UNIT_CONFIRMED = 32,
+    FACT_UNIT_CONFIRMED_LAST = 39,
     FACT_DAY = 64,            /* to 123: a whole day's weight (below 0: of Uncertain readings alone) and mean, in 30 slots; boot_ms is the day's begin */
     FACT_HOUR = 128           /* to 223: a whole hour's weight, mean, low and high, in 24 slots; boot_ms is the hour's begin. The newest of each kind
                                * are the last 24 hours: readers look for these from the newest fact backwards, and not far */

@@ -318,6 +318,11 @@ int day_resend(struct day *day, const char *arguments, char *text, size_t room)
     return resend_by_hand(day->core, "jana", arguments, text, room);
 }
 
+int day_confirm(struct day *day, const char *arguments, char *text, size_t room)
+{
+    return confirm_by_hand(day->core, "jana", arguments, text, room);
+}
+
 /* ---- running ---- */
 
 void day_run_without_core(struct day *day, int64_t ms)

@@ -86,6 +86,8 @@ void day_step_clock(struct day *day, int64_t by_ms); /* UTC only */
 void day_set_synchronised(struct day *day, bool synchronised);
 /** An order by hand, as `uphole resend` gives it. Returns 0 or a code of sysexits.h; the sentence in `text`. */
 int day_resend(struct day *day, const char *arguments, char *text, size_t room);
+/** The same of `uphole confirm`. */
+int day_confirm(struct day *day, const char *arguments, char *text, size_t room);
 struct virtual_unit *day_unit(struct day *day, uint16_t line, uint8_t unit_id);
 const struct plan *day_plan(const struct day *day);
 

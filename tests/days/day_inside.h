@@ -8,6 +8,7 @@
 #include "day.h"
 
 #include "../../daemon/uphole/backlog.h"
+#include "../../daemon/uphole/confirm.h"
 #include "../../daemon/uphole/core.h"
 #include "../../daemon/uphole/resend.h"
 #include "../../daemon/uphole/retain.h"

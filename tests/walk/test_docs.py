@@ -166,6 +166,9 @@ def a_command(shell, where, line):
     if " note " in command:
         ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
         swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))
+    if " confirm " in command and "--screen" in command:  # what this screen would say now
+        value = json.loads(shell.run("%s read heron-7 --json --config config/tour.yaml" % UPHOLE)[1])["channels"]
+        swaps.append(("1790 psi", "%.1f kPa" % next(c["value"] for c in value if c["channel"] == "intake_pressure")))
     if re.match(r"uphole (pause|resume) ", command):
         swaps.append(("plant-broker", "tour-broker"))
     for old, new in swaps:
