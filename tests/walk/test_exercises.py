@@ -292,7 +292,7 @@ def main():
     elif which:
         check(at_work([tuple(int(n) for n in which.split(","))], SHORT))
     else:
-        check(at_work([(1, 1), (6, 1)], SHORTEST))
+        check(at_work([(6, 1), (4, 2)], SHORTEST))
     print("all found")
     return 0
 
