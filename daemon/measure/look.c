@@ -75,7 +75,7 @@ static bool channel_is_downhole(const struct channel *channel)
 static void look_at_channel(const struct scan *scan, const struct channel *channel,
                             struct looked *looked)
 {
-    looked->value = NAN;
+    *looked = (struct looked){.value = NAN};
     looked->at = (uint8_t)look_at(scan, channel->table, channel->address, channel->n_words, false,
                                   &looked->words, &looked->bit);
     if (looked->at != LOOKED_DATA)
@@ -92,23 +92,36 @@ static void look_at_channel(const struct scan *scan, const struct channel *chann
         looked->is_zero = looked->is_zero && looked->words[i] == 0;
 }
 
+void look_at_map(const struct map *map, const struct source_entry *entry,
+                 struct arranged_source *into)
+{
+    unsigned downhole = 0;
+    *into = (struct arranged_source){0};
+    for (unsigned i = 0; i < map->n_channels; i++)
+        downhole += channel_is_downhole(&map->channel[i]);
+    for (unsigned i = 0; i < map->n_channels; i++) {
+        const struct channel *channel = &map->channel[i];
+        const bool is_of_gauge = channel_of_gauge(channel);
+        const bool is_stated_away =
+            channel->point < POINT_COUNT && entry->fitted[channel->point] == FITTED_NO;
+        const bool is_sensor = downhole > 0 ? channel_is_downhole(channel) : is_of_gauge;
+        if (is_of_gauge)
+            into->channel[i] |= CHANNEL_OF_GAUGE;
+        if (is_sensor && !is_stated_away)
+            into->channel[i] |= CHANNEL_IS_SENSOR;
+        into->has_sensors = into->has_sensors || (is_sensor && !is_stated_away);
+    }
+}
+
 void look_at_channels(struct scan_context *context)
 {
     const struct map *map = context->map;
-    unsigned downhole = 0;
     for (unsigned i = 0; i < map->n_channels; i++) {
         look_at_channel(context->scan, &map->channel[i], &context->looked[i]);
+        context->looked[i].is_sensor = (context->arranged->channel[i] & CHANNEL_IS_SENSOR) != 0;
         context->unit[i] = map->channel[i].unit;
-        downhole += channel_is_downhole(&map->channel[i]);
     }
-    for (unsigned i = 0; i < map->n_channels; i++) {
-        const struct channel *channel = &map->channel[i];
-        bool is_stated_away =
-            channel->point < POINT_COUNT && context->entry->fitted[channel->point] == FITTED_NO;
-        bool is_sensor = downhole > 0 ? channel_is_downhole(channel) : channel_of_gauge(channel);
-        context->looked[i].is_sensor = is_sensor && !is_stated_away;
-        context->has_sensors = context->has_sensors || context->looked[i].is_sensor;
-    }
+    context->has_sensors = context->arranged->has_sensors;
 }
 
 bool measure_channel(const struct plan *plan, const struct well_plan *well, const struct scan *scan,

@@ -401,6 +401,8 @@ const struct well_data *plan_data_at(const struct well_plan *well, int64_t utc_m
 const struct well_plan *plan_well_by_number(const struct plan *plan, uint16_t number);
 const struct well_plan *plan_well_by_id(const struct plan *plan, const char *id);
 const struct channel *map_channel(const struct map *map, unsigned point); /* NULL: not mapped */
+/** SHA-256, hex, of a map of the plan as the canonical text has it, its name left out. UP_E_MEMORY. */
+UP_MUST enum up_rc plan_map_digest(const struct plan *plan, uint16_t map, char into[static 65], struct up_error *error);
 /** Sets the journal's number of well `index`; only before threads start. */
 void plan_number_well(struct plan *plan, uint16_t index, uint16_t number);
 
