@@ -330,6 +330,8 @@ def a_block(shell, name, first, language, text):
         elsewhere = known(command, ELSEWHERE)
         if elsewhere:
             LISTED.append("%s: %s: run by %s" % (where, command[:60], elsewhere))
+        elif name == "commissioning.md" and command.startswith("uphole find "):
+            LISTED.append("%s: %s: run by walk_exercises, step by step" % (where, command[:60]))
         elif re.match(r"(sudo )?uphole ", command):
             a_command(shell, where + ": " + command, command)
         else:
