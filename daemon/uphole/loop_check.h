@@ -124,6 +124,8 @@ struct loop_running {
     uint32_t measure_version;
 };
 int loop_running_read(struct loop_check *check, struct loop_running *out, struct up_error *error);
+/** Why records of the well wait at that destination, as `status` says; "" where they don't. */
+void loop_wait_reason(struct loop_check *check, const char *destination, char *into, size_t room);
 /** The newest scans of a source, oldest first; owned by the caller. */
 unsigned loop_scans_read(struct loop_check *check, uint8_t source, struct scan *into,
                          unsigned most);

@@ -120,6 +120,23 @@ static void describe_paths(struct loop_check *check)
     }
 }
 
+/** This check's own session is a subscriber: that nobody else is would not be seen any more. */
+static void look_for_listeners(struct loop_check *check)
+{
+    char reason[LOOP_TEXT_MAX];
+    struct loop_path *path = &check->record->mqtt;
+    const size_t n = strlen(path->detail);
+    loop_wait_reason(check, path->name, reason, sizeof reason);
+    if (strstr(reason, "Nobody subscribes") == NULL)
+        return;
+    loop_say(2,
+             "%s This check reads there itself from now on; SCADA's own reader is still to be "
+             "set up, and the record says so.",
+             reason);
+    snprintf(path->detail + n, sizeof path->detail - n,
+             ". NOBODY ELSE SUBSCRIBED when this sitting began");
+}
+
 int loop_open_paths(struct loop_check *check)
 {
     struct up_error error = {0};
@@ -130,6 +147,8 @@ int loop_open_paths(struct loop_check *check)
               stderr);
         return EX_UNAVAILABLE;
     }
+    if (check->mqtt >= 0)
+        look_for_listeners(check);
     if (check->mqtt >= 0 && hear_open(check, &error) != UP_OK) {
         (void)say_error(&error);
         fputs("uphole: without the broker nothing is proved of MQTT; --without-mqtt leaves it out, "

@@ -17,7 +17,7 @@
 #include <sysexits.h>
 #include <unistd.h>
 
-#define NAME_ROOM (PATH_LENGTH_MAX + 64)
+#define NAME_ROOM (PATH_LENGTH_MAX + 160)
 
 static void name_file(const struct loop_check *check, const char *ending,
                       char into[static NAME_ROOM])

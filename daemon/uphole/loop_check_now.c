@@ -152,6 +152,33 @@ int loop_running_read(struct loop_check *check, struct loop_running *out, struct
     return code;
 }
 
+/** The item of an array whose `key` is that text. */
+static uint32_t item_named(const struct json_doc *doc, uint32_t array, const char *key,
+                           const char *text)
+{
+    uint32_t item = json_first(doc, array);
+    while (item != JSON_MISSING && !json_is_text(doc, json_member(doc, item, key), text))
+        item = json_next(doc, array, item);
+    return item;
+}
+
+void loop_wait_reason(struct loop_check *check, const char *destination, char *into, size_t room)
+{
+    char *body = NULL;
+    struct json_node *nodes = NULL;
+    struct json_doc doc;
+    into[0] = '\0';
+    if (ask_json(check, "status json", &body, &nodes, &doc, NULL) == 0) {
+        const uint32_t well =
+            item_named(&doc, json_member(&doc, 0, "wells"), "well", check->well->id);
+        const uint32_t delivery =
+            item_named(&doc, json_member(&doc, well, "delivery"), "destination", destination);
+        (void)json_get_text(&doc, json_member(&doc, delivery, "reason"), into, room);
+    }
+    free(body);
+    free(nodes);
+}
+
 unsigned loop_scans_read(struct loop_check *check, uint8_t source, struct scan *into, unsigned most)
 {
     struct journal_reader *reader = NULL;

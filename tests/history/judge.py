@@ -49,10 +49,16 @@ class Evidence:
         directory = pathlib.Path(directory)
         self.story = [json.loads(line) for line in (directory / "story.ndjson").read_text().splitlines()]
         self.messages = []  # (topic, message), in the order of arrival
+        arrived = {}  # what each line said, and to which subscriber it said so first
         for path in sorted(directory.glob("subscriber-*.log"), key=lambda p: int(p.stem.split("-")[1])):
             for line in path.read_text(errors="replace").splitlines(keepends=True):
                 parts = line.split(" ", 3)
                 if len(parts) == 4 and line.endswith("\n") and parts[3].startswith("{"):
+                    before = arrived.setdefault((parts[2], parts[3]), [path, len(self.messages)])
+                    if before[0] != path:  # several subscribers listen; one that came back may hear it first
+                        if float(parts[0]) < self.messages[before[1]][0]:
+                            self.messages[before[1]] = (float(parts[0]), *self.messages[before[1]][1:])
+                        continue
                     self.messages.append((float(parts[0]), parts[1] == "1", parts[2], json.loads(parts[3])))
         self.messages.sort(key=lambda m: m[0])
         self.truth = collections.defaultdict(list)  # line -> [(boot ms, gauge, {point: words})], a refresh each

@@ -167,7 +167,7 @@ class Play:
         self.noted, self.plans, self.versions, self.processes, self.subscribers = set(), {}, [], [], 0
         self.places = dict(pty=self.directory / "pad", drive_port=free_port(), far_port=free_port(), broker_port=free_port())
         self.new_version()
-        self.broker = self.subscriber = self.upgraded = None
+        self.broker = self.upgraded = None
         self.never_set = False
 
     # ---- what all need ----
@@ -225,11 +225,12 @@ class Play:
         self.subscribe()
 
     def subscribe(self):
-        """QoS 0: what the broker has taken it hands on at once, before it acknowledges. What comes while nobody listens it does not take (0x10)."""
-        before, self.subscribers = self.subscriber, self.subscribers + 1
-        self.subscriber = self.spawn("subscriber", "mosquitto_sub", "-p", str(self.places["broker_port"]), "-q", "0", "-t", "uphole/#", "-F", "%U %r %t %p",
-                                     output=self.directory / f"subscriber-{self.subscribers}.log")
-        self.end(before)
+        """QoS 0: what the broker has taken it hands on at once, before it acknowledges. What comes while nobody listens it does not take (0x10). Those
+        before come back to the broker by themselves and stay to the end: one that is told to leave throws away what it was just handed, which the
+        broker has acknowledged (seen: two rows in ten outages). What several of them got the judge counts once."""
+        self.subscribers += 1
+        self.spawn("subscriber", "mosquitto_sub", "-p", str(self.places["broker_port"]), "-q", "0", "-t", "uphole/#", "-F", "%U %r %t %p",
+                   output=self.directory / f"subscriber-{self.subscribers}.log")
 
     def end(self, process, how=signal.SIGTERM):
         if process is not None and process.poll() is None:

@@ -26,8 +26,7 @@ UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/up
 FAILURES, DONE, LISTED, UP_TO, TOUR = [], [], [], [], []
 
 # What needs root, a service manager, a compiler's quarter of an hour or hardware, and where that is run instead.
-ELSEWHERE = [("uphole run --config exercise-", "walk_exercises"), ("sudo uphole loop-check", "walk_loop_check"), ("uphole loop-check", "walk_loop_check"),
-             ("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
+ELSEWHERE = [("uphole run --config exercise-", "walk_exercises"), ("uphole loop-check heron-7 --record /home/jo/records --reader-user", "walk_loop_check_resume, with a reader of its own"), ("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
              ("apt install", "package"), ("systemctl", "needs a service manager: package and walk_service, which plays it"), ("sudo systemctl", "needs a service manager: package and walk_service, which plays it"),
              ("journalctl", "walk_service"), ("install -", "package"), ("[Service]", "walk_service"), ("LoadCredential=", "walk_service"),
              ("IPAddress", "walk_service"), ("cmake -S", "package"), ("adduser", "package"), ("sudo tar", "walk_docs, the move below"),
@@ -156,6 +155,8 @@ def a_command(shell, where, line):
         return simulate(where, command)
     if re.match(r"uphole (find|draft-map) ", command):
         return find(where, command)
+    if command.startswith("uphole loop-check "):
+        return loop_check(where, command)
     if command.startswith("uphole compare "):
         return compare(where, command)
     if " watch " in command:
@@ -196,6 +197,15 @@ def compare(where, command):
     out, told = run.communicate(timeout=60)
     os.close(keyboard)
     must(where, run.returncode in (0, 1) and "intake_pressure" in out, "exit %d: %s" % (run.returncode, (out + told)[-400:]))
+    DONE.append(where)
+
+
+def loop_check(where, command):
+    """As far as the first channel: what was typed before it is all that a document can know."""
+    with tempfile.TemporaryDirectory() as directory:
+        command = command.replace("/home/jo/records", directory).replace("uphole ", UPHOLE + " ", 1) + " --config " + TOUR[0]
+        run = subprocess.run(["bash", "-c", command], input="yes\nJo, technician\nq\n", capture_output=True, text=True, timeout=60)
+        must(where, run.returncode == 75 and "Screen: " in run.stdout and os.listdir(directory), "exit %d: %s" % (run.returncode, (run.stdout + run.stderr)[-600:]))
     DONE.append(where)
 
 
