@@ -345,9 +345,12 @@ static int finish(struct loop_check *check)
 
 static int not_finished(struct loop_check *check)
 {
-    if (check->by[0] != '\0')
-        (void)save(check);
     printf("\n");
+    if (check->by[0] == '\0') {
+        loop_say(0, "Stopped; nothing was changed.");
+        return EX_TEMPFAIL;
+    }
+    (void)save(check);
     loop_say(0,
              "Stopped. What was done is kept in %s/loop-check-%s.json; the same command goes on "
              "with it.",
