@@ -128,7 +128,7 @@ static void say_cautions(void)
         "program: no plug is pulled, and no surface unit is switched off. Tell whoever watches "
         "SCADA first.",
         "Hazardous area: laptop and box only where their rating suits it.",
-        "Monitoring only. " LOOP_CAUTION,
+        ("Monitoring only. " LOOP_CAUTION),
     };
     loop_say(0, "Loop check. " LOOP_PROVES);
     printf("\n");
