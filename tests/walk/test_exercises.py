@@ -38,7 +38,7 @@ def steps():
     """{step: its command lines} of the page."""
     out = {}
     for part in re.split(r"(?m)^## ", PAGE)[1:]:
-        name = re.match(r"Step (\d)", part)
+        name = re.match(r"Step (\d+)", part)
         if name:
             out[int(name.group(1))] = [line[2:] for block in re.findall(r"(?s)```\n(.*?)```", part) for line in block.split("\n") if line.startswith("$ ")]
     return out
