@@ -20,6 +20,7 @@ done
 need_packages $BUILD_PACKAGES libcmocka-dev clang clang-format libclang-rt-14-dev valgrind strace socat mosquitto mosquitto-clients \
     python3 python3-pymodbus python3-serial python3-serial-asyncio python3-jsonschema python3-paho-mqtt python3-mpmath python3-scipy python3-pint python3-uncertainties sqlite3 e2fsprogs mount binutils git patch locales openssl procps \
     ser2net debootstrap systemd man-db groff-base bsdextrautils dpkg-dev fakeroot
+[ $long = no ] || need_packages chromium poppler-utils # the loop check's page, printed
 # A Node.js that was installed by other means brings npm along and conflicts with Debian's package of that name.
 command -v npm >/dev/null || need_packages nodejs npm
 export LC_ALL=C.UTF-8 UPHOLE_LONG=$([ $long = yes ] && echo 1 || echo 0)

@@ -6,6 +6,8 @@
  * compared with the table's names and with the list of other spellings. Case counts: mPa is not
  * MPa.
  */
+#include "units.h"
+
 #include "uphole/quantity.h"
 
 #include <math.h>
@@ -198,8 +200,10 @@ static unit_number find_row(const char *name, enum quantity kind)
 /** As it stands in the table: what the program's own tables ask for. */
 static unit_number find_exactly(const char *name, size_t length, enum quantity kind)
 {
-    for (unit_number id = 1; id < unit_count(); id++) {
-        const struct unit *unit = unit_get(id);
+    const struct unit_row *rows = unit_row_get(0);
+    const size_t n = unit_count();
+    for (unit_number id = 1; id < n; id++) {
+        const struct unit *unit = &rows[id].unit;
         if (unit->kind == kind && strncmp(unit->name, name, length) == 0 &&
             unit->name[length] == '\0')
             return id;

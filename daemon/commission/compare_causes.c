@@ -86,11 +86,25 @@ static void by_unit(const struct beside *beside, const struct other *other,
 static void by_twice(const struct beside *beside, const struct other *other,
                      struct compare_cause *into)
 {
-    SAY(into->name, "%s", unit_change_name(other->change));
+    const struct screen_value *value = beside->value;
+    if (other->holds == 0) {
+        SAY(into->name, "%s", unit_change_name(other->change));
+        SAY(into->sentence,
+            "The value was converted too often on its way into the register, as if from %s; the "
+            "map says %s.",
+            unit_change_name(other->change), map_unit(beside));
+        return;
+    }
+    const unit_number whole = other->power != 0 ? unit_of_count(beside->question->channel) : 0;
+    const char *says = whole != 0 ? unit_name(whole) : map_unit(beside);
+    SAY(into->name, "converted once more, as from %s to %s", unit_name(other->holds), says);
     SAY(into->sentence,
-        "The value was converted too often on its way into the register, as if from %s; the map "
-        "says %s.",
-        unit_change_name(other->change), map_unit(beside));
+        "The value was converted on its way into the register, as from %s, though it was in %s "
+        "already",
+        unit_name(other->holds), says);
+    if (strcmp(unit_name(value->unit), says) == 0)
+        SAY(into->sentence, "; or the screen's number is in %s", unit_name(other->holds));
+    SAY(into->sentence, ".");
 }
 
 static void by_ten(const struct beside *beside, const struct other *other,

@@ -9,7 +9,7 @@
 
 #include "uphole/measure.h"
 
-#define OTHERS_MAX 224
+#define OTHERS_MAX 288
 #define COMPARE_SURE_PERCENT 90 /* share from which one cause is named without more */
 
 /** One thing that may be instead of what the map says. What Uphole would show then is (value read so - offset) / ratio. */

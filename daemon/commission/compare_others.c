@@ -140,6 +140,33 @@ static void add_twice(struct list *list)
     }
 }
 
+/** What is right in the map's unit already is converted to it once more, as if it were in another:
+ * psi to kPa of a number in kPa. */
+static void add_once_more(struct list *list)
+{
+    const struct beside *beside = list->beside;
+    const unit_number own = point_unit(beside->point->number),
+                      says = beside->question->channel->unit;
+    for (unit_number id = 1; id < unit_count(); id++) {
+        if (unit_get(id)->kind != beside->point->kind || id == says)
+            continue;
+        const double weight =
+            weight_of_unit(beside, id) < WEIGHT_TWICE ? weight_of_unit(beside, id) : WEIGHT_TWICE;
+        for (int power = -TENS_MAX; power <= TENS_MAX;
+             power += TENS_MAX) { /* counts of 0.001 MPa are kPa */
+            struct other other =
+                plain(beside, COMPARE_BY_TWICE, power == 0 ? weight : weight * MOVED_POINT);
+            const double ten = pow(10.0, power);
+            other.holds = id;
+            other.power = power;
+            other.offset = unit_convert(unit_convert(0.0, own, says) * ten, id, own);
+            other.ratio = unit_convert(unit_convert(1.0, own, says) * ten, id, own) - other.offset;
+            if (fabs(other.ratio - 1.0) > 1e-9 || fabs(other.offset) > 1e-9)
+                add(list, &other);
+        }
+    }
+}
+
 bool compare_is_trap(const struct channel *channel, int power)
 {
     const struct decimal scale = channel->scale;
@@ -255,7 +282,7 @@ static void add_channels(struct list *list)
         for (unsigned i = 0; i < map->n_channels; i++) {
             const struct channel *channel = &map->channel[i];
             const struct point *point = point_get(channel->point);
-            if (channel == list->beside->question->channel || point == NULL ||
+            if (channel->point == list->beside->question->channel->point || point == NULL ||
                 point->kind != list->beside->point->kind || !compare_takes(channel))
                 continue;
             if (pass == 0) {
@@ -297,6 +324,7 @@ unsigned others_make(const struct beside *beside, struct other into[static OTHER
     add_units(&list);
     add_twice(&list);
     add_tens(&list);
+    add_once_more(&list);
     add_references(&list);
     add_orders(&list);
     add_neighbours(&list);

@@ -391,9 +391,32 @@ static void plan_write(struct text_out *out, const struct plan *plan)
     }
 }
 
-enum up_rc plan_freeze(struct plan *plan, struct up_error *error)
+static void digest_of(const char *text, size_t length, uint8_t digest[static SHA256_DIGEST_LENGTH],
+                      char into[static 65])
 {
     SHA2_CTX context;
+    SHA256Init(&context);
+    SHA256Update(&context, (const uint8_t *)text, length);
+    SHA256Final(digest, &context);
+    for (size_t i = 0; i < SHA256_DIGEST_LENGTH; i++)
+        (void)snprintf(into + 2 * i, 3, "%02x", digest[i]);
+}
+
+enum up_rc plan_map_digest(const struct plan *plan, uint16_t map, char into[static 65],
+                           struct up_error *error)
+{
+    uint8_t digest[SHA256_DIGEST_LENGTH];
+    struct text_out out = {.text = malloc(PLAN_TEXT_MAX), .room = PLAN_TEXT_MAX};
+    if (out.text == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for a map's digest");
+    map_write(&out, &plan->maps[map], 4);
+    digest_of(out.text, out.length, digest, into);
+    free(out.text);
+    return UP_OK;
+}
+
+enum up_rc plan_freeze(struct plan *plan, struct up_error *error)
+{
     uint8_t digest[SHA256_DIGEST_LENGTH];
     struct text_out out = {.text = malloc(PLAN_TEXT_MAX), .room = PLAN_TEXT_MAX};
     if (!out.text)
@@ -407,11 +430,7 @@ enum up_rc plan_freeze(struct plan *plan, struct up_error *error)
     char *kept = realloc(out.text, out.length + 1);
     plan->text = kept ? kept : out.text;
     plan->text_length = out.length;
-    SHA256Init(&context);
-    SHA256Update(&context, (const uint8_t *)plan->text, plan->text_length);
-    SHA256Final(digest, &context);
-    for (size_t i = 0; i < sizeof digest; i++)
-        (void)snprintf(plan->digest + 2 * i, 3, "%02x", digest[i]);
+    digest_of(plan->text, plan->text_length, digest, plan->digest);
     plan->digest_32 = get_u32(digest);
     return UP_OK;
 }

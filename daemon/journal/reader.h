@@ -31,7 +31,8 @@ enum reader_row {
     R_EVENTS,      /* after a pos, within an interval */
     R_EVENTS_OF,   /* of a kind, newest first */
     R_ROWS,
-    R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes */
+    R_NOTE = R_ROWS, /* prepared apart: journals made before have no notes, */
+    R_FLOOR,         /* or nothing that says what was removed */
     R_ALL
 };
 

@@ -376,21 +376,29 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
 
 /* ---- for readers ---- */
 
+/** Prepared once it can be: a journal that no daemon has opened since there is retention has no
+ * such table. NULL: none, or (*rc) it can't be asked. */
+static sqlite3_stmt *floor_row(struct journal_reader *reader, int *rc)
+{
+    sqlite3_stmt **row = &reader->store.row[R_FLOOR];
+    static const char TABLE[] = "SELECT count(*) FROM sqlite_schema WHERE name = 'removed'";
+    static const char SQL[] = "SELECT pos, seq, run, utc_ms, rows FROM removed WHERE well = ?1";
+    *rc = SQLITE_OK;
+    if (*row == NULL && store_number(&reader->store, TABLE, 0, NULL) != 0)
+        *rc = sqlite3_prepare_v3(reader->store.db, SQL, -1, SQLITE_PREPARE_PERSISTENT, row, NULL);
+    return *row;
+}
+
 enum up_rc journal_read_floor(struct journal_reader *reader, uint16_t well,
                               struct removed_rows *removed, struct up_error *error)
 {
-    sqlite3_stmt *row = NULL;
+    int rc = SQLITE_OK;
+    sqlite3_stmt *row = floor_row(reader, &rc);
     memset(removed, 0, sizeof *removed);
-    if (store_number(&reader->store, "SELECT count(*) FROM sqlite_schema WHERE name = 'removed'", 0,
-                     NULL) == 0)
-        return UP_OK; /* a journal that no daemon has opened since there is retention */
-    int rc = sqlite3_prepare_v2(reader->store.db,
-                                "SELECT pos, seq, run, utc_ms, rows FROM removed WHERE well = ?1",
-                                -1, &row, NULL);
-    if (rc == SQLITE_OK) {
-        sqlite3_bind_int(row, 1, well);
-        rc = sqlite3_step(row);
-    }
+    if (row == NULL)
+        return rc == SQLITE_OK ? UP_OK : store_fail(&reader->store, rc, "be read", error);
+    sqlite3_bind_int(row, 1, well);
+    rc = sqlite3_step(row);
     if (rc == SQLITE_ROW) {
         removed->pos = column_u64(row, 0);
         removed->seq = column_u64(row, 1);
@@ -398,9 +406,7 @@ enum up_rc journal_read_floor(struct journal_reader *reader, uint16_t well,
         removed->utc_ms = sqlite3_column_int64(row, 3);
         removed->rows = column_u64(row, 4);
     }
-    sqlite3_finalize(row);
-    return rc == SQLITE_ROW || rc == SQLITE_DONE ? UP_OK
-                                                 : store_fail(&reader->store, rc, "be read", error);
+    return reader_end(reader, row, rc, error);
 }
 
 enum up_rc retention_clamp(struct journal_reader *reader, uint16_t well, struct row_range *range,

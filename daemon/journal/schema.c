@@ -97,6 +97,9 @@ static const char ADDED_IN_3[] =
        held up to there still exists at the receiver. */
     "CREATE TABLE damage_accepted(what INTEGER NOT NULL, number INTEGER NOT NULL, destination TEXT "
     "NOT NULL, well INTEGER NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY(what, number, destination, "
-    "well)) WITHOUT ROWID;";
+    "well)) WITHOUT ROWID;"
+    /* One row: the time by which scans get old, when it was noted last. */
+    "CREATE TABLE age_clock(id INTEGER PRIMARY KEY CHECK(id = 1), utc_ms INTEGER NOT NULL, boot_ms "
+    "INTEGER NOT NULL, boot INTEGER NOT NULL);";
 
 const char *const STORE_ADDED_SQL[JOURNAL_SCHEMA + 1] = {[2] = ADDED_IN_2, [3] = ADDED_IN_3};

@@ -146,25 +146,6 @@ const uint8_t *input_take(struct input *input, size_t n)
     return at;
 }
 
-static void put(uint8_t *at, uint64_t value, unsigned width)
-{
-    const uint32_t narrow = (uint32_t)value;
-    const uint16_t word = (uint16_t)value;
-    switch (width) {
-    case 1:
-        *at = (uint8_t)value;
-        break;
-    case 2:
-        memcpy(at, &word, 2);
-        break;
-    case 4:
-        memcpy(at, &narrow, 4);
-        break;
-    default:
-        memcpy(at, &value, 8);
-    }
-}
-
 uint64_t column_fetch(const uint8_t *at, unsigned width)
 {
     uint64_t value;
@@ -185,6 +166,52 @@ uint64_t column_fetch(const uint8_t *at, unsigned width)
     }
 }
 
+/** What the planes hold, a residual a value. */
+static void join_planes(const uint8_t *plane, unsigned planes, size_t n, uint64_t *residual)
+{
+    for (size_t i = 0; i < n; i++)
+        residual[i] = planes > 0 ? plane[i] : 0;
+    for (unsigned p = 1; p < planes; p++)
+        for (size_t i = 0; i < n; i++)
+            residual[i] |= (uint64_t)plane[p * n + i] << (8 * p);
+}
+
+/** Residuals become the values, in their place: each needs only those before it. What stands still
+ * is most of a journal, and the last value is its best guess, so that is quick. */
+static void add_predictions(enum predictor predictor, uint64_t *column, size_t n, unsigned width)
+{
+    const uint64_t mask = mask_of(width);
+    uint64_t last = 0;
+    if (predictor == PREDICT_LAST) {
+        for (size_t i = 0; i < n; i++)
+            column[i] = last = (last + (uint64_t)unfold_sign(column[i])) & mask;
+        return;
+    }
+    for (size_t i = 0; i < n; i++)
+        column[i] =
+            (predict(predictor, column, i, width) + (uint64_t)unfold_sign(column[i])) & mask;
+}
+
+static void put_all(uint8_t *into, const uint64_t *column, size_t n, unsigned width)
+{
+    switch (width) {
+    case 1:
+        for (size_t i = 0; i < n; i++)
+            into[i] = (uint8_t)column[i];
+        break;
+    case 2:
+        for (size_t i = 0; i < n; i++, into += 2)
+            memcpy(into, &(uint16_t){(uint16_t)column[i]}, 2);
+        break;
+    case 4:
+        for (size_t i = 0; i < n; i++, into += 4)
+            memcpy(into, &(uint32_t){(uint32_t)column[i]}, 4);
+        break;
+    default:
+        memcpy(into, column, n * sizeof *column);
+    }
+}
+
 bool column_read(struct input *input, size_t n, unsigned width, uint8_t *into)
 {
     uint64_t column[SEALED_ROWS_MAX];
@@ -195,14 +222,8 @@ bool column_read(struct input *input, size_t n, unsigned width, uint8_t *into)
     const uint8_t *plane = input_take(input, planes * n);
     if (plane == NULL)
         return false;
-    for (size_t i = 0; i < n; i++) {
-        uint64_t off = 0;
-        for (unsigned p = 0; p < planes; p++)
-            off |= (uint64_t)plane[p * n + i] << (8 * p);
-        column[i] = (predict((enum predictor)(*how & 0x0F), column, i, width) +
-                     (uint64_t)unfold_sign(off)) &
-                    mask_of(width);
-        put(into + i * width, column[i], width);
-    }
+    join_planes(plane, planes, n, column);
+    add_predictions((enum predictor)(*how & 0x0F), column, n, width);
+    put_all(into, column, n, width);
     return true;
 }

@@ -306,7 +306,7 @@ void sealed_table_scan(const struct sealed_table *table, size_t row, bool with_w
     memcpy(scan->block, &table->block[layout->blocks], layout->n_blocks * sizeof *scan->block);
     const uint8_t *at = table->bytes + layout->columns + (size_t)WORD_WIDTH * table->rank[row];
     for (unsigned w = 0; w < layout->words; w++, at += (size_t)WORD_WIDTH * layout->rows)
-        scan->words[w] = (uint16_t)column_fetch(at, WORD_WIDTH);
+        memcpy(&scan->words[w], at, WORD_WIDTH);
 }
 
 bool sealed_table_is(const struct sealed_table *table, size_t row, const struct sealed_rows *rows)

@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * arrange.c - what plan and time alone say of the derived points: which there are, in whose records
- * they go, of which channels they are made. Found once for a stretch of time in which no entry and
- * no well data begin, not with each scan: it costs more than measuring does.
+ * arrange.c - what plan and time alone say: which channels are sensors of the gauge, which derived
+ * points there are, in whose records they go, of which channels they are made. Found once for a
+ * stretch of time in which no entry and no well data begin, not with each scan: it costs more than
+ * measuring does.
  *
  * It follows from (plan, well, time) and from nothing that a scan holds, so a fold that begins
  * later arranges alike. A plan is known again by its place and its digest: plans are never changed
@@ -54,6 +55,11 @@ static void arrange(struct arrangement *arranged, const struct plan *plan,
     arranged->plan_digest = plan->digest_32;
     arranged->setting = well_setting_at(well, utc_ms);
     arranged->n = 0;
+    for (uint8_t source = SOURCE_GAUGE; source < SOURCE_KINDS; source++) {
+        const struct source_entry *entry = entry_at(plan, well, source, utc_ms);
+        if (entry != 0)
+            look_at_map(&plan->maps[entry->map], entry, &arranged->source[source]);
+    }
     find_stretch(arranged, well, utc_ms);
     for (size_t i = 0; i < derived_count() && arranged->n < DERIVED_MAX; i++) {
         const uint8_t source = derived_source(i, plan, well, utc_ms);

@@ -92,6 +92,11 @@ struct arranged_row {
     uint8_t index, source, n; /* of the tables; in whose records it goes; inputs */
     struct arranged_input input[INPUTS_MAX];
 };
+enum channel_is { CHANNEL_OF_GAUGE = 1, CHANNEL_IS_SENSOR = 2 };
+struct arranged_source {
+    bool has_sensors;                  /* the gauge stage is judged by them */
+    uint8_t channel[MAP_CHANNELS_MAX]; /* of the entry's map: bits of enum channel_is */
+};
 /** Holds for this plan and well, from `from_ms` to `to_ms` (UTC); plan NULL: for none. */
 struct arrangement {
     const struct plan *plan; /* where it is, by which it is known again */
@@ -99,6 +104,7 @@ struct arrangement {
     uint32_t plan_digest;
     int64_t from_ms, to_ms;
     struct well_setting setting;
+    struct arranged_source source[SOURCE_KINDS];
     uint16_t n;
     struct arranged_row row[DERIVED_MAX]; /* in the order of the tables */
 };

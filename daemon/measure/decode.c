@@ -156,7 +156,7 @@ static void apply_enumeration(const struct channel *channel, struct decoded *out
 
 void decode_value(const struct channel *channel, const uint16_t *words, struct decoded *out)
 {
-    memset(out, 0, sizeof *out);
+    out->text[0] = '\0'; /* what stands behind it is nobody's */
     out->verdict = DECODE_VALUE;
     out->number = out->value = NAN;
     if (channel->type == TYPE_TEXT) {

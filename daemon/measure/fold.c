@@ -276,9 +276,8 @@ static void judge_chain(const struct source_state *state, struct scan_context *c
 
 /* ---- derived ---- */
 
-/** An input of another source: its newest record, as old as it is now; forgotten after a lapse. */
-static struct input input_of_fold(const struct fold *fold, const struct scan_context *context,
-                                  unsigned point, uint8_t source)
+struct input input_of_fold(const struct fold *fold, const struct scan_context *context,
+                           unsigned point, uint8_t source)
 {
     const struct point_state *state = &fold->point[point];
     const struct source_entry *entry =
@@ -298,33 +297,15 @@ static struct input input_of_fold(const struct fold *fold, const struct scan_con
     return input;
 }
 
-struct input input_of_scan(const struct fold *fold, const struct scan_context *context,
-                           unsigned point)
-{
-    uint8_t source;
-    const struct channel *channel =
-        well_channel(context->plan, context->well, point, context->scan->begun.utc_ms, &source);
-    struct input input = {.quality = QUALITY_NOT_MAPPED, .value = NAN, .fresh = context->fresh};
-    if (channel != 0 && source == context->scan->source) {
-        const struct reading *reading = &context->reading[point];
-        input = (struct input){
-            .quality = reading->quality, .value = reading->value, .fresh = context->fresh};
-    } else if (channel != 0) {
-        input = input_of_fold(fold, context, point, source);
-    }
-    input_describe(&input, point, channel);
-    return input;
-}
-
-/** The same, where plan and map have been asked before. */
 static struct input input_of(const struct fold *fold, const struct scan_context *context,
                              const struct arranged_input *arranged)
 {
     struct input input = {.quality = QUALITY_NOT_MAPPED, .value = NAN, .fresh = context->fresh};
     if (arranged->source == context->scan->source) {
-        const struct reading *reading = &context->reading[arranged->point];
-        input.quality = reading->quality;
-        input.value = reading->value;
+        const bool is_there = context->present[arranged->point]; /* texts are not */
+        input.quality =
+            is_there ? context->reading[arranged->point].quality : (uint8_t)QUALITY_NO_DATA;
+        input.value = is_there ? context->reading[arranged->point].value : (double)NAN;
     } else if (arranged->source != SOURCE_NONE) {
         input = input_of_fold(fold, context, arranged->point, arranged->source);
     }
@@ -439,7 +420,7 @@ static void note_agreed(struct fold *fold, const struct scan_context *context, s
 
 static void head_of_record(const struct plan *plan, const struct scan *scan, struct record *out)
 {
-    memset(out, 0, sizeof *out);
+    memset(out, 0, offsetof(struct record, reading)); /* readings come as they are counted */
     out->run = scan->run;
     out->seq = scan->seq;
     out->plan = scan->plan;
@@ -461,7 +442,11 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     head_of_record(plan, scan, out);
     *n_facts = 0;
     enter_run(fold, scan);
-    struct scan_context context = {.plan = plan, .well = well, .scan = scan};
+    struct scan_context context;
+    memset(&context, 0, offsetof(struct scan_context, looked));
+    context.plan = plan;
+    context.well = well;
+    context.scan = scan;
     context.clock_unsure = clock_take(&fold->clock, &scan->begun);
     context.entry = entry_at(plan, well, scan->source, scan->begun.utc_ms);
     if (context.entry == 0)
@@ -474,7 +459,10 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     context.lapse_ms = lapse_of(context.entry);
     context.starting_ms = starting_of(plan, context.entry);
     context.still_ms = still_of(context.entry);
-    context.setting = &arrangement_at(&fold->arranged, plan, well, scan->begun.utc_ms)->setting;
+    const struct arrangement *arranged =
+        arrangement_at(&fold->arranged, plan, well, scan->begun.utc_ms);
+    context.arranged = &arranged->source[scan->source];
+    context.setting = &arranged->setting;
 
     struct source_state *state = &fold->source[scan->source];
     enter_source(fold, &context);

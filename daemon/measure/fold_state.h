@@ -240,18 +240,21 @@ struct scan_context {
     const struct source_entry *entry;
     const struct map *map;
     const struct scan *scan;
-    const struct well_setting *setting; /* of the well at its time */
+    const struct arranged_source *arranged; /* of its source at its time, */
+    const struct well_setting *setting;     /* and of the well */
     bool is_heard, has_gap /* some read failed */, has_sensors, clock_unsure;
     int64_t begun, end; /* boot ms */
     int64_t lapse_ms, round_ms, starting_ms, still_ms;
     uint8_t gauge_quality; /* 192, 14 or 4 */
     bool is_frozen;
     int64_t fresh; /* instant of age zero of this scan's data */
+    bool is_confirmed[POINT_COUNT]; /* by a person; beside the entry's confirmed_units */
+    bool present[POINT_COUNT];
+    /* What follows is there for the map's channels, and for points that are present, alone: wiping
+     * all of it takes longer than filling what there is. */
     struct looked looked[MAP_CHANNELS_MAX];
     struct setting_now unit_now[UNIT_SETTINGS_MAX];
     unit_number unit[MAP_CHANNELS_MAX]; /* of its numbers in this scan */
-    bool is_confirmed[POINT_COUNT];     /* by a person; beside the entry's confirmed_units */
-    bool present[POINT_COUNT];
     struct reading reading[POINT_COUNT];
 };
 
@@ -268,6 +271,9 @@ void decode_value(const struct channel *channel, const uint16_t *words, struct d
 enum looked_at look_at(const struct scan *scan, uint8_t table, uint16_t address, uint16_t n,
                        bool last, const uint16_t **words, uint16_t *bit);
 void look_at_channels(const struct fold *fold, struct scan_context *context);
+/** What map and entry say of the channels by themselves. */
+void look_at_map(const struct map *map, const struct source_entry *entry,
+                 struct arranged_source *into);
 bool channel_of_gauge(
     const struct channel *channel); /* silent when the gauge is: a measured point of the gauge */
 
@@ -329,7 +335,10 @@ void confirm_forget_run(struct fold *fold);
 bool confirm_holds(const struct fold *fold, unsigned point);
 
 /* fold.c */
-struct input input_of_scan(const struct fold *fold, const struct scan_context *context, unsigned point);
+/** An input of another source: its newest record, as old as it is now; forgotten after a lapse. What
+ * the map says of it is input_describe's. */
+struct input input_of_fold(const struct fold *fold, const struct scan_context *context,
+                           unsigned point, uint8_t source);
 
 /* window.c */
 int64_t lapse_of(const struct source_entry *entry);

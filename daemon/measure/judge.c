@@ -39,16 +39,21 @@ uint8_t range_quality(const struct channel *channel, double value)
     return QUALITY_GOOD;
 }
 
-static uint8_t quality_of_value(const struct channel *channel, uint8_t verdict, double value, bool at_limit)
+static bool is_code(const struct channel *channel)
+{
+    const struct point *point = point_get(channel->point);
+    return point != 0 && (point->kind == QUANTITY_STATE || point->kind == QUANTITY_COUNT);
+}
+
+static uint8_t quality_of_value(const struct channel *channel, uint8_t verdict, double value,
+                                bool at_limit)
 {
     if (verdict == DECODE_UNDECODABLE)
         return QUALITY_IMPOSSIBLE;
     uint8_t quality = range_quality(channel, value);
     if (quality == QUALITY_IMPOSSIBLE)
         return quality;
-    const struct point *point = point_get(channel->point);
-    bool is_code = point != 0 && (point->kind == QUANTITY_STATE || point->kind == QUANTITY_COUNT);
-    if (at_limit && !is_code)
+    if (at_limit && !is_code(channel))
         quality = quality_first(quality, QUALITY_UNUSUAL);
     if (verdict == DECODE_LIMITED)
         quality = quality_first(quality, QUALITY_LIMITED);
@@ -63,7 +68,8 @@ uint8_t decoded_quality(const struct channel *channel, const struct decoded *dec
         return QUALITY_CHANNEL_FAULT;
     if (channel->type == TYPE_TEXT && decoded->verdict == DECODE_VALUE)
         return QUALITY_GOOD;
-    return quality_of_value(channel, decoded->verdict, decoded->value, channel_is_at_type_limit(channel, decoded));
+    return quality_of_value(channel, decoded->verdict, decoded->value,
+                            channel_is_at_type_limit(channel, decoded));
 }
 
 /* ---- rate of change ---- */
@@ -200,6 +206,11 @@ static bool was_seen_good(const struct fold *fold, const struct scan_context *co
            facts->good_utc >= context->entry->from_utc_ms;
 }
 
+static bool is_of_gauge(const struct scan_context *context, unsigned index)
+{
+    return (context->arranged->channel[index] & CHANNEL_OF_GAUGE) != 0;
+}
+
 /** What the data themselves say; `looked` holds words. */
 static uint8_t quality_of_data(struct fold *fold, const struct scan_context *context,
                                unsigned index)
@@ -223,7 +234,7 @@ static uint8_t quality_of_data(struct fold *fold, const struct scan_context *con
     if ((!entry->confirmed_units[point] && !context->is_confirmed[point]) ||
         (setting != 0 && setting->state != SETTING_KNOWN))
         quality = quality_first(quality, QUALITY_UNIT_UNCONFIRMED);
-    if (channel_of_gauge(channel) && context->is_frozen)
+    if (is_of_gauge(context, index) && context->is_frozen)
         quality = quality_first(quality, QUALITY_FROZEN);
     if (context->end - context->fresh > (int64_t)entry->stale_limit_ms && entry->stale_limit_ms > 0)
         quality = quality_first(quality, QUALITY_STALE);
@@ -231,7 +242,7 @@ static uint8_t quality_of_data(struct fold *fold, const struct scan_context *con
         quality = quality_first(quality, QUALITY_LINE_DISTURBED);
     if (context->clock_unsure)
         quality = quality_first(quality, QUALITY_CLOCK_UNSURE);
-    bool is_of_stage = context->has_sensors && channel_of_gauge(channel);
+    bool is_of_stage = context->has_sensors && is_of_gauge(context, index);
     bool may_count = !is_of_stage || fold->source[context->scan->source].kind == KIND_LIVE;
     if (channel->has_max_rate && may_count &&
         !step_take(&fold->step[point], looked->value, context->begun, channel->max_rate_per_s,
@@ -255,11 +266,13 @@ static uint8_t quality_of_channel(struct fold *fold, const struct scan_context *
         quality = QUALITY_NO_DATA;
     else
         quality = quality_of_data(fold, context, index);
-    if (context->is_heard && context->has_sensors && channel_of_gauge(channel))
+    if (context->is_heard && context->has_sensors && is_of_gauge(context, index))
         quality = quality_first(quality, context->gauge_quality);
-    /* A surface unit that has just started holds zeros for the sensors wired to itself, too: while it is starting a zero of theirs proves nothing.
-     * Found by tests/days, "a restarted surface unit publishes no zero". */
-    else if (context->is_heard && context->has_sensors && context->gauge_quality == QUALITY_STARTING &&
+    /* A surface unit that has just started holds zeros for the sensors wired to itself, too: while
+     * it is starting a zero of theirs proves nothing. Found by tests/days, "a restarted surface
+     * unit publishes no zero". */
+    else if (context->is_heard && context->has_sensors &&
+             context->gauge_quality == QUALITY_STARTING &&
              context->looked[index].at == LOOKED_DATA && context->looked[index].is_zero)
         quality = quality_first(quality, QUALITY_STARTING);
     if (context->entry->fitted[channel->point] == FITTED_NO && quality != QUALITY_LINE_DOWN &&

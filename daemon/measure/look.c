@@ -77,7 +77,7 @@ static void look_at_channel(const struct scan_context *context, unsigned index,
 {
     const struct scan *scan = context->scan;
     const struct channel *channel = &context->map->channel[index];
-    looked->value = looked->number = NAN;
+    *looked = (struct looked){.value = NAN, .number = NAN};
     looked->at = (uint8_t)look_at(scan, channel->table, channel->address, channel->n_words, false,
                                   &looked->words, &looked->bit);
     if (looked->at != LOOKED_DATA)
@@ -96,23 +96,36 @@ static void look_at_channel(const struct scan_context *context, unsigned index,
         looked->is_zero = looked->is_zero && looked->words[i] == 0;
 }
 
+void look_at_map(const struct map *map, const struct source_entry *entry,
+                 struct arranged_source *into)
+{
+    unsigned downhole = 0;
+    *into = (struct arranged_source){0};
+    for (unsigned i = 0; i < map->n_channels; i++)
+        downhole += channel_is_downhole(&map->channel[i]);
+    for (unsigned i = 0; i < map->n_channels; i++) {
+        const struct channel *channel = &map->channel[i];
+        const bool is_of_gauge = channel_of_gauge(channel);
+        const bool is_stated_away =
+            channel->point < POINT_COUNT && entry->fitted[channel->point] == FITTED_NO;
+        const bool is_sensor = downhole > 0 ? channel_is_downhole(channel) : is_of_gauge;
+        if (is_of_gauge)
+            into->channel[i] |= CHANNEL_OF_GAUGE;
+        if (is_sensor && !is_stated_away)
+            into->channel[i] |= CHANNEL_IS_SENSOR;
+        into->has_sensors = into->has_sensors || (is_sensor && !is_stated_away);
+    }
+}
+
 void look_at_channels(const struct fold *fold, struct scan_context *context)
 {
     const struct map *map = context->map;
-    unsigned downhole = 0;
     setting_look(fold, context, true);
     for (unsigned i = 0; i < map->n_channels; i++) {
         look_at_channel(context, i, &context->looked[i]);
-        downhole += channel_is_downhole(&map->channel[i]);
+        context->looked[i].is_sensor = (context->arranged->channel[i] & CHANNEL_IS_SENSOR) != 0;
     }
-    for (unsigned i = 0; i < map->n_channels; i++) {
-        const struct channel *channel = &map->channel[i];
-        bool is_stated_away =
-            channel->point < POINT_COUNT && context->entry->fitted[channel->point] == FITTED_NO;
-        bool is_sensor = downhole > 0 ? channel_is_downhole(channel) : channel_of_gauge(channel);
-        context->looked[i].is_sensor = is_sensor && !is_stated_away;
-        context->has_sensors = context->has_sensors || context->looked[i].is_sensor;
-    }
+    context->has_sensors = context->arranged->has_sensors;
 }
 
 bool measure_channel(const struct plan *plan, const struct well_plan *well, const struct scan *scan,

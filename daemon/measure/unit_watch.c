@@ -65,7 +65,8 @@ static double head_of(const struct fold *fold, const struct scan_context *contex
         well_channel(context->plan, context->well, point, context->scan->begun.utc_ms, &source);
     if (channel == 0 || source == context->scan->source)
         return NAN;
-    struct input input = input_of_scan(fold, context, point);
+    struct input input = input_of_fold(fold, context, point, source);
+    input_describe(&input, point, channel);
     if (quality_class_of(input.quality) != QUALITY_CLASS_GOOD ||
         input.reference == REFERENCE_UNKNOWN)
         return NAN;

@@ -5,7 +5,7 @@
  * reserves and reads whatever length a packet states, in one go), and so that TLS is ours.
  *
  *   broker ── TCP ─ (TLS) ─ [ in 16 KiB ] ──▶ pair ──▶ library
- *                           [ out 16 KiB ] ◀── pair ◀── library
+ *                           [ out 64 KiB ] ◀── pair ◀── library
  *
  * The library's descriptor is the other end of the pair; it notices nothing. Its bytes are followed
  * packet by packet: a head that states more than MQTT_TAKE_PACKET_MAX goes no further, and a packet
@@ -23,6 +23,7 @@
 
 #define MQTT_TAKE_PACKET_MAX 16384u /* of the broker, without its head */
 #define MQTT_PIPE_ROOM 16384
+#define MQTT_PIPE_OUT_ROOM 65536 /* a batch of records in one piece: a call costs as much as a row */
 #define MQTT_PIPE_IN_ROOM                                                                          \
     (MQTT_TAKE_PACKET_MAX + 5 + MQTT_PIPE_ROOM) /* a packet, and what comes                        \
                                                  */
@@ -47,7 +48,7 @@ struct mqtt_pipe {
     struct mqtt_follow follow;
     size_t in_at, in_n, out_at, out_n;
     size_t sound_n; /* of in_n: whole packets that may be passed on */
-    uint8_t in[MQTT_PIPE_IN_ROOM], out[MQTT_PIPE_ROOM];
+    uint8_t in[MQTT_PIPE_IN_ROOM], out[MQTT_PIPE_OUT_ROOM];
 };
 
 /** Puts itself between: `library_fd`, a connecting TCP socket, becomes an end of a pair. False: no

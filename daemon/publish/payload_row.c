@@ -48,6 +48,18 @@ static char *put(char *at, const char *text)
     return at + n;
 }
 
+static char *put_bytes(char *at, const char *bytes, size_t n)
+{
+    memcpy(at, bytes, n); /* of the text itself: they end before `at` */
+    return at + n;
+}
+
+static char *put_comma(char *at)
+{
+    *at = ',';
+    return at + 1;
+}
+
 /** A name of the program's own tables: nothing in it needs an escape. */
 static char *put_name(char *at, const char *name)
 {
@@ -145,10 +157,43 @@ static char *put_uncertainties(char *at, const struct payload_columns *columns,
     return end_list(at, n);
 }
 
-static char *put_readings(char *at, const struct payload_columns *columns, const struct record *row)
+/** Most readings are as good as the one before, and those of one answer as old: what is the same is
+ * copied, with its comma. */
+static char *put_qualities(char *at, const uint8_t *qualities, uint16_t n)
+{
+    const char *before = at = put(at, ",\"qualities\":[");
+    for (uint16_t i = 0; i < n; i++) {
+        const char *own = at;
+        if (i > 0 && qualities[i] == qualities[i - 1])
+            at = put_bytes(at, before, (size_t)(own - before));
+        else
+            at = put_comma(put_unsigned(at, qualities[i]));
+        before = own;
+    }
+    return end_list(at, n);
+}
+
+static char *put_ages(char *at, const struct record *row, const double *values, uint16_t n)
 {
     static const struct number_format AGE = {
         .resolution = AGE_RESOLUTION_S, .multiple = 1, .decimals = 1, .is_fixed = true};
+    const char *before = at = put(at, ",\"age_s\":[");
+    float age_before = NAN;
+    for (uint16_t i = 0; i < n; i++) {
+        const float age = isfinite(values[i]) ? row->reading[i].age_s : NAN;
+        const char *own = at;
+        if (age == age_before)
+            at = put_bytes(at, before, (size_t)(own - before));
+        else
+            at = put_comma(put_number(at, (double)age, &AGE));
+        before = own;
+        age_before = age;
+    }
+    return end_list(at, n);
+}
+
+static char *put_readings(char *at, const struct payload_columns *columns, const struct record *row)
+{
     double values[RECORD_READINGS_MAX];
     uint8_t qualities[RECORD_READINGS_MAX];
     const uint16_t n = row->n < columns->n ? row->n : columns->n;
@@ -165,18 +210,8 @@ static char *put_readings(char *at, const struct payload_columns *columns, const
         at = put_number(at, sent, &column->format);
         *at++ = ',';
     }
-    at = put(end_list(at, n), ",\"qualities\":[");
-    for (uint16_t i = 0; i < n; i++) {
-        at = put_unsigned(at, qualities[i]);
-        *at++ = ',';
-    }
-    at = put(end_list(at, n), ",\"age_s\":[");
-    for (uint16_t i = 0; i < n; i++) {
-        at =
-            put_number(at, isfinite(values[i]) ? (double)row->reading[i].age_s : (double)NAN, &AGE);
-        *at++ = ',';
-    }
-    at = end_list(at, n);
+    at = put_qualities(end_list(at, n), qualities, n);
+    at = put_ages(at, row, values, n);
     if (columns->with_uncertainty)
         at = put_uncertainties(at, columns, row, values, n);
     return names_input ? put_worst_inputs(at, row, n) : at;

@@ -215,7 +215,7 @@ static int take_role(struct comparing *comparing, const char *role)
 {
     if (strlen(role) > COMPARE_ROLE_MAX || role[0] == '\0' || !order_text_is_clean(role))
         return command_usage_error(&COMMAND_COMPARE,
-                                   "--role: at most %d characters, as in 'field technician'",
+                                   "--by: at most %d characters, as in 'field technician'",
                                    COMPARE_ROLE_MAX);
     snprintf(comparing->role, sizeof comparing->role, "%s", role);
     return 0;
@@ -240,7 +240,7 @@ static int read_options(struct comparing *comparing, int argc, char **argv)
     static const struct option OPTIONS[] = {SOCKET_ASK_OPTIONS,
                                             {"json", no_argument, NULL, 'J'},
                                             {"confirm", no_argument, NULL, 'C'},
-                                            {"role", required_argument, NULL, 'r'},
+                                            {"by", required_argument, NULL, 'b'},
                                             {"source", required_argument, NULL, 's'},
                                             {NULL, 0, NULL, 0}};
     int code = 0;
@@ -254,7 +254,7 @@ static int read_options(struct comparing *comparing, int argc, char **argv)
             comparing->asked.json = true;
         else if (c == 'C')
             comparing->confirms = true;
-        else if (c == 'r')
+        else if (c == 'b')
             code = take_role(comparing, optarg);
         else if (c == 's')
             code = take_source(comparing, optarg);
@@ -272,7 +272,7 @@ static int read_options(struct comparing *comparing, int argc, char **argv)
                                    "that is no name of a well; the well stands before its points");
     if (code == 0 && comparing->confirms && comparing->role[0] == '\0' && !isatty(STDIN_FILENO))
         return command_usage_error(&COMMAND_COMPARE,
-                                   "--confirm needs --role: in which role you confirm");
+                                   "--confirm needs --by: in which role you confirm");
     return code;
 }
 
@@ -303,12 +303,12 @@ const struct command COMMAND_COMPARE = {
     .name = "compare",
     .summary =
         "hold the surface unit's screen against Uphole, channel by channel, and say what differs",
-    .usage = "compare WELL [POINT...] [--source SOURCE] [--confirm] [--role ROLE] [--json] "
+    .usage = "compare WELL [POINT...] [--source SOURCE] [--confirm] [--by ROLE] [--json] "
              "[--config FILE [--maps DIRECTORY] | --journal DIRECTORY]\n"
              "       uphole compare WELL POINT=VALUE... [the same options]",
     .help = "  --source SOURCE      gauge (the default), drive, wellhead or all: whose screen\n"
             "  --confirm            confirm what is the same without asking each time\n"
-            "  --role ROLE          in which role you confirm: field technician\n"
+            "  --by ROLE            in which role you confirm: field technician\n"
             "  --json               the outcome as one object; the dialogue goes to standard "
             "error\n" SOCKET_ASK_HELP "\n"
             "Asks for one channel after the other, in the order of 'uphole read'. Type number and "

@@ -26,7 +26,8 @@ enum typed { TYPED_LINE = 1, TYPED_TOO_LONG, TYPED_END, TYPED_SIGNAL };
 struct keyboard {
     struct comparing *comparing;
     struct up_error *error;
-    int code; /* of a look that failed */
+    int code;         /* of a look that failed */
+    bool is_overlong; /* the line that is being typed was longer than the buffer, and is dropped */
     size_t n;
     char buffer[512];
 };
@@ -94,7 +95,8 @@ static bool cut_line(struct keyboard *keyboard, char line[static LINE_MAX_BYTES]
     if (end == NULL)
         return false;
     const size_t length = (size_t)(end - keyboard->buffer);
-    *typed = length < LINE_MAX_BYTES ? TYPED_LINE : TYPED_TOO_LONG;
+    *typed = length < LINE_MAX_BYTES && !keyboard->is_overlong ? TYPED_LINE : TYPED_TOO_LONG;
+    keyboard->is_overlong = false;
     if (*typed == TYPED_LINE) {
         memcpy(line, keyboard->buffer, length);
         line[length] = '\0';
@@ -122,8 +124,10 @@ static enum typed next_line(struct keyboard *keyboard, char line[static LINE_MAX
         }
         if (ready < 0)
             continue; /* a signal that isn't ours */
-        if (keyboard->n == sizeof keyboard->buffer)
-            keyboard->n = 0; /* no line is as long; what stands there is dropped */
+        if (keyboard->n == sizeof keyboard->buffer) {
+            keyboard->is_overlong = true;
+            keyboard->n = 0;
+        }
         const ssize_t got = read(STDIN_FILENO, keyboard->buffer + keyboard->n,
                                  sizeof keyboard->buffer - keyboard->n);
         if (got <= 0 && errno != EINTR)

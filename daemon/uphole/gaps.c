@@ -237,7 +237,18 @@ static enum up_rc open_reader(struct gaps_report *report, struct up_error *error
     return rc == UP_OK ? journal_reader_open(directory, &report->reader, error) : rc;
 }
 
-static enum up_rc make_report(struct gaps_report *report, struct up_error *error)
+void gaps_end(struct gaps_report *report)
+{
+    journal_reader_close(report->reader);
+    plan_free(report->plan);
+    free(report->rows);
+    report->reader = NULL;
+    report->plan = NULL;
+    report->rows = NULL;
+    report->n_rows = report->room = 0;
+}
+
+enum up_rc gaps_read(struct gaps_report *report, bool with_counts, struct up_error *error)
 {
     enum up_rc rc = open_reader(report, error);
     if (rc == UP_OK)
@@ -246,7 +257,7 @@ static enum up_rc make_report(struct gaps_report *report, struct up_error *error
         rc = find_well(report, error);
     if (rc == UP_OK)
         rc = read_rows(report, error);
-    if (rc == UP_OK && !report->asked.json)
+    if (rc == UP_OK && with_counts)
         rc = journal_count_all(report->reader, report->asked.from_utc_ms, report->asked.to_utc_ms,
                                report->counts, GAPS_COUNTS_MAX, &report->n_counts, error);
     return rc;
@@ -271,7 +282,7 @@ static int run_gaps(int argc, char **argv)
         asked->from_utc_ms = asked->to_utc_ms - asked->last_ms;
     if (code == 0 && asked->from_utc_ms > asked->to_utc_ms)
         code = command_usage_error(&COMMAND_GAPS, "the time asked for ends before it begins");
-    if (code == 0 && make_report(report, &error) != UP_OK)
+    if (code == 0 && gaps_read(report, !asked->json, &error) != UP_OK)
         code = command_fail(&error);
     else if (code == 0 && asked->json)
         print_json(report);
@@ -281,9 +292,7 @@ static int run_gaps(int argc, char **argv)
         gaps_fold(report);
         gaps_print_summary(report, gaps_print_rows(report));
     }
-    journal_reader_close(report->reader);
-    plan_free(report->plan);
-    free(report->rows);
+    gaps_end(report);
     free(report);
     return code;
 }

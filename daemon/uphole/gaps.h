@@ -36,6 +36,10 @@ struct gaps_report {
 
 /** 1,151: with commas, whatever the locale. Returns `into`. */
 const char *gaps_grouped(uint64_t number, char into[static 32]);
+/** Answers report->asked: plan and rows (`with_counts`: for the summary too). gaps_end frees it, also
+ * after a failure. */
+UP_MUST enum up_rc gaps_read(struct gaps_report *report, bool with_counts, struct up_error *error);
+void gaps_end(struct gaps_report *report);
 /** Marks rows that are shown within another. */
 void gaps_fold(struct gaps_report *report);
 /** Prints the rows in aligned columns; returns how many. */

@@ -63,21 +63,23 @@ static bool is_too_much(struct journal *journal, const struct plan *plan)
                                                   plan->journal.at_most_bytes / 100 * FULL_PERCENT;
 }
 
-static bool is_too_old(const struct retain_options *options, const struct removal_next *next)
+static bool is_too_old(struct retain *retain, const struct retain_options *options)
 {
-    const struct stamp now = stamp_take(options->clock, options->watch);
-    return (now.clock == CLOCK_STATE_SYNCHRONISED || now.clock == CLOCK_STATE_HOLDOVER) &&
+    const struct removal_next *next = &retain->next;
+    int64_t now_ms = 0;
+    return retain_age_now(&retain->age, options->journal, options->clock, options->watch,
+                          &now_ms) &&
            next->dated && options->plan->journal.keep_ms > 0 &&
-           next->to_utc_ms < now.utc_ms - (int64_t)options->plan->journal.keep_ms;
+           next->to_utc_ms < now_ms - (int64_t)options->plan->journal.keep_ms;
 }
 
-static uint8_t reason_of(const struct retain_options *options, const struct removal_next *next)
+static uint8_t reason_of(struct retain *retain, const struct retain_options *options)
 {
     if (journal_needs_room(options->journal))
         return RETAIN_DISK;
     if (is_too_much(options->journal, options->plan))
         return RETAIN_SIZE;
-    return is_too_old(options, next) ? RETAIN_AGE : RETAIN_NONE;
+    return is_too_old(retain, options) ? RETAIN_AGE : RETAIN_NONE;
 }
 
 /** How far the lead-in of any well may reach: it must not reach into an interval under review. */
@@ -191,7 +193,7 @@ static void look(struct retain *retain, const struct retain_options *options)
     retain->held_for = NULL;
     if (journal_removal_next(options->journal, &retain->next, &error) != UP_OK)
         return;
-    retain->reason = retain->next.to_pos == 0 ? RETAIN_NONE : reason_of(options, &retain->next);
+    retain->reason = retain->next.to_pos == 0 ? RETAIN_NONE : reason_of(retain, options);
     const uint8_t interval =
         retain->reason == RETAIN_NONE
             ? 0

@@ -7,6 +7,7 @@
 #define UPHOLE_RETAIN_H
 
 #include "core.h"
+#include "retain_age.h"
 
 /** Why rows go. */
 enum retain_reason { RETAIN_NONE = 0, RETAIN_AGE, RETAIN_SIZE, RETAIN_DISK, RETAIN_REASONS };
@@ -32,10 +33,11 @@ struct retain {
     char why[GAP_CAUSE_MAX];
     /* what is said once, and shown by status */
     uint8_t held_by_interval; /* 1 + index into the plan's retain; 0: by none */
-    bool needs_room;          /* and can't have it: the interval stands in the way */
+    struct retain_age age;
+    bool needs_room;      /* and can't have it: the interval stands in the way */
     const char *held_for; /* destination for which rows older than `keep` are kept; NULL: none */
     int64_t told_day[RETAIN_REASONS];
-    uint64_t removed_all;                  /* in this process */
+    uint64_t removed_all; /* in this process */
     int64_t removed_to_utc_ms;
 };
 

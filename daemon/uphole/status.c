@@ -159,7 +159,7 @@ static void delivery_stage(const struct status_view *view, uint16_t w, const str
 }
 
 /** What the unit-setting registers say, where a map names one. */
-static bool setting_lines(const struct status_view *view, uint16_t w, const struct stamp *now,
+bool status_setting_lines(const struct status_view *view, uint16_t w, const struct stamp *now,
                           struct socket_text *text)
 {
     const struct well_plan *well = &view->plan->wells[w];
@@ -191,7 +191,7 @@ static void units_lines(const struct status_view *view, uint16_t well, const str
 {
     struct unit_doubt_now found[UNIT_DOUBTS_MAX];
     char words[UNIT_WORDS_MAX];
-    const bool any = setting_lines(view, well, now, text);
+    const bool any = status_setting_lines(view, well, now, text);
     const size_t n = status_unit_doubts(view->core, well, now, found);
     for (size_t i = 0; i < n; i++)
         if (unit_words(view->plan, &view->plan->wells[well], now->utc_ms, &found[i], words) > 0)

@@ -124,6 +124,11 @@ static void retention_lines(const struct status_view *view, const struct stamp *
     if (retain->removed_all > 0)
         text_add(text, "             retention has removed scans up to %s\n",
                  stamp_to_short_text(retain->removed_to_utc_ms, to));
+    if (retain_age_ahead_ms(&retain->age) > 0)
+        text_add(text,
+                 "             the box's clock is %s ahead of what it showed before: until it has "
+                 "been synchronised there for a day no scan is removed by it\n",
+                 duration_to_text(retain_age_ahead_ms(&retain->age), from));
     if (retain->held_for != NULL)
         text_add(text,
                  "             scans older than `keep` wait for %s, which has not accepted them\n",
@@ -256,6 +261,8 @@ static void add_retention(const struct status_view *view, const struct journal_r
         text_add(text, "null");
     else
         text_add_instant(text, retain->removed_to_utc_ms);
+    text_add(text, ",\"clock_ahead_ms\":%" PRId64,
+             retain == NULL ? 0 : retain_age_ahead_ms(&retain->age));
     text_add(text, ",\"retained_intervals\":%u,\"retention_stopped\":%s,\"kept_for\":",
              view->plan->journal.n_retain, retain != NULL && retain->needs_room ? "true" : "false");
     if (retain == NULL || retain->held_for == NULL)

@@ -132,6 +132,13 @@ struct removal {
     size_t n_floors;
     struct row_floor *floors;
 };
+/** The time by which scans get old, as it was noted last, and when. utc_ms 0: never. */
+struct age_clock {
+    int64_t utc_ms, boot_ms;
+    uint32_t boot;
+};
+UP_MUST enum up_rc journal_read_age_clock(struct journal *journal, struct age_clock *out, struct up_error *error);
+UP_MUST enum up_rc journal_note_age_clock(struct journal *journal, const struct age_clock *clock, struct up_error *error);
 /** A step of removing what only removed rows needed (facts, runs, plans, orders), one small transaction; *more: the round is not through. */
 UP_MUST enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *error);
 

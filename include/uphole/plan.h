@@ -434,6 +434,8 @@ const struct unit_meaning *unit_meaning_of(const struct unit_setting *setting, u
 uint16_t unit_setting_bits(const struct unit_setting *setting, uint16_t word);
 /** How a governed channel's numbers become the point's unit while `meaning` holds. False: they can't, which a map that was read rules out. */
 bool unit_meaning_conversion(const struct channel *channel, const struct unit_meaning *meaning, struct conversion *out);
+/** SHA-256, hex, of a map of the plan as the canonical text has it, its name left out. UP_E_MEMORY. */
+UP_MUST enum up_rc plan_map_digest(const struct plan *plan, uint16_t map, char into[static 65], struct up_error *error);
 /** Sets the journal's number of well `index`; only before threads start. */
 void plan_number_well(struct plan *plan, uint16_t index, uint16_t number);
 

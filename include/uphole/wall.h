@@ -30,7 +30,7 @@
 #define WALL_FD 3
 #define WALL_PIECE_MAX 16384
 #define WALL_WANT_MAX 64
-#define WALL_RECORDS_BYTES 16000 /* of records in one message: about 25 of 24 points */
+#define WALL_RECORDS_BYTES 32000 /* of records in one message: about 64 of 24 points, a whole want */
 #define WALL_STREAM_USAGE 4 /* of a cursor, well 0: `pos` is a month (203103), `seq` the bytes that the destination cost in it */
 
 enum wall_kind {

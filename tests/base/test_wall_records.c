@@ -9,6 +9,9 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
+/* Of a record in a pack, before its readings of 16 bytes and their uncertainties of 8. */
+#define HEAD_BYTES (8 + offsetof(struct record, reading))
+
 static struct wall_message message_of(enum wall_kind kind)
 {
     struct wall_message message;
@@ -37,15 +40,23 @@ static struct wall_message full_record(uint16_t n)
     return message;
 }
 
-/** Records of 1, 2, 3 ... readings; every second one is live. */
+/** Records of 1, 2, 3 ... readings; every second one is live, every third has uncertainties. */
+static struct record record_at(unsigned i)
+{
+    struct record record = full_record((uint16_t)i).record.record;
+    record.pos = i;
+    for (unsigned k = 0; i % 3 == 0 && k < i; k++)
+        record.reading[k].u = k % 2 == 0 ? 0.25 * k : 0.0; /* none of its first, too */
+    return record;
+}
+
 static struct wall_message pack_of(unsigned n)
 {
     struct wall_message message = message_of(WALL_RECORDS);
     message.records.destination = 3;
     message.records.serial = 12;
     for (unsigned i = 1; i <= n; i++) {
-        struct record record = full_record((uint16_t)i).record.record;
-        record.pos = i;
+        const struct record record = record_at(i);
         assert_true(wall_records_add(&message.records, &record, i % 2 == 0));
     }
     return message;
@@ -74,8 +85,7 @@ static void records_of_a_pack_are_what_they_would_be_alone(void **state)
     static struct wall_record taken;
     size_t at = 0;
     for (unsigned i = 1; i <= 20; i++) {
-        struct record want = full_record((uint16_t)i).record.record;
-        want.pos = i;
+        const struct record want = record_at(i);
         memset(&taken, 0, sizeof taken);
         assert_true(wall_records_take(&pack.records, &at, &taken));
         assert_int_equal(taken.destination, 3);
@@ -96,7 +106,7 @@ static void a_pack_takes_no_more_than_it_holds_and_no_more_than_a_want(void **st
     unsigned n = 0;
     while (wall_records_add(&pack.records, &large, false))
         n++;
-    check_count("large ones", n, WALL_RECORDS_BYTES / (8 + sizeof(struct record)));
+    check_count("large ones", n, WALL_RECORDS_BYTES / (HEAD_BYTES + RECORD_READINGS_MAX * 16));
     pack = message_of(WALL_RECORDS);
     for (n = 0; wall_records_add(&pack.records, &small, false); n++)
         ;
@@ -119,7 +129,7 @@ static void packs_that_do_not_add_up_are_dropped(void **state)
     message.records.n = 6;
     check_dropped("six of five", &message, whole);
     message = pack_of(5);
-    message.records.size -= (uint32_t)sizeof(struct reading);
+    message.records.size -= 16;
     check_dropped("the last record cut", &message, head + message.records.size);
     message = pack_of(0);
     check_dropped("nothing", &message, head);
@@ -133,6 +143,11 @@ static void packs_that_do_not_add_up_are_dropped(void **state)
     message = pack_of(2);
     message.records.bytes[0] = 2;
     check_dropped("a flag of 2", &message, head + message.records.size);
+    message = pack_of(2);
+    message.records.bytes[1] = 1;
+    check_dropped("uncertainties that are not there", &message, head + message.records.size);
+    message.records.bytes[1] = 2;
+    check_dropped("another flag of 2", &message, head + message.records.size);
     message = pack_of(1);
     message.records.size = WALL_RECORDS_BYTES + 1;
     check_dropped("larger than its room", &message, sizeof message);

@@ -50,6 +50,8 @@ static inline double in_unit(double value, const char *unit)
                    {"V", 1},    {"kohm", 1},   {"Mohm", 1000}, {"Hz", 1},    {"A", 1}};
     if (strcmp(unit, "degF") == 0)
         return value * 1.8 + 32.0;
+    if (strcmp(unit, "degF as degC") == 0)
+        return (value - 32.0) / 1.8;
     if (strcmp(unit, "K") == 0)
         return value + 273.15;
     for (size_t i = 0; i < sizeof FACTORS / sizeof *FACTORS; i++)

@@ -221,6 +221,19 @@ static void a_reference_that_the_screen_states_is_heeded(void **state)
         "The screen shows gauge pressure, and the registers hold absolute, as the map says");
 }
 
+/* 9000 kPa taken for psi are 62053 kPa (6.894757, NIST SP 811). */
+static void one_conversion_too_many_is_named_also_where_the_point_moves(void **state)
+{
+    static struct story story;
+    (void)state;
+    seed = 10;
+    tell(&story, scaled, POINT_INTAKE_PRESSURE, 9000, 0);
+    hold(&story, "MPa", PSI, 0);
+    check_verdict(&story, "1305 psi", COMPARE_CAUSE, "as from psi, though it was in kPa already");
+    check_verdict(&story, "9000 kPa", COMPARE_CAUSE,
+                  "though it was in kPa already; or the screen's number is in psi");
+}
+
 static void without_a_value_nothing_is_compared(void **state)
 {
     static struct story story;
@@ -260,6 +273,7 @@ int main(void)
         cmocka_unit_test(what_means_not_fitted_is_never_the_same_also_in_another_unit),
         cmocka_unit_test(what_digits_cannot_tell_is_said_and_not_confirmed),
         cmocka_unit_test(a_reference_that_the_screen_states_is_heeded),
+        cmocka_unit_test(one_conversion_too_many_is_named_also_where_the_point_moves),
         cmocka_unit_test(without_a_value_nothing_is_compared),
     };
     return cmocka_run_group_tests(tests, open_maps, close_maps);

@@ -222,6 +222,42 @@ static void an_interval_under_review_stops_retention_and_says_so(void **state)
     day_destroy(day);
 }
 
+/** Planted defect: retain-age-wall-believed. What is removed does not come back when the clock is
+ * set right. */
+static void a_clock_that_jumps_ahead_removes_nothing(void **state)
+{
+    (void)state;
+    const struct day_options options = {.config = TWO_WELLS, .journal = ", keep: 2 h", .seed = 65};
+    struct day *day = day_create(&options);
+    run_hours(day, 2);
+    day_step_clock(day, 400 * 24 * HOUR);
+    run_hours(day, 1);
+    const int64_t rows = rows_left(day, NULL);
+    print_message("%" PRId64 " rows are left\n", rows);
+    assert_true(rows >= 2 * ROWS_AN_HOUR); /* what is older than 2 h by a sane clock goes */
+    day_step_clock(day, -400 * 24 * HOUR);
+    day_run_for(day, HOUR / 6);
+    assert_true(rows_left(day, NULL) >= 2 * ROWS_AN_HOUR);
+    day_destroy(day);
+}
+
+/** Planted defect: retain-age-any-clock. A box that lost its clock keeps everything. */
+static void a_clock_that_was_never_set_removes_nothing(void **state)
+{
+    (void)state;
+    const struct day_options options = {.config = TWO_WELLS,
+                                        .journal = ", keep: 2 h",
+                                        .seed = 66,
+                                        .utc_ms = INT64_C(1262304000000), /* 2010 */
+                                        .clock_unsynchronised = true};
+    struct day *day = day_create(&options);
+    run_hours(day, 3);
+    check_count("never set", number(day, "SELECT max(began_clock) FROM run"),
+                CLOCK_STATE_NEVER_SET);
+    assert_true(rows_left(day, NULL) >= 3 * ROWS_AN_HOUR - 8);
+    day_destroy(day);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -229,6 +265,8 @@ int main(void)
         cmocka_unit_test(age_takes_nothing_that_was_not_accepted),
         cmocka_unit_test(size_takes_the_oldest_and_counts_what_was_not_accepted),
         cmocka_unit_test(an_interval_under_review_stops_retention_and_says_so),
+        cmocka_unit_test(a_clock_that_jumps_ahead_removes_nothing),
+        cmocka_unit_test(a_clock_that_was_never_set_removes_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -17,6 +17,8 @@ What must hold (the letters stand before what is found):
      where a journal was set back
   O  rows come first in the order of seq, but for those that a broker had refused
   D  due = rows that came + never attempted by the published ledger, for each source, from the first due time to the last
+  J  each row that the last journal holds came, or waits behind the destination's place, or is counted as set aside in a row of the ledger that
+     covers its seq
   L  what came of a stretch is what the journal's `replay` makes of it
   B  the sums of `audit` hold, and are those of the rows that came
 """
@@ -47,10 +49,16 @@ class Evidence:
         directory = pathlib.Path(directory)
         self.story = [json.loads(line) for line in (directory / "story.ndjson").read_text().splitlines()]
         self.messages = []  # (topic, message), in the order of arrival
+        arrived = {}  # what each line said, and to which subscriber it said so first
         for path in sorted(directory.glob("subscriber-*.log"), key=lambda p: int(p.stem.split("-")[1])):
             for line in path.read_text(errors="replace").splitlines(keepends=True):
                 parts = line.split(" ", 3)
                 if len(parts) == 4 and line.endswith("\n") and parts[3].startswith("{"):
+                    before = arrived.setdefault((parts[2], parts[3]), [path, len(self.messages)])
+                    if before[0] != path:  # several subscribers listen; one that came back may hear it first
+                        if float(parts[0]) < self.messages[before[1]][0]:
+                            self.messages[before[1]] = (float(parts[0]), *self.messages[before[1]][1:])
+                        continue
                     self.messages.append((float(parts[0]), parts[1] == "1", parts[2], json.loads(parts[3])))
         self.messages.sort(key=lambda m: m[0])
         self.truth = collections.defaultdict(list)  # line -> [(boot ms, gauge, {point: words})], a refresh each
@@ -62,6 +70,8 @@ class Evidence:
         self.journal = pathlib.Path(json.loads((directory / "plans.json").read_text())["journal"])
         self.audits = [json.loads(line) for line in (directory / "audit.ndjson").read_text().splitlines()]
         replays = directory / "replay.ndjson"
+        journaled = directory / "journaled.ndjson"
+        self.journaled = [json.loads(line) for line in journaled.read_text().splitlines()] if journaled.exists() else []
         removed = directory / "removed.ndjson"
         self.removed = removed.exists() and removed.read_text().strip() != "{}"
         self.replays = [json.loads(line) for line in replays.read_text().splitlines()] if replays.exists() else []
@@ -325,6 +335,24 @@ class Judge:
             if audit["code"] != 0 and not (audit["code"] == 2 and undecided):
                 self.says("B", f"audit of {audit['journal']} ends with {audit['code']}: {audit['said'][-900:]}")
 
+    # ---- J ----
+
+    def journaled(self):
+        came = {(r["run"], r["well"], r["seq"]) for r in self.arrivals}
+        if len(self.evidence.journaled) != 2 or any(j["code"] != 0 for j in self.evidence.journaled):
+            self.says("J", f"what the journal holds was not told: {[(j['well'], j['code']) for j in self.evidence.journaled]}")
+        for said in self.evidence.journaled:
+            asides = [[before, after if not is_open and after else 1 << 62, scans] for _, before, after, is_open, scans in said["aside"]]
+            for run, seq in said["rows"]:
+                if (run, said["well"], seq) in came or seq > said["place"]:
+                    continue
+                aside = next((a for a in asides if a[0] < seq < a[1] and a[2] > 0), None)
+                if aside is None:
+                    self.says("J", f"{said['well']} seq {seq} of run {run} lies in the journal and before the destination's place, seq {said['place']}, "
+                                   "and never came")
+                else:
+                    aside[2] -= 1
+
     def late(self):
         for replay in self.evidence.replays:
             if replay["code"] != 0:
@@ -349,6 +377,7 @@ class Judge:
         self.order()
         self.dues()
         self.books()
+        self.journaled()
         self.late()
         self.accepted()
         return self.found

@@ -83,6 +83,19 @@ def a_hole_in_seq_is_in_no_ledger(evidence):
     return False
 
 
+def the_newest_row_that_was_accepted_never_came(evidence):
+    """Nothing follows it, so nothing names it: the journal alone knows."""
+    for said in evidence.journaled:
+        last = next(([run, seq] for run, seq in reversed(said["rows"]) if seq <= said["place"]), None)
+        if last is None or said["aside"]:
+            continue
+        before = len(evidence.messages)
+        evidence.messages = [m for m in evidence.messages if not (m[2].endswith("/record") and m[3]["well"] == said["well"] and m[3]["run"] == last[0]
+                                                                  and any(r["seq"] == last[1] for r in m[3]["rows"]))]
+        return len(evidence.messages) < before
+    return False
+
+
 def a_restored_image_goes_on_with_the_old_run(evidence):
     runs = list(dict.fromkeys(m[3]["run"] for m in evidence.messages if m[2].endswith("/record")))
     if len(runs) < 2:
@@ -143,7 +156,7 @@ def the_audit_finds_a_difference(evidence):
 
 # defect: the letters of the judge of which one at least must name it
 PLANTED = {a_row_is_lost: "C", a_row_comes_again_with_another_value: "I", the_cursor_moved_before_the_rows_were_taken: "C",
-           a_hole_in_seq_is_in_no_ledger: "C", a_restored_image_goes_on_with_the_old_run: "IR", a_stale_value_is_sent_as_fresh: "VI",
+           a_hole_in_seq_is_in_no_ledger: "C", the_newest_row_that_was_accepted_never_came: "J", a_restored_image_goes_on_with_the_old_run: "IR", a_stale_value_is_sent_as_fresh: "VI",
            a_failed_poll_shows_a_value: "V", a_ledger_row_is_withheld: "D", an_outage_is_counted_twice: "D", the_audit_finds_a_difference: "B"}
 
 

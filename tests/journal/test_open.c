@@ -156,6 +156,11 @@ static void damage_inside_is_found_before_anything_is_published_and_then_moved_a
                 1);
 }
 
+#define NEWER 4
+_Static_assert(NEWER == JOURNAL_SCHEMA + 1, "the next schema");
+#define NUMBER_TEXT(number) #number
+#define NUMBER(number) NUMBER_TEXT(number)
+
 /* Planted defect: an unknown schema is used as if it were known. */
 static void a_newer_schema_is_refused_by_name_and_not_touched(void **state)
 {
@@ -163,14 +168,15 @@ static void a_newer_schema_is_refused_by_name_and_not_touched(void **state)
     struct up_error error = {0};
     rig_start(rig, BOOT_A);
     rig_kill(rig);
-    rig_execute(rig, "PRAGMA user_version=3");
+    rig_execute(rig, "PRAGMA user_version=" NUMBER(NEWER));
     assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_NEWER);
-    assert_non_null(strstr(error.why, "newer Uphole (schema 3, this one knows 2)"));
-    check_count("still 3", rig_query(rig, "PRAGMA user_version"), 3);
+    assert_non_null(strstr(error.why, "newer Uphole (schema " NUMBER(
+                                          NEWER) ", this one knows " NUMBER(JOURNAL_SCHEMA) ")"));
+    check_count("still newer", rig_query(rig, "PRAGMA user_version"), NEWER);
     struct journal_reader *reader = NULL;
     assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_E_NEWER);
     assert_null(reader);
-    rig_execute(rig, "PRAGMA user_version=2");
+    rig_execute(rig, "PRAGMA user_version=" NUMBER(JOURNAL_SCHEMA));
     assert_int_equal(open_again(rig, &rig->journal, &error),
                      UP_OK); /* and the refusal kept no lock */
 }
@@ -181,12 +187,12 @@ static void check_foreign(struct rig *rig)
     struct up_error error = {0};
     struct journal_reader *reader = NULL;
     char command[200];
-    assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_DISK);
+    assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_FOREIGN);
     assert_non_null(strstr(error.why, "no journal of Uphole"));
     assert_non_null(strstr(error.why, rig->directory));
     assert_non_null(strstr(error.why, "Name another journal directory"));
     error = (struct up_error){0};
-    assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_E_DISK);
+    assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_E_FOREIGN);
     assert_non_null(strstr(error.why, "no journal of Uphole"));
     snprintf(command, sizeof command, "ls '%s' | grep -q damaged", rig->directory);
     assert_int_not_equal(system(command), 0);

@@ -16,12 +16,12 @@ DOORS = {
     "base": BASE,
     "configure": BASE | {"plan"},
     "gather": BASE | {"plan", "gather", "overhear", "trace"},
-    "commission": BASE | {"plan", "gather", "overhear", "measure", "unit_doubt", "journal", "commission", "compare"},
+    "commission": BASE | {"plan", "gather", "overhear", "measure", "unit_doubt", "journal", "commission", "compare", "loop"},
     "journal": BASE | {"plan", "journal", "journal_books"},
     "measure": BASE - {"say", "ring", "wall"} | {"plan", "measure", "formula", "unit_doubt"},
     "publish": BASE | {"plan", "publish", "table", "read_back"},
     "simulate": BASE | {"plan", "simulate", "exercise"},
-    "uphole": BASE | {"plan", "gather", "overhear", "commission", "compare", "trace", "journal", "journal_books", "measure", "formula", "unit_doubt", "publish", "table", "read_back", "simulate", "exercise"},
+    "uphole": BASE | {"plan", "gather", "overhear", "commission", "compare", "loop", "trace", "journal", "journal_books", "measure", "formula", "unit_doubt", "publish", "table", "read_back", "simulate", "exercise"},
 }
 THIRD_PARTY = {
     "configure": {"yaml.h", "sha2.h"},
@@ -33,7 +33,7 @@ THIRD_PARTY = {
 THIRD_PARTY_OF_FILE = {"daemon/uphole/confine.c": {"seccomp.h"}}
 # Headers of C and of POSIX or Linux that count as "libc".
 SYSTEM = re.compile(r"^(arpa|linux|net|netinet|sys)/[a-z0-9_]+\.h$|^(assert|complex|ctype|dirent|endian|errno|fcntl|fenv|float|getopt|grp|"
-                    r"inttypes|langinfo|limits|locale|math|netdb|poll|pthread|pty|pwd|sched|semaphore|setjmp|signal|stdalign|stdarg|stdatomic|stdbool|"
+                    r"inttypes|langinfo|limits|locale|math|netdb|poll|pthread|pty|pwd|sched|semaphore|setjmp|signal|spawn|stdalign|stdarg|stdatomic|stdbool|"
                     r"stddef|stdint|stdio|stdlib|string|strings|sysexits|syslog|termios|time|unistd|wchar|tgmath)\.h$")
 PURE_FORBIDS = {"stdio.h", "stdlib.h", "time.h", "unistd.h", "sys/time.h", "sys/socket.h", "pthread.h", "fcntl.h", "poll.h"}
 CLOCKS = re.compile(r"\b(clock_gettime|gettimeofday|time|adjtimex|ntp_gettime|timespec_get)\s*\(")
@@ -69,7 +69,7 @@ for room, doors in DOORS.items():
                 faults.append(f"{where}: {room} may not use {name}")
             elif room == "measure" and name in PURE_FORBIDS:
                 faults.append(f"{where}: measuring is pure and may not use {name}")
-ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "overhear": "gather", "trace": "gather", "commission": "commission", "compare": "commission", "journal": "journal", "journal_books": "journal", "measure": "measure", "formula": "measure", "unit_doubt": "measure",
+ROOM_OF_DOOR = {door: "base" for door in BASE} | {"plan": "configure", "gather": "gather", "overhear": "gather", "trace": "gather", "commission": "commission", "compare": "commission", "loop": "commission", "journal": "journal", "journal_books": "journal", "measure": "measure", "formula": "measure", "unit_doubt": "measure",
                                                   "publish": "publish", "table": "publish", "read_back": "publish", "simulate": "simulate", "exercise": "simulate"}
 for path in sorted((top / "include" / "uphole").glob("*.h")):
     room = ROOM_OF_DOOR.get(path.stem)

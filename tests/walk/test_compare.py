@@ -154,110 +154,168 @@ def psi(kpa):
     return f"{kpa / PSI:.0f} psi"
 
 
-def a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio():
+def a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio(box):
     """Planted defect: a unit that moves its point isn't tried (commission-point-stays)."""
+    done = box.compare("heron-7", "intake_pressure=" + psi(box.screen(1, "intake_pressure")))
+    assert done.returncode == 1, done.stderr + done.stdout
+    text = re.sub(r"\s+", " ", done.stdout)
+    assert re.search(r"psi x 6\.894757 = [0-9.]+ kPa; Uphole shows [0-9]+ kPa: 0\.14[45][0-9]* times", text), text
+    assert "The register holds counts of psi, and the map says kPa (0.001 MPa)" in text and "kPa x 0.1450377 =" in text, text
+    shown = re.search(r"\$ uphole compare heron-7 intake_pressure=\"1447 psi\"\n([\s\S]*?)```", (SOURCE / "docs/compare.md").read_text()).group(1)
+    assert re.sub(r"[\d.]+", "N", re.sub(r"\s+", " ", shown)) in re.sub(r"[\d.]+", "N", text), "docs/compare.md shows what isn't printed: " + text
+    out = box.compare("heron-7", "--json", "intake_pressure=" + psi(box.screen(1, "intake_pressure")))
+    channel = json.loads(out.stdout)["channels"][0]
+    assert channel["verdict"] == "cause" and abs(channel["ratio"] - 0.145) < 0.001, channel
+    assert channel["causes"][0]["name"] == "psi, map says kPa (0.001 MPa)" and abs(channel["causes"][0]["ratio"] - 0.1450377) < 1e-6, channel
+    assert not channel["can_confirm"] and len(channel["checks"]) >= 2, channel
+    done = box.compare("heron-8", f"intake_pressure={box.screen(2, 'intake_pressure') / 1000:.3f} MPa")
+    text = re.sub(r"\s+", " ", done.stdout)
+    assert done.returncode == 1 and ": 6.89" in text and "The register holds kPa, and the map says psi: it is converted twice" in text, text
+    wrong = box.compare("heron-7", "intake_pressure=1,790 psi")
+    assert wrong.returncode == 65 and "without marks between thousands" in wrong.stderr and wrong.stdout == "", wrong
+    wrong = box.compare("heron-7", "intake_pressure=1790")
+    assert wrong.returncode == 65 and "a unit is missing" in wrong.stderr, wrong
+    wrong = box.compare("heron-7", "gauge_status=1")
+    assert wrong.returncode == 65 and "state" in wrong.stderr, wrong
+    wrong = box.compare("heron-7", "intake_presure=1790 psi")
+    assert wrong.returncode == 64 and "is no point" in wrong.stderr, wrong
+    wrong = box.compare("heron-9", "intake_pressure=1790 psi")
+    assert wrong.returncode == 66 and "There is no such well" in wrong.stderr, wrong
+    wrong = box.compare("heron-7", "intake_pressure=1790 psi", "intake_temperature")
+    assert wrong.returncode == 64 and "or for none" in wrong.stderr, wrong
+    wrong = box.compare("heron-7")
+    assert wrong.returncode == 64 and "nobody is at the keyboard" in wrong.stderr, wrong
+
+
+def a_sensor_that_is_not_there_and_its_value_in_another_unit(box):
+    """S13. Planted defect: what both show alike is the same (commission-marker-is-a-value)."""
+    assert box.value("heron-7", "discharge_pressure") == 9505, "the scene isn't as meant"
+    done = box.compare("heron-7", "discharge_pressure=9505 psi")
+    text = re.sub(r"\s+", " ", done.stdout)
+    assert done.returncode == 1 and "9505 psi is what surface units send for a sensor that isn't fitted, and Uphole takes it for a value" in text, text
+    done = box.compare("heron-7", "discharge_pressure=---", "--json")
+    assert json.loads(done.stdout)["channels"][0]["verdict"] == "marker", done.stdout
+    done = box.compare("heron-8", "discharge_pressure=---", "discharge_temperature=none")
+    text = re.sub(r"\s+", " ", done.stdout)
+    assert done.returncode == 0 and text.count("same: not fitted") == 2, text
+
+
+def at_the_screen_channel_by_channel_with_typing_errors_and_going_on(box):
+    """Planted defects: Uphole's number is shown before (compare-shows-first); a typing error ends the channel; q drops what was done (compare-q-forgets, compare-tries-once)."""
+    keyboard = Keyboard(box, "heron-7")
+    said = keyboard.expect("1 of ", "intake_pressure (pump intake pressure)", "the screen says: ")
+    assert "dangerous voltage" in said and "permit" in said, said
+    assert "kPa" not in said, "Uphole's number, or its unit, is shown before the screen's was typed: " + said
+    keyboard.type("?")
+    keyboard.expect("press Enter in the moment", "the screen says: ")
+    keyboard.type("1,790 psi")
+    keyboard.expect("marks between thousands", "the screen says: ")
+    keyboard.type("179o psi")
+    keyboard.expect("no unit of pressure is known as 'o psi'", "the screen says: ")
+    for length in (300, 1030):  # none of it is taken for a shorter line, as "s"
+        keyboard.type("x" * length + "s")
+        keyboard.expect("doesn't begin with a number", "the screen says: ")
+    keyboard.type(psi(box.screen(1, "intake_pressure")))
+    keyboard.expect("Same", "psi x 6.894757", "apart", "Confirm that the unit of intake_pressure is as configured? [y/N]")
+    keyboard.type("n")
+    keyboard.expect("2 of ", "discharge_pressure", "the screen says: ")
+    keyboard.type("s")
+    keyboard.expect("3 of ", "intake_temperature", "the screen says: ")
+    for _ in range(5):
+        keyboard.type("87.4 bar")
+        keyboard.expect("bar is a unit of pressure")
+    keyboard.expect("Skipped: nothing that could be read", "4 of ", "the screen says: ")
+    keyboard.type("q")
+    code, said = keyboard.end()
+    assert code == 1 and re.search(r"intake_pressure [0-9]+ psi .* same", said) and "1 compared: 1 the same, 0 not; 0 confirmed; 2 skipped" in said, said
+    rest = re.search(r"To go on: uphole compare heron-7 ((?:[a-z_]+ )+)", said).group(1).split()
+    assert rest[0] == "discharge_temperature" and "intake_pressure" not in rest and "leakage_current" in rest, rest
+    # going on, and a signal in the middle: what is done is printed, and the terminal's answer is whole
+    keyboard = Keyboard(box, "heron-7", "--json", "leakage_current", "gauge_supply_voltage")
+    keyboard.expect("1 of 2", "leakage_current", "the screen says: ")
+    keyboard.type(f"{box.screen(1, 'leakage_current'):.2f} mA")
+    keyboard.expect("2 of 2", "the screen says: ")
+    os.write(keyboard.fd, b"\x03")  # Ctrl-C
+    code, said = keyboard.end()
+    found = json.loads(said[said.index("{"):])
+    assert code == 1 and found["stopped"] and [c["state"] for c in found["channels"]] == ["compared", "open"], found
+    assert found["channels"][0]["verdict"] == "same", found
+
+
+def what_is_the_same_is_confirmed_at_once_and_nothing_else(box):
+    """Planted defects: any answer is a yes (compare-any-answer-confirms); what differs is confirmed as well (compare-confirms-what-differs)."""
+    def quality(well, point):
+        out = subprocess.run([BINARY, "read", well, "--json", "--config", box.config], capture_output=True, text=True).stdout
+        return next(c["reason"] for c in json.loads(out)["channels"] if c["channel"] == point)
+
+    keyboard = Keyboard(box, "heron-7", "intake_pressure", "gauge_temperature", "motor_winding_temperature", "leakage_current")
+    keyboard.expect("1 of 4", "the screen says: ")
+    keyboard.type(psi(box.screen(1, "intake_pressure")))
+    keyboard.expect("Same", "Confirm that the unit of intake_pressure is as configured? [y/N]")
+    keyboard.type("y")
+    keyboard.expect("In which role do you confirm")
+    keyboard.type("field technician")
+    keyboard.expect("intake_pressure", "2 of 4", "the screen says: ")
+    keyboard.type(f"{box.screen(1, 'gauge_temperature'):.1f} C")
+    keyboard.expect("Same", "[y/N]")
+    keyboard.type("maybe")
+    keyboard.expect("3 of 4", "the screen says: ")
+    keyboard.type(f"{box.screen(1, 'motor_winding_temperature') * 1.8 + 32:.1f} C")  # what a person reads who takes degF for degC
+    keyboard.expect("Different", "4 of 4", "the screen says: ")  # and nobody is asked to confirm it
+    keyboard.type(f"{box.screen(1, 'leakage_current'):.2f} mA")
+    code, said = keyboard.end()
+    assert "[y/N]" not in said, "a kind that needs no confirmation was to be confirmed: " + said
+    assert code == 1 and "3 the same, 1 not; 1 confirmed" in said and "same, confirmed" in said, said
+    wait_for("the confirmed reading", 20, lambda: quality("heron-7", "intake_pressure") == "good")
+    assert quality("heron-7", "gauge_temperature") == "unit_unconfirmed"
+    done = box.compare("heron-7", "--confirm", "--by", "field technician", f"gauge_temperature={box.screen(1, 'gauge_temperature'):.1f} C",
+                       f"motor_winding_temperature={box.screen(1, 'motor_winding_temperature') + 20:.1f} C", "--json")
+    found = {c["point"]: c for c in json.loads(done.stdout)["channels"]}
+    assert found["gauge_temperature"]["confirmed"] and not found["motor_winding_temperature"]["confirmed"], found
+    wait_for("the other", 20, lambda: quality("heron-7", "gauge_temperature") == "good")
+    assert quality("heron-7", "motor_winding_temperature") == "unit_unconfirmed"
+    again = box.compare("heron-7", "--confirm", "--by", "field technician", f"gauge_temperature={box.screen(1, 'gauge_temperature'):.1f} C", "--json")
+    assert not json.loads(again.stdout)["channels"][0]["confirmed"] and again.returncode == 0, again.stdout  # it is already
+    nobody = box.compare("heron-7", "--confirm", "gauge_temperature=70 C")
+    assert nobody.returncode == 64 and "--by" in nobody.stderr, nobody.stderr
+
+
+def a_session_ends_with_the_daemon_and_says_how_to_go_on(box):
+    """Planted defect: a daemon that went away is waited for (compare-waits-for-ever)."""
+    keyboard = Keyboard(box, "heron-7", "gauge_supply_voltage")
+    keyboard.expect("1 of 1", "the screen says: ")
+    box.daemon.send_signal(signal.SIGTERM)
+    code, said = keyboard.end()
+    assert code == 69 and "To go on: uphole compare heron-7 gauge_supply_voltage" in said, (code, said)
+
+
+def run(box, *scenes):
+    for scene in scenes:
+        print(f"  {scene.__name__}: {scene.__doc__}", flush=True)
+        scene(box)
+
+
+def beside_a_unit_that_is_as_configured():
+    """One box, several sessions."""
+    with Box() as box:
+        run(box, at_the_screen_channel_by_channel_with_typing_errors_and_going_on, what_is_the_same_is_confirmed_at_once_and_nothing_else,
+            a_session_ends_with_the_daemon_and_says_how_to_go_on)
+
+
+def beside_a_unit_that_is_set_otherwise():
+    """Another, whose unit has maps of its own."""
     # counts of psi where our map says counts of 0.001 MPa, which are kPa
     unit = ("scaled-16", "{input: 16, type: u16, scale: 0.001, unit: MPa, reference: absolute, instrument_range: 0 to 60 MPa, max_rate: 3 MPa/min, accuracy: 0.03 MPa",
             "{input: 16, type: u16, scale: 1, unit: psi, reference: absolute, instrument_range: 0 to 8700 psi, max_rate: 400 psi/min, accuracy: 4 psi")
     # and kPa already where our map converts from psi: twice
     twice = ("float-low-first", "intake_pressure:            {holding: 40111, type: f32, words: low-first, unit: psi, reference: gauge, instrument_range: 0 to 8000 psi, max_rate: 400 psi/min, accuracy: 5 psi",
              "intake_pressure:            {holding: 40111, type: f32, words: low-first, unit: kPa, reference: gauge, instrument_range: 0 to 55000 kPa, max_rate: 2700 kPa/min, accuracy: 35 kPa")
-    with Box(unit, twice) as box:
-        done = box.compare("heron-7", "intake_pressure=" + psi(box.screen(1, "intake_pressure")))
-        assert done.returncode == 1, done.stderr + done.stdout
-        text = re.sub(r"\s+", " ", done.stdout)
-        assert re.search(r"psi x 6\.894757 = [0-9.]+ kPa; Uphole shows [0-9]+ kPa: 0\.14[45][0-9]* times", text), text
-        assert "The register holds counts of psi, and the map says kPa (0.001 MPa)" in text and "kPa x 0.1450377 =" in text, text
-        shown = re.search(r"\$ uphole compare heron-7 intake_pressure=\"1447 psi\"\n([\s\S]*?)```", (SOURCE / "docs/compare.md").read_text()).group(1)
-        assert re.sub(r"[\d.]+", "N", re.sub(r"\s+", " ", shown)) in re.sub(r"[\d.]+", "N", text), "docs/compare.md shows what isn't printed: " + text
-        out = box.compare("heron-7", "--json", "intake_pressure=" + psi(box.screen(1, "intake_pressure")))
-        channel = json.loads(out.stdout)["channels"][0]
-        assert channel["verdict"] == "cause" and abs(channel["ratio"] - 0.145) < 0.001, channel
-        assert channel["causes"][0]["name"] == "psi, map says kPa (0.001 MPa)" and abs(channel["causes"][0]["ratio"] - 0.1450377) < 1e-6, channel
-        assert not channel["can_confirm"] and len(channel["checks"]) >= 2, channel
-        done = box.compare("heron-8", f"intake_pressure={box.screen(2, 'intake_pressure') / 1000:.3f} MPa")
-        text = re.sub(r"\s+", " ", done.stdout)
-        assert done.returncode == 1 and ": 6.89" in text and "The register holds kPa, and the map says psi: it is converted twice" in text, text
-        wrong = box.compare("heron-7", "intake_pressure=1,790 psi")
-        assert wrong.returncode == 65 and "without marks between thousands" in wrong.stderr and wrong.stdout == "", wrong
-        wrong = box.compare("heron-7", "intake_pressure=1790")
-        assert wrong.returncode == 65 and "a unit is missing" in wrong.stderr, wrong
-        wrong = box.compare("heron-7", "gauge_status=1")
-        assert wrong.returncode == 65 and "state" in wrong.stderr, wrong
-        wrong = box.compare("heron-7", "intake_presure=1790 psi")
-        assert wrong.returncode == 64 and "is no point" in wrong.stderr, wrong
-        wrong = box.compare("heron-9", "intake_pressure=1790 psi")
-        assert wrong.returncode == 66 and "There is no such well" in wrong.stderr, wrong
-        wrong = box.compare("heron-7", "intake_pressure=1790 psi", "intake_temperature")
-        assert wrong.returncode == 64 and "or for none" in wrong.stderr, wrong
-        wrong = box.compare("heron-7")
-        assert wrong.returncode == 64 and "nobody is at the keyboard" in wrong.stderr, wrong
-
-
-def at_the_screen_channel_by_channel_with_typing_errors_and_going_on():
-    """Planted defects: Uphole's number is shown before (compare-shows-first); a typing error ends the channel; q drops what was done (compare-q-forgets)."""
-    with Box() as box:
-        keyboard = Keyboard(box, "heron-7")
-        said = keyboard.expect("1 of ", "intake_pressure (pump intake pressure)", "the screen says: ")
-        assert "dangerous voltage" in said and "permit" in said, said
-        assert "kPa" not in said, "Uphole's number, or its unit, is shown before the screen's was typed: " + said
-        keyboard.type("?")
-        keyboard.expect("press Enter in the moment", "the screen says: ")
-        keyboard.type("1,790 psi")
-        keyboard.expect("marks between thousands", "the screen says: ")
-        keyboard.type("179o psi")
-        keyboard.expect("no unit of pressure is known as 'o psi'", "the screen says: ")
-        keyboard.type("x" * 300)
-        keyboard.expect("doesn't begin with a number", "the screen says: ")
-        keyboard.type(psi(box.screen(1, "intake_pressure")))
-        keyboard.expect("Same", "psi x 6.894757", "apart", "Confirm that the unit of intake_pressure is as configured? [y/N]")
-        keyboard.type("n")
-        keyboard.expect("2 of ", "discharge_pressure", "the screen says: ")
-        keyboard.type("s")
-        keyboard.expect("3 of ", "intake_temperature", "the screen says: ")
-        for _ in range(5):
-            keyboard.type("87.4 bar")
-            keyboard.expect("bar is a unit of pressure")
-        keyboard.expect("Skipped: nothing that could be read", "4 of ", "the screen says: ")
-        keyboard.type("q")
-        code, said = keyboard.end()
-        assert code == 1 and re.search(r"intake_pressure [0-9]+ psi .* same", said) and "1 compared: 1 the same, 0 not; 0 confirmed; 2 skipped" in said, said
-        rest = re.search(r"To go on: uphole compare heron-7 ((?:[a-z_]+ )+)", said).group(1).split()
-        assert rest[0] == "discharge_temperature" and "intake_pressure" not in rest and "leakage_current" in rest, rest
-        # going on, and a signal in the middle: what is done is printed, and the terminal's answer is whole
-        keyboard = Keyboard(box, "heron-7", "--json", "leakage_current", "gauge_supply_voltage")
-        keyboard.expect("1 of 2", "leakage_current", "the screen says: ")
-        keyboard.type(f"{box.screen(1, 'leakage_current'):.2f} mA")
-        keyboard.expect("2 of 2", "the screen says: ")
-        os.write(keyboard.fd, b"\x03")  # Ctrl-C
-        code, said = keyboard.end()
-        found = json.loads(said[said.index("{"):])
-        assert code == 1 and found["stopped"] and [c["state"] for c in found["channels"]] == ["compared", "open"], found
-        assert found["channels"][0]["verdict"] == "same", found
-        keyboard = Keyboard(box, "heron-7", "gauge_supply_voltage")
-        keyboard.expect("1 of 1", "the screen says: ")
-        box.daemon.send_signal(signal.SIGTERM)
-        code, said = keyboard.end()
-        assert code == 69 and "To go on: uphole compare heron-7 gauge_supply_voltage" in said, (code, said)
-
-
-def a_sensor_that_is_not_there_and_its_value_in_another_unit():
-    """S13. Planted defect: what both show alike is the same (commission-marker-is-a-value)."""
     # the unit was switched to psi and sends 9505 where our map expects 65535 counts of 0.001 MPa
-    unit = ("scaled-16", "discharge_pressure:           {input: 20, type: u16, scale: 0.001, unit: MPa, reference: absolute, instrument_range: 0 to 60 MPa, max_rate: 6 MPa/min, accuracy: 0.03 MPa, not_fitted: [0xFFFF]}",
+    marker = ("scaled-16", "discharge_pressure:           {input: 20, type: u16, scale: 0.001, unit: MPa, reference: absolute, instrument_range: 0 to 60 MPa, max_rate: 6 MPa/min, accuracy: 0.03 MPa, not_fitted: [0xFFFF]}",
             "discharge_pressure:           {input: 20, type: u16, scale: 1, unit: psi, reference: absolute, instrument_range: 0 to 8700 psi, max_rate: 800 psi/min, accuracy: 4 psi, not_fitted: [9505]}")
-    with Box(unit, simulate=("--no-discharge",)) as box:
-        assert box.value("heron-7", "discharge_pressure") == 9505, "the scene isn't as meant"
-        done = box.compare("heron-7", "discharge_pressure=9505 psi")
-        text = re.sub(r"\s+", " ", done.stdout)
-        assert done.returncode == 1 and "9505 psi is what surface units send for a sensor that isn't fitted, and Uphole takes it for a value" in text, text
-        done = box.compare("heron-7", "discharge_pressure=---", "--json")
-        assert json.loads(done.stdout)["channels"][0]["verdict"] == "marker", done.stdout
-        done = box.compare("heron-8", "discharge_pressure=---", "discharge_temperature=none")
-        text = re.sub(r"\s+", " ", done.stdout)
-        assert done.returncode == 0 and text.count("same: not fitted") == 2, text
+    with Box(unit, twice, marker, simulate=("--no-discharge",)) as box:
+        run(box, a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio, a_sensor_that_is_not_there_and_its_value_in_another_unit)
 
 
 if __name__ == "__main__":
-    main(a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio, at_the_screen_channel_by_channel_with_typing_errors_and_going_on,
-         a_sensor_that_is_not_there_and_its_value_in_another_unit)
+    main(beside_a_unit_that_is_as_configured, beside_a_unit_that_is_set_otherwise)
