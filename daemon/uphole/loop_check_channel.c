@@ -83,31 +83,38 @@ static void keep_verdict(struct loop_channel *at, const struct judging *judging)
 
 /* ---- words ---- */
 
-static void say_far_end(const struct loop_check *check, const struct loop_channel *at)
+/** With its unit, or "no value". */
+static void put_value(double value, double resolution, const char *unit, char *into, size_t room)
 {
-    char value[NUMBER_TEXT_MAX], words[40] = "";
+    char number[NUMBER_TEXT_MAX];
+    if (number_to_text(value, resolution, number) == 0)
+        snprintf(into, room, "no value");
+    else
+        snprintf(into, room, "%s%s%s", number, unit[0] != '\0' ? " " : "", unit);
+}
+
+static void say_far_end(const struct loop_channel *at)
+{
+    char value[NUMBER_TEXT_MAX + 20], words[40] = "";
     size_t n = 0;
     const struct point *point = point_get(at->point);
     for (unsigned i = 0; i < at->n_words && i < 4; i++)
         n += (size_t)snprintf(words + n, sizeof words - n, " 0x%04X", at->words[i]);
-    (void)number_to_text(at->value, point->resolution, value);
-    loop_say(6, "wire   %s register %u:%s, read as %s %s, %s (seq %" PRIu64 ")",
-             at->table == TABLE_INPUT ? "input" : "holding", at->address, words,
-             value[0] != '\0' ? value : "no value", point->unit, quality_name(at->quality),
-             at->seq);
+    put_value(at->value, point->resolution, point->unit, value, sizeof value);
+    loop_say(6, "wire   %s register %u:%s, read as %s, %s (seq %" PRIu64 ")",
+             at->table == TABLE_INPUT ? "input" : "holding", at->address, words, value,
+             quality_name(at->quality), at->seq);
     if (at->mqtt.done) {
-        (void)number_to_text(at->mqtt.value, 0, value);
-        loop_say(6, "MQTT   %s %s, %s%s", value[0] != '\0' ? value : "null", at->mqtt.unit,
-                 quality_name(at->mqtt.quality), at->mqtt.agrees ? "" : "   DIFFERS");
+        put_value(at->mqtt.value, 0, at->mqtt.unit, value, sizeof value);
+        loop_say(6, "MQTT   %s, %s%s", value, quality_name(at->mqtt.quality),
+                 at->mqtt.agrees ? "" : "   DIFFERS");
     }
     if (at->served.done) {
-        (void)number_to_text(at->served.value, point->resolution / 10, value);
-        loop_say(6, "table  register %u: 0x%04X 0x%04X is %s %s, quality %u %s%s",
-                 at->served_register, at->served_words[0], at->served_words[1],
-                 value[0] != '\0' ? value : "no value", at->served.unit, at->served.quality,
+        put_value(at->served.value, point->resolution / 10, at->served.unit, value, sizeof value);
+        loop_say(6, "table  register %u: 0x%04X 0x%04X is %s, quality %u %s%s", at->served_register,
+                 at->served_words[0], at->served_words[1], value, at->served.quality,
                  quality_name(at->served.quality), at->served.agrees ? "" : "   DIFFERS");
     }
-    (void)check;
 }
 
 static void say_help(void)
@@ -171,7 +178,7 @@ static void offer_confirmation(struct loop_check *check, struct loop_channel *at
     struct loop_channel later = *at;
     if (loop_follow(check, &later, why, sizeof why)) {
         *at = later;
-        say_far_end(check, at);
+        say_far_end(at);
     }
 }
 
@@ -197,7 +204,7 @@ static bool is_not_fitted(struct loop_check *check, struct loop_channel *at)
     at->expected_value = at->tolerance = at->difference = NAN;
     snprintf(at->verdict, sizeof at->verdict, "%s", compare_verdict_name(COMPARE_NOT_FITTED));
     const bool followed = loop_follow(check, at, why, sizeof why);
-    say_far_end(check, at);
+    say_far_end(at);
     if (at->quality != QUALITY_NOT_FITTED)
         snprintf(at->sentence, sizeof at->sentence,
                  "The registers do not hold the marker for a sensor that is not fitted: Uphole "
@@ -225,7 +232,7 @@ static bool is_same(struct loop_check *check, struct loop_channel *at, struct ju
     judge(check, at, judging);
     const bool followed = loop_follow(check, at, why, sizeof why);
     keep_verdict(at, judging);
-    say_far_end(check, at);
+    say_far_end(at);
     const bool is_bad = quality_class_of(at->quality) == QUALITY_CLASS_BAD;
     if (verdict_is_same(judging->result.verdict) && !followed)
         snprintf(at->sentence, sizeof at->sentence, "The screen and the wire agree. %.360s", why);

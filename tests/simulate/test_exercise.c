@@ -170,7 +170,7 @@ static void an_answer_is_taken_as_a_person_types_it(void **state)
             else if (strstr(right, "word order") == right && (seen |= 32u))
                 snprintf(typed, sizeof typed, "Word order = %s-first %s",
                          strstr(right, "high") ? "high" : "low",
-                         strstr(right, "swapped") ? "(bytes swapped" + 1 : "");
+                         strstr(right, "swapped") ? "bytes swapped" : "");
             else if (strcmp(right, "swapped pair") == 0 && (seen |= 64u))
                 snprintf(typed, sizeof typed, "SWAPPED PAIR");
             else
@@ -341,7 +341,7 @@ static void what_is_told_before_does_not_say_what_is_wrong(void **state)
             right_answer(exercise, right);
             snprintf(exercise->cabinet.line.host, 10, "127.0.0.1");
             FILE *out = open_memstream(&text, &length);
-            exercise_print_briefing(out, exercise, "/srv/practice");
+            exercise_print_briefing(out, exercise, "/srv/practice", NULL);
             exercise_print_configuration(out, exercise, "/srv/practice");
             fclose(out);
             snprintf(port, sizeof port, "unit_id: %u\n", exercise->paper_unit_id);

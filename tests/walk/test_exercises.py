@@ -8,13 +8,15 @@ files of its directory, and the output of the commands. The judge is asked once,
 
   test_exercises.py            two exercises, in short (for the usual run)
   test_exercises.py --long     all eight, several seeds
-  test_exercises.py --table    all eight with one seed, at the page's own times: the table of docs/commissioning.md
+  test_exercises.py --table    all eight, at the page's own times: the table of docs/commissioning.md
 
 Planted: simulate-settings-ignored (speed and parity of the port make no difference), simulate-judge-accepts-anything.
 """
 import os
 import pathlib
+import pty
 import re
+import select
 import shutil
 import signal
 import subprocess
@@ -36,7 +38,7 @@ def steps():
     """{step: its command lines} of the page."""
     out = {}
     for part in re.split(r"(?m)^## ", PAGE)[1:]:
-        name = re.match(r"Step (\d)", part)
+        name = re.match(r"Step (\d+)", part)
         if name:
             out[int(name.group(1))] = [line[2:] for block in re.findall(r"(?s)```\n(.*?)```", part) for line in block.split("\n") if line.startswith("$ ")]
     return out
@@ -269,29 +271,91 @@ def check(results_and_failures):
                 assert judged.returncode == 1 and judged.stdout.startswith("Not right"), (answer, others, judged.stdout)
 
 
+def at_a_keyboard():
+    """What is typed where it asks: words that are no answer are asked for again; an answer ends it, and leaves what the person may have changed."""
+    for typed, code, said in (("swapped wires", None, "no answer in one of these forms"), ("unit id 9", 1, "Not right. It was: swapped pair"), ("Swapped pair", 0, "Right: swapped pair")):
+        directory = pathlib.Path(tempfile.mkdtemp(prefix="uphole-exercise-"))
+        keyboard, screen = pty.openpty()
+        command = [BINARY, "simulate", "--exercise", "6", "--seed", "1", "--maps", MAPS, "--at", str(directory / "here")]
+        run = subprocess.Popen(command, stdin=screen, stdout=screen, stderr=screen)
+        os.close(screen)
+        try:
+            seen = until(keyboard, "", "What was it? ")
+            assert (directory / "here/port").is_symlink() and (directory / "here/screen.txt").exists(), seen
+            os.write(keyboard, typed.encode() + b"\n")
+            seen = until(keyboard, "", said)
+            if code is None:
+                until(keyboard, seen, "What was it? ")
+                again = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL)
+                assert again.returncode == 73 and "nothing in it is replaced" in again.stderr, again.stderr
+                run.send_signal(signal.SIGTERM)
+            assert run.wait(20) == (code or 0), run.returncode
+            left = sorted(path.name for path in (directory / "here").iterdir())
+            assert left == ["journal", "maps", "uphole.yaml"], left
+        finally:
+            if run.poll() is None:
+                run.kill()
+                run.wait()
+            os.close(keyboard)
+            shutil.rmtree(directory, ignore_errors=True)
+
+
+def a_directory_that_can_t_be_made_leaves_nothing():
+    """A map is missing: the exercise doesn't begin, and what it had made is gone."""
+    directory = pathlib.Path(tempfile.mkdtemp(prefix="uphole-exercise-"))
+    for name in ("scaled-16", "float-low-first"):
+        shutil.copy("%s/%s.yaml" % (MAPS, name), directory)
+    done = subprocess.run([BINARY, "simulate", "--exercise", "6", "--seed", "1", "--maps", str(directory), "--at", str(directory / "here")], capture_output=True, text=True)
+    assert done.returncode == 66 and "drive-a.yaml" in done.stderr and not (directory / "here").exists(), (done.returncode, done.stderr)
+    shutil.rmtree(directory)
+
+
+def until(terminal, seen, words):
+    """What a terminal shows up to and with these words."""
+    end = time.monotonic() + 20
+    while words not in seen:
+        assert time.monotonic() < end, "waited for '%s': %s" % (words, seen)
+        if select.select([terminal], [], [], 0.2)[0]:
+            try:
+                seen += os.read(terminal, 4096).decode()
+            except OSError:
+                assert words in seen, "it ended before '%s': %s" % (words, seen)
+    return seen
+
+
 KINDS = {"unit id": "another unit id", "settings": "other speed or parity", "off by": "map off by one", "word order": "other word order", "unit": "other unit in the registers",
          "not fitted": "marker of a sensor that isn't there", "another master": "another master on the line", "swapped pair": "wires: swapped pair", "missing bias": "wires: missing bias", "converter exception": "wires: silent behind the converter"}
 
 
 def table(results):
+    """A row for each kind, the first that was met."""
     print("| what was wrong | exercise, seed | commands | machine time |\n|---|---|---|---|")
+    seen = set()
     for person, answer, judged, minutes, _ in results:
         kind = next(words for start, words in KINDS.items() if answer.startswith(start + " ") or answer == start)
+        if kind in seen:
+            continue
+        seen.add(kind)
         print("| %s | %d, %d | %d | %.1f min |" % (kind, person.number, person.seed, person.commands, minutes))
 
 
 def main():
     which = sys.argv[1] if len(sys.argv) > 1 else ""
     if which == "--table":
-        results = at_work([(number, int(os.environ.get("UPHOLE_SEED", "7"))) for number in range(1, 9)], [])
-        check(results)
-        table(results[0])
+        results = []
+        for seed in (int(text) for text in os.environ.get("UPHOLE_SEEDS", "7 1 2 4").split()):
+            found = at_work([(number, seed) for number in range(1, 9)], [])
+            check(found)
+            results += found[0]
+        table(results)
     elif which == "--long":
         for seed in (int(text) for text in os.environ.get("UPHOLE_SEEDS", "1 2 3 4").split()):
             check(at_work([(number, seed) for number in range(1, 9)], SHORT))
     elif which:
         check(at_work([tuple(int(n) for n in which.split(","))], SHORT))
     else:
+        at_a_keyboard()
+        a_directory_that_can_t_be_made_leaves_nothing()
         check(at_work([(6, 1), (4, 2)], SHORTEST))
     print("all found")
     return 0

@@ -282,10 +282,13 @@ def the_whole_loop_is_proved():
             assert walk.sql("select who from event where kind = 'order_confirm'"), "the confirmation is not journaled"
             assert "NOBODY ELSE SUBSCRIBED" in record["mqtt"]["detail"] and "Nobody subscribes" in session.shown
             assert "took over" not in walk.log("daemon"), "the reader took the daemon's session"
+            audit = uphole(walk, "audit", "heron-7", "--last", "1h")
+            assert audit.returncode == 0, "the books don't hold after it: " + audit.stdout[-1500:] + audit.stderr
             kept = os.environ.get("UPHOLE_KEEP_PAGE")
             if kept:
                 open(kept, "w").write(page)
                 open(kept + ".json", "w").write(json.dumps(record))
+                open(kept + ".txt", "w").write(session.shown)
         finally:
             session.close()
 
