@@ -242,8 +242,10 @@ static double weigh(const struct beside *beside, bool is_same,
     double share[COMPARE_CAUSES_MAX] = {0}, total = 0.0;
     const unsigned n = others_make(beside, others);
     for (unsigned i = 0; i < n; i++) {
-        if (is_same && others[i].kind > COMPARE_BY_REFERENCE)
-            continue; /* a neighbour that holds the same number says nothing against it */
+        const bool moves_point = others[i].kind <= COMPARE_BY_TWICE && others[i].power != 0;
+        if (is_same && (others[i].kind > COMPARE_BY_REFERENCE || moves_point))
+            continue; /* a neighbour that holds the same number says nothing against it, nor do 0.01
+                         m/s2 against 0.001 g */
         const double own = others[i].weight * density_of(beside, &others[i]);
         total += own;
         unsigned place = out->n_causes;

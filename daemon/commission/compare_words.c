@@ -121,12 +121,19 @@ static void cause_in_numbers(const struct beside *beside, const struct other *ot
         SAY(result->working, " (the atmosphere may be %.0f kPa more or less)", other->slack);
 }
 
+/** Differences of degC are K. */
+static const char *unit_of_difference(const struct beside *beside)
+{
+    return strcmp(beside->point->unit, "degC") == 0 ? "K" : beside->point->unit;
+}
+
 static void same_in_numbers(const struct beside *beside, struct compare_result *result)
 {
     char apart[NUMBER_TEXT_MAX], most[NUMBER_TEXT_MAX];
     number(fabs(result->difference), fine_step(beside), apart);
     number(result->tolerance, fine_step(beside), most);
-    SAY(result->working, ": %s apart, of %s that digits and movement explain", apart, most);
+    SAY(result->working, ": %s %s apart; digits and movement explain up to %s", apart,
+        unit_of_difference(beside), most);
 }
 
 /** `other`: the likeliest cause, or NULL. */

@@ -214,7 +214,7 @@ def at_the_screen_channel_by_channel_with_typing_errors_and_going_on(box):
     keyboard.expect("no unit of pressure is known as 'o psi'", "the screen says: ")
     for length in (300, 1030):  # none of it is taken for a shorter line, as "s"
         keyboard.type("x" * length + "s")
-        keyboard.expect("doesn't begin with a number", "the screen says: ")
+        keyboard.expect("'(too long)' doesn't begin with a number", "the screen says: ")
     keyboard.type(psi(box.screen(1, "intake_pressure")))
     keyboard.expect("Same", "psi x 6.894757", "apart", "Confirm that the unit of intake_pressure is as configured? [y/N]")
     keyboard.type("n")
