@@ -136,7 +136,7 @@ static void same_in_numbers(const struct beside *beside, struct compare_result *
         unit_of_difference(beside), most);
 }
 
-/** `other`: the likeliest cause, or NULL. */
+/** `other`: the causes, likeliest first, or NULL. */
 static void working_in_words(const struct beside *beside, const struct other *other,
                              struct compare_result *result)
 {
@@ -155,8 +155,11 @@ static void working_in_words(const struct beside *beside, const struct other *ot
         SAY(result->working, ": %.4g times", result->ratio);
     if (other != NULL && other->kind <= COMPARE_BY_REFERENCE)
         cause_in_numbers(beside, other, result);
-    else if (other != NULL && other->kind == COMPARE_BY_ORDER)
-        registers_in_words(beside, result);
+    for (unsigned i = 0; other != NULL && i < result->n_causes; i++)
+        if (other[i].kind == COMPARE_BY_ORDER) {
+            registers_in_words(beside, result);
+            break;
+        }
 }
 
 /* ---- what to look at ---- */
