@@ -78,6 +78,7 @@ static const int EXIT_CODES[] = {
     [UP_E_MISSING] = EX_NOINPUT,
     [UP_E_FULL] = EX_TEMPFAIL,
     [UP_E_MEMORY] = EX_OSERR,
+    [UP_E_FOREIGN] = EX_IOERR,
     [UP_E_SYSTEM] = EX_OSERR,
 };
 _Static_assert(sizeof EXIT_CODES / sizeof EXIT_CODES[0] == UP_E_SYSTEM + 1, "one exit code a kind");

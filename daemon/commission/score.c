@@ -143,18 +143,23 @@ static void weigh(struct sum *sum, double weight, double share)
     sum->value += weight * share;
 }
 
+bool map_knows_state(const struct map *map, uint16_t word)
+{
+    for (unsigned i = 0; i < map->n_status_values; i++)
+        if (map->status_value[i].raw == word)
+            return true;
+    for (unsigned bit = 0; map->n_status_values == 0 && bit < 16; bit++)
+        if ((word >> bit & 1) != 0 && map->status_bit[bit] != STATUS_NONE)
+            return true;
+    return false;
+}
+
 /** 1, 0 or -1: the map has no status, or it was not read. */
 static int status_is_known(const struct map *map, const struct register_book *book, uint16_t *word)
 {
     if (!map->has_status || !book_newest(book, map->status_table, map->status_address, 1, word))
         return -1;
-    for (unsigned i = 0; i < map->n_status_values; i++)
-        if (map->status_value[i].raw == *word)
-            return 1;
-    for (unsigned bit = 0; map->n_status_values == 0 && bit < 16; bit++)
-        if ((*word >> bit & 1) != 0 && map->status_bit[bit] != STATUS_NONE)
-            return 1;
-    return 0;
+    return map_knows_state(map, *word);
 }
 
 static void weigh_status(const struct map *map, const struct register_book *book, struct sum *sum,
@@ -246,6 +251,8 @@ void map_score_make(const struct map *map, const struct find_unit *unit,
     const double else_share = score_traps(map, unit, book, &fit, out);
     if (there < 0.5) /* half of it isn't there: as it stands it is not this unit's map */
         share *= there;
+    if (fit.with_words > 0 && fit_share(&fit) < 0.5) /* nor where most values make no sense */
+        share *= 2 * fit_share(&fit);
     if (else_share > share)
         share = else_share / 2;
     out->percent = (unsigned)(100 * share + 0.5);

@@ -28,6 +28,9 @@ double channel_plausibility(const struct channel *channel, const uint16_t *words
 bool channel_words(const struct channel *channel, const struct register_book *book,
                    struct reading_as as, uint16_t *words);
 
+/** True where the map's status may read so. */
+bool map_knows_state(const struct map *map, uint16_t word);
+
 __attribute__((format(printf, 2, 3))) void score_say(struct map_score *score, const char *format,
                                                      ...);
 __attribute__((format(printf, 2, 3))) void score_warn(struct map_score *score, const char *format,

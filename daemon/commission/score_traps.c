@@ -42,12 +42,19 @@ void decodings_to_text(const uint16_t words[static 2], char *into, size_t room)
     }
 }
 
-static void warn_of_orders(const struct map *map, const struct register_book *book,
-                           struct map_score *score)
+/** An order in which most channels of two registers fit better than in the map's. */
+struct other_order {
+    size_t order; /* ORDERS_N: none does */
+    unsigned better, seen;
+    const struct channel *first;
+    uint16_t shown[2];
+};
+
+static struct other_order other_order_of(const struct map *map, const struct register_book *book)
 {
-    unsigned told = 0, better[ORDERS_N] = {0}, own = 0, seen = 0;
-    uint16_t words[4], shown[2] = {0, 0};
-    const struct channel *first = NULL;
+    struct other_order out = {.order = ORDERS_N};
+    unsigned better[ORDERS_N] = {0}, own = 0;
+    uint16_t words[4];
     for (unsigned i = 0; i < map->n_channels; i++) {
         struct channel channel = map->channel[i];
         bool is_marker;
@@ -59,53 +66,102 @@ static void warn_of_orders(const struct map *map, const struct register_book *bo
         const double as_is = channel_plausibility(&channel, words, &is_marker);
         if (is_marker)
             continue;
-        seen++;
+        out.seen++;
         own += as_is >= 1;
         for (size_t o = 0; o < ORDERS_N; o++) {
             channel.words = (uint8_t)ORDERS[o].words;
             channel.bytes = (uint8_t)ORDERS[o].bytes;
             const bool is_better = channel_plausibility(&channel, words, &is_marker) > as_is;
             better[o] += is_better;
-            if (is_better && first == NULL) {
-                first = &map->channel[i];
-                memcpy(shown, words, sizeof shown);
+            if (is_better && out.first == NULL) {
+                out.first = &map->channel[i];
+                memcpy(out.shown, words, sizeof out.shown);
             }
         }
     }
-    for (size_t o = 0; o < ORDERS_N && told == 0; o++) {
-        char text[200];
-        if (2 * better[o] <= seen || own > better[o])
-            continue;
-        decodings_to_text(shown, text, sizeof text);
-        score_warn(score, "word order: %u of %u two-register channels fit better %s", better[o],
-                   seen, ORDERS[o].name);
-        score_warn(score, "%s 0x%04X 0x%04X: %s", point_get(first->point)->id, shown[0], shown[1],
-                   text);
-        told++;
-    }
+    for (size_t o = ORDERS_N; o > 0; o--)
+        if (2 * better[o - 1] > out.seen && own <= better[o - 1]) {
+            out.order = o - 1;
+            out.better = better[o - 1];
+        }
+    return out;
+}
+
+static void warn_of_order(const struct other_order *other, struct map_score *score)
+{
+    char text[200];
+    if (other->order == ORDERS_N)
+        return;
+    decodings_to_text(other->shown, text, sizeof text);
+    score_warn(score, "word order: %u of %u two-register channels fit better %s", other->better,
+               other->seen, ORDERS[other->order].name);
+    score_warn(score, "%s 0x%04X 0x%04X: %s", point_get(other->first->point)->id, other->shown[0],
+               other->shown[1], text);
 }
 
 /* ---- addresses, tables, scales ---- */
 
-static double warn_of_shift(const struct map *map, const struct find_unit *unit,
-                            const struct register_book *book, const struct fit *as_is,
-                            struct map_score *score)
+/**
+ * Whether what has a place of its own stands there: a status that the map knows, a counter that
+ * counts. Values can't tell a moved address from another order of words: each half of a float32
+ * makes a number with its neighbour.
+ */
+static unsigned anchors_at(const struct map *map, const struct register_book *book, int shift)
 {
+    unsigned anchors = 0;
+    uint16_t word;
+    const int status = map->status_address + shift, counter = map->counter_address + shift;
+    if (map->has_status && status >= 0 &&
+        book_newest(book, map->status_table, (unsigned)status, 1, &word))
+        anchors += map_knows_state(map, word);
+    if (map->has_counter && counter >= 0) {
+        const int at = book_index(book, map->counter_table, (unsigned)counter);
+        anchors += at >= 0 && book_changes(book, at) > 0;
+    }
+    return anchors;
+}
+
+/** One register lower or higher, whichever fits better; 0: neither does clearly. */
+static int better_shift(const struct map *map, const struct find_unit *unit,
+                        const struct register_book *book, const struct fit *as_is, bool has_order,
+                        struct fit *best)
+{
+    const unsigned here = anchors_at(map, book, 0);
+    unsigned most = 0;
+    int found = 0;
     for (int shift = -1; shift <= 1; shift += 2) {
         struct fit moved;
+        const unsigned there = anchors_at(map, book, shift);
+        if (has_order && here > there)
+            continue; /* the order explains it, and what has a place stands there */
         fit_make(map, unit, book, (struct reading_as){shift, false}, &moved);
-        const double gain = fit_share(&moved) - fit_share(as_is);
         if (moved.with_words * 2 < as_is->channels || moved.there + 1 < as_is->there ||
-            gain < CLEARLY)
+            fit_share(&moved) - fit_share(as_is) < CLEARLY)
             continue;
-        score_warn(score,
-                   "addresses may be off by one: each %s by one, %.0f %% of the values are "
-                   "plausible, as the "
-                   "map says %.0f %%; compare `numbering` with the document",
-                   shift < 0 ? "lower" : "higher", 100 * fit_share(&moved), 100 * fit_share(as_is));
-        return fit_share(&moved);
+        if (found != 0 && (there < most || (there == most && fit_share(&moved) <= fit_share(best))))
+            continue;
+        found = shift;
+        most = there;
+        *best = moved;
     }
-    return 0;
+    return found;
+}
+
+static double warn_of_shift(const struct map *map, const struct find_unit *unit,
+                            const struct register_book *book, const struct fit *as_is,
+                            bool has_order, struct map_score *score, bool *is_sure)
+{
+    struct fit moved = {.channels = 0};
+    const int shift = better_shift(map, unit, book, as_is, has_order, &moved);
+    if (shift == 0)
+        return 0;
+    score_warn(score,
+               "addresses may be off by one: each %s by one, %.0f %% of the values are "
+               "plausible, as the "
+               "map says %.0f %%; compare `numbering` with the document",
+               shift < 0 ? "lower" : "higher", 100 * fit_share(&moved), 100 * fit_share(as_is));
+    *is_sure = anchors_at(map, book, shift) > anchors_at(map, book, 0);
+    return fit_share(&moved);
 }
 
 static double warn_of_table(const struct map *map, const struct find_unit *unit,
@@ -157,11 +213,14 @@ static void warn_of_scales(const struct map *map, const struct register_book *bo
 double score_traps(const struct map *map, const struct find_unit *unit,
                    const struct register_book *book, const struct fit *fit, struct map_score *score)
 {
-    double other = warn_of_shift(map, unit, book, fit, score);
+    bool is_moved = false;
+    const struct other_order order = other_order_of(map, book);
+    double other = warn_of_shift(map, unit, book, fit, order.order < ORDERS_N, score, &is_moved);
     const double table = warn_of_table(map, unit, book, fit, score);
     if (table > other)
         other = table;
     warn_of_scales(map, book, score);
-    warn_of_orders(map, book, score);
+    if (!is_moved)
+        warn_of_order(&order, score);
     return other;
 }

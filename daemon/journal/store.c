@@ -198,7 +198,7 @@ static enum store_verdict check_version(struct store *store, const char *path, b
     if (rc != SQLITE_OK)
         return verdict_of(store, rc, "be read", error);
     if (is_foreign(&is)) {
-        (void)!UP_FAIL(error, UP_E_DISK,
+        (void)!UP_FAIL(error, UP_E_FOREIGN,
                        "%s is a database of another program, and is no journal of Uphole; nothing "
                        "in it was changed. Name another journal directory, or move that file away",
                        path);
@@ -239,7 +239,7 @@ static bool is_directory(const char *path, struct up_error *error)
     struct stat there;
     if (stat(path, &there) != 0 || !S_ISDIR(there.st_mode))
         return false;
-    (void)!UP_FAIL(error, UP_E_DISK,
+    (void)!UP_FAIL(error, UP_E_FOREIGN,
                    "%s is a directory, and is no journal of Uphole. Name another journal "
                    "directory, or move that one away",
                    path);

@@ -142,15 +142,20 @@ static enum up_rc put_word_order(struct exercise *exercise, struct up_error *err
 
 /* ---- units ---- */
 
+/* No power of ten of the map's own unit among them: bar for MPa is the same as a scale that is off.
+ */
 static const struct {
     const char *map;
     enum quantity kind;
     const char *unit;
     struct decimal scale; /* of whole numbers; a float32 holds the value itself */
 } OTHER_UNITS[] = {
-    {SCALED, QUANTITY_PRESSURE, "psi", {1, 0}},      {SCALED, QUANTITY_PRESSURE, "bar", {1, -1}},
-    {SCALED, QUANTITY_TEMPERATURE, "degF", {1, -1}}, {FLOATS, QUANTITY_PRESSURE, "bar", {1, 0}},
-    {FLOATS, QUANTITY_PRESSURE, "kgf/cm2", {1, 0}},  {FLOATS, QUANTITY_TEMPERATURE, "degC", {1, 0}},
+    {SCALED, QUANTITY_PRESSURE, "psi", {1, 0}},
+    {SCALED, QUANTITY_PRESSURE, "kgf/cm2", {1, -1}},
+    {SCALED, QUANTITY_TEMPERATURE, "degF", {1, -1}},
+    {FLOATS, QUANTITY_PRESSURE, "bar", {1, 0}},
+    {FLOATS, QUANTITY_PRESSURE, "kgf/cm2", {1, 0}},
+    {FLOATS, QUANTITY_TEMPERATURE, "degC", {1, 0}},
 };
 #define OTHER_UNITS_N (sizeof OTHER_UNITS / sizeof OTHER_UNITS[0])
 
@@ -267,11 +272,11 @@ const struct exercise_row EXERCISE_ROWS[EXERCISES] = {
     {{FLOATS, NULL},
      put_not_fitted,
      "`uphole read` shows a value that never moves for a sensor that the gauge was ordered "
-     "without: 9505 "
-     "psi is 65.535 MPa, 32 degF is 0 degC.",
+     "without, and "
+     "`uphole compare` calls it no measurement: 9505 psi is 65.535 MPa, 32 degF is 0 degC.",
      "The unit converts its own not-fitted marker like a value, so the marker of the map never "
      "comes, "
-     "and the screen shows the same number: comparing alone says that all is well."},
+     "and the screen shows the same number: a look at both says that all is well."},
     {{SCALED, FLOATS},
      put_controller,
      "`uphole find` listens first: it names the other master's questions and their period before a "

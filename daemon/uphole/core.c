@@ -368,6 +368,12 @@ bool core_journal_refuses(const struct core *core)
     return core->refusing;
 }
 
+void core_refuse(struct core *core)
+{
+    core_set_safe(core);
+    core->refusing = true;
+}
+
 void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
 {
     core->options.run = run;

@@ -60,6 +60,9 @@ void core_flush(struct core *core);
 void core_serve_rest(struct core *core);
 /** The checkpoint of this run has succeeded: publishing may begin. */
 void core_set_safe(struct core *core);
+/** The journal is none that stores (a stand-in): from now on everything is as while the disk
+ * refuses, and told as such. */
+void core_refuse(struct core *core);
 /** The wall to a SCADA side that has been told plan, numbers and cursors; -1: there is none. Core
  * doesn't close it. */
 void core_set_wall(struct core *core, int fd);

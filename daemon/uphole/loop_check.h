@@ -159,6 +159,10 @@ struct served_slot {
 UP_MUST enum up_rc served_read(struct loop_check *check, unsigned point, struct served_slot *out,
                                struct up_error *error);
 
+/* ---- follow ---- */
+/** Reads the newest scan of the channel, then the same one back from broker and table, and fills `at`. False: `why` says what is wrong. */
+bool loop_follow(struct loop_check *check, struct loop_channel *at, char *why, size_t room);
+
 /* ---- channel, outage, file ---- */
 enum step_end { STEP_DONE = 0, STEP_BACK, STEP_STOP };
 enum step_end loop_do_channel(struct loop_check *check, unsigned index);

@@ -11,7 +11,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define FOLLOW_TRIES 6
 #define SETTLE_STEP_MS 200
 
 static const struct source_entry *entry_of(const struct loop_check *check, uint8_t source)
@@ -24,137 +23,6 @@ static const struct channel *channel_of(const struct loop_check *check,
 {
     const struct source_entry *entry = entry_of(check, at->source);
     return entry == NULL ? NULL : map_channel(&check->plan->maps[entry->map], at->point);
-}
-
-/* ---- the same scan, at the far end ---- */
-
-static unit_number unit_named(const char *name, unsigned point)
-{
-    return unit_find(name, strlen(name), point_get(point)->kind);
-}
-
-/** The record of the scan, as the broker sent it. False: `why` says what is wrong. */
-static bool follow_to_broker(struct loop_check *check, struct loop_channel *at, char *why,
-                             size_t room)
-{
-    const struct destination_plan *to = &check->plan->destinations[check->mqtt];
-    const int64_t until_ms = clock_boot_ms(&check->clock) + LOOP_HEAR_MS;
-    const struct heard_row *row = NULL;
-    while (!loop_is_stopped && clock_boot_ms(&check->clock) < until_ms &&
-           (row = hear_find(check, at->run, at->seq)) == NULL)
-        (void)loop_wait(check, SETTLE_STEP_MS);
-    const struct heard_value *heard = row != NULL ? heard_point(row, at->point) : NULL;
-    double resolution;
-    (void)unit_choice_of(&to->units, at->point, &resolution);
-    at->mqtt = (struct loop_heard){.done = heard != NULL, .value = NAN};
-    if (heard == NULL) {
-        snprintf(why, room,
-                 "MQTT: the record of this scan (seq %" PRIu64 ") was not heard at %s within %d s.",
-                 at->seq, to->name, LOOP_HEAR_MS / 1000);
-        return false;
-    }
-    at->mqtt.value = heard->value;
-    at->mqtt.quality = heard->quality;
-    snprintf(at->mqtt.unit, sizeof at->mqtt.unit, "%s", heard->unit);
-    at->mqtt.agrees = heard->quality == at->quality &&
-                      loop_values_agree(at->value, point_unit(at->point), heard->value,
-                                        unit_named(heard->unit, at->point), resolution);
-    if (!at->mqtt.agrees)
-        snprintf(why, room,
-                 "MQTT: the record of this very scan holds another value or quality than "
-                 "was read.");
-    return at->mqtt.agrees;
-}
-
-static bool follow_to_table(struct loop_check *check, struct loop_channel *at,
-                            const struct served_slot *slot, char *why, size_t room)
-{
-    double resolution;
-    const unit_number unit = unit_choice_of(&check->view->units, at->point, &resolution);
-    const bool shows_else = !isfinite(at->value) && check->view->missing_as != 0;
-    at->served = (struct loop_heard){.done = true, .value = slot->value, .quality = slot->quality};
-    at->served_register = slot->first;
-    memcpy(at->served_words, slot->words, sizeof slot->words);
-    snprintf(at->served.unit, sizeof at->served.unit, "%s", unit_get(unit)->name);
-    at->served.agrees =
-        slot->quality == at->quality &&
-        (shows_else || loop_values_agree(at->value, point_unit(at->point), slot->value, unit, 0));
-    if (!at->served.agrees)
-        snprintf(why, room,
-                 "Table: register %u holds another value or quality (0x%04X 0x%04X, quality %u) "
-                 "than was read at the same scan (quality %u).",
-                 slot->first, slot->words[0], slot->words[1], slot->quality, at->quality);
-    return at->served.agrees;
-}
-
-enum followed { FOLLOWED_GOOD = 1, FOLLOWED_BAD, FOLLOWED_AGAIN };
-
-/** One scan: read here, in the table, and here again, so that it was the newest all along. */
-static enum followed follow_once(struct loop_check *check, struct loop_channel *at, char *why,
-                                 size_t room)
-{
-    struct loop_now now, again;
-    struct loop_reading reading;
-    struct served_slot slot = {0};
-    struct up_error error = {0};
-    uint64_t seq_after = 0;
-    int code = loop_now_read(check, &now, &error);
-    const bool is_there = code == 0 && loop_now_channel(&now, at->point, &reading);
-    if (is_there) {
-        at->run = now.run;
-        at->seq = now.seq[at->source];
-        at->scan_utc_ms = now.scan_utc_ms[at->source];
-        at->n_words = reading.n_words;
-        memcpy(at->words, reading.words, sizeof at->words);
-        at->value = reading.value;
-        at->quality = reading.quality;
-    }
-    loop_now_end(&now);
-    if (!is_there || at->seq == 0) {
-        snprintf(why, room, "%s", code != 0 ? error.why : "Uphole has no scan of it yet.");
-        return FOLLOWED_AGAIN;
-    }
-    if (check->served >= 0 && served_read(check, at->point, &slot, &error) != UP_OK) {
-        snprintf(why, room, "Table: %s.", error.why);
-        return FOLLOWED_BAD;
-    }
-    if (loop_now_read(check, &again, &error) == 0)
-        seq_after = again.seq[at->source];
-    loop_now_end(&again);
-    if (check->served >= 0 && (seq_after != at->seq || slot.seq < at->seq)) {
-        snprintf(why, room,
-                 "Table: it did not show this scan (seq %" PRIu64 "); it shows %" PRIu64 ".",
-                 at->seq, slot.seq);
-        return FOLLOWED_AGAIN;
-    }
-    char of_table[LOOP_TEXT_MAX] = "", of_broker[LOOP_TEXT_MAX] = "";
-    const bool table_good =
-        check->served < 0 || follow_to_table(check, at, &slot, of_table, sizeof of_table);
-    const bool broker_good =
-        check->mqtt < 0 || follow_to_broker(check, at, of_broker, sizeof of_broker);
-    snprintf(why, room, "%s%s%s", of_broker, !broker_good && !table_good ? " " : "", of_table);
-    return table_good && broker_good ? FOLLOWED_GOOD : FOLLOWED_BAD;
-}
-
-/** Between two scans values and qualities move: only what is wrong at several scans is wrong. */
-static bool follow(struct loop_check *check, struct loop_channel *at, char *why, size_t room)
-{
-    struct up_error error = {0};
-    unsigned bad = 0;
-    if (check->mqtt >= 0 && hear_open(check, &error) != UP_OK) {
-        snprintf(why, room, "MQTT: %s.", error.why);
-        return false;
-    }
-    for (int i = 0; i < FOLLOW_TRIES && !loop_is_stopped; i++) {
-        const enum followed followed = follow_once(check, at, why, room);
-        if (followed == FOLLOWED_GOOD)
-            return true;
-        bad += followed == FOLLOWED_BAD;
-        if (bad >= 2)
-            break;
-        (void)loop_wait(check, SETTLE_STEP_MS * 2);
-    }
-    return false;
 }
 
 /* ---- the screen beside what was read ---- */
@@ -170,8 +38,7 @@ static void judge(struct loop_check *check, const struct loop_channel *at, struc
     const struct source_entry *entry = entry_of(check, at->source);
     const struct well_data *data = plan_data_at(check->well, loop_utc_ms(check));
     struct scan *scans = calloc(COMPARE_SCANS_MAX, sizeof *scans);
-    const int64_t until_ms =
-        judging->instant_ms + (int64_t)entry->poll_every_ms * 2 + entry->refresh_ms + 5000;
+    const int64_t until_ms = judging->instant_ms + (int64_t)entry->poll_every_ms + 5000;
     struct compare_question question = {
         .map = &check->plan->maps[entry->map],
         .channel = channel_of(check, at),
@@ -216,31 +83,38 @@ static void keep_verdict(struct loop_channel *at, const struct judging *judging)
 
 /* ---- words ---- */
 
-static void say_far_end(const struct loop_check *check, const struct loop_channel *at)
+/** With its unit, or "no value". */
+static void put_value(double value, double resolution, const char *unit, char *into, size_t room)
 {
-    char value[NUMBER_TEXT_MAX], words[40] = "";
+    char number[NUMBER_TEXT_MAX];
+    if (number_to_text(value, resolution, number) == 0)
+        snprintf(into, room, "no value");
+    else
+        snprintf(into, room, "%s%s%s", number, unit[0] != '\0' ? " " : "", unit);
+}
+
+static void say_far_end(const struct loop_channel *at)
+{
+    char value[NUMBER_TEXT_MAX + 20], words[40] = "";
     size_t n = 0;
     const struct point *point = point_get(at->point);
     for (unsigned i = 0; i < at->n_words && i < 4; i++)
         n += (size_t)snprintf(words + n, sizeof words - n, " 0x%04X", at->words[i]);
-    (void)number_to_text(at->value, point->resolution, value);
-    loop_say(6, "wire   %s register %u:%s, read as %s %s, %s (seq %" PRIu64 ")",
-             at->table == TABLE_INPUT ? "input" : "holding", at->address, words,
-             value[0] != '\0' ? value : "no value", point->unit, quality_name(at->quality),
-             at->seq);
+    put_value(at->value, point->resolution, point->unit, value, sizeof value);
+    loop_say(6, "wire   %s register %u:%s, read as %s, %s (seq %" PRIu64 ")",
+             at->table == TABLE_INPUT ? "input" : "holding", at->address, words, value,
+             quality_name(at->quality), at->seq);
     if (at->mqtt.done) {
-        (void)number_to_text(at->mqtt.value, 0, value);
-        loop_say(6, "MQTT   %s %s, %s%s", value[0] != '\0' ? value : "null", at->mqtt.unit,
-                 quality_name(at->mqtt.quality), at->mqtt.agrees ? "" : "   DIFFERS");
+        put_value(at->mqtt.value, 0, at->mqtt.unit, value, sizeof value);
+        loop_say(6, "MQTT   %s, %s%s", value, quality_name(at->mqtt.quality),
+                 at->mqtt.agrees ? "" : "   DIFFERS");
     }
     if (at->served.done) {
-        (void)number_to_text(at->served.value, point->resolution / 10, value);
-        loop_say(6, "table  register %u: 0x%04X 0x%04X is %s %s, quality %u %s%s",
-                 at->served_register, at->served_words[0], at->served_words[1],
-                 value[0] != '\0' ? value : "no value", at->served.unit, at->served.quality,
+        put_value(at->served.value, point->resolution / 10, at->served.unit, value, sizeof value);
+        loop_say(6, "table  register %u: 0x%04X 0x%04X is %s, quality %u %s%s", at->served_register,
+                 at->served_words[0], at->served_words[1], value, at->served.quality,
                  quality_name(at->served.quality), at->served.agrees ? "" : "   DIFFERS");
     }
-    (void)check;
 }
 
 static void say_help(void)
@@ -302,9 +176,9 @@ static void offer_confirmation(struct loop_check *check, struct loop_channel *at
         return;
     (void)loop_wait(check, (int64_t)entry_of(check, at->source)->poll_every_ms + 1500);
     struct loop_channel later = *at;
-    if (follow(check, &later, why, sizeof why)) {
+    if (loop_follow(check, &later, why, sizeof why)) {
         *at = later;
-        say_far_end(check, at);
+        say_far_end(at);
     }
 }
 
@@ -329,8 +203,8 @@ static bool is_not_fitted(struct loop_check *check, struct loop_channel *at)
     at->expected[0] = '\0';
     at->expected_value = at->tolerance = at->difference = NAN;
     snprintf(at->verdict, sizeof at->verdict, "%s", compare_verdict_name(COMPARE_NOT_FITTED));
-    const bool followed = follow(check, at, why, sizeof why);
-    say_far_end(check, at);
+    const bool followed = loop_follow(check, at, why, sizeof why);
+    say_far_end(at);
     if (at->quality != QUALITY_NOT_FITTED)
         snprintf(at->sentence, sizeof at->sentence,
                  "The registers do not hold the marker for a sensor that is not fitted: Uphole "
@@ -356,9 +230,9 @@ static bool is_same(struct loop_check *check, struct loop_channel *at, struct ju
 {
     char why[LOOP_SENTENCE_MAX] = "";
     judge(check, at, judging);
-    const bool followed = follow(check, at, why, sizeof why);
+    const bool followed = loop_follow(check, at, why, sizeof why);
     keep_verdict(at, judging);
-    say_far_end(check, at);
+    say_far_end(at);
     const bool is_bad = quality_class_of(at->quality) == QUALITY_CLASS_BAD;
     if (verdict_is_same(judging->result.verdict) && !followed)
         snprintf(at->sentence, sizeof at->sentence, "The screen and the wire agree. %.360s", why);

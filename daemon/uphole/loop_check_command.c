@@ -128,7 +128,7 @@ static void say_cautions(void)
         "program: no plug is pulled, and no surface unit is switched off. Tell whoever watches "
         "SCADA first.",
         "Hazardous area: laptop and box only where their rating suits it.",
-        "Monitoring only. " LOOP_CAUTION,
+        ("Monitoring only. " LOOP_CAUTION),
     };
     loop_say(0, "Loop check. " LOOP_PROVES);
     printf("\n");
@@ -345,9 +345,12 @@ static int finish(struct loop_check *check)
 
 static int not_finished(struct loop_check *check)
 {
-    if (check->by[0] != '\0')
-        (void)save(check);
     printf("\n");
+    if (check->by[0] == '\0') {
+        loop_say(0, "Stopped; nothing was changed.");
+        return EX_TEMPFAIL;
+    }
+    (void)save(check);
     loop_say(0,
              "Stopped. What was done is kept in %s/loop-check-%s.json; the same command goes on "
              "with it.",

@@ -99,7 +99,7 @@ static void settle(struct loop_check *check, struct loop_outage *outage, int64_t
                              .has_broker = check->mqtt >= 0};
     fill_polls(check, &seen);
     const int64_t until_ms =
-        clock_boot_ms(&check->clock) + SETTLE_MS + 2 * (int64_t)seen.poll_ms[0];
+        clock_boot_ms(&check->clock) + SETTLE_MS + slack_ms + 2 * (int64_t)seen.poll_ms[0];
     const uint64_t newest = check->hearing.seq;
     bool settled = false;
     while (!settled && clock_boot_ms(&check->clock) < until_ms && loop_wait(check, STEP_MS * 2))
@@ -174,6 +174,15 @@ static void wait_until_free(struct loop_check *check, const char *line)
     }
 }
 
+/** Until a line that is released has had its turn. */
+static int64_t round_of(const struct loop_check *check, const char *line)
+{
+    for (uint16_t i = 0; i < check->plan->n_lines; i++)
+        if (strcmp(check->plan->lines[i].name, line) == 0)
+            return plan_round_ms(check->plan, i);
+    return 0;
+}
+
 static enum step_end stop_asking(struct loop_check *check, struct loop_outage *outage)
 {
     char order[200], sentence[LOOP_SENTENCE_MAX];
@@ -183,9 +192,7 @@ static enum step_end stop_asking(struct loop_check *check, struct loop_outage *o
     outage->began_utc_ms = loop_utc_ms(check);
     if (loop_order(check, order, sentence, sizeof sentence) != 0) {
         loop_say(6, "%s", sentence);
-        snprintf(outage->sentence, sizeof outage->sentence, "%s", sentence);
-        outage->result = LOOP_FAIL;
-        return STEP_DONE;
+        return STEP_BACK;
     }
     snprintf(outage->how, sizeof outage->how,
              "Uphole was told to hold the line %s, and to release it", line);
@@ -197,11 +204,25 @@ static enum step_end stop_asking(struct loop_check *check, struct loop_outage *o
     loop_say(6, "%s", sentence);
     if (!goes_on)
         return STEP_STOP;
-    settle(check, outage, RELEASE_SLACK_MS);
+    settle(check, outage, RELEASE_SLACK_MS + round_of(check, line));
     return STEP_DONE;
 }
 
 /* ---- the network cut ---- */
+
+/** What waits is sent at the rate that the site allows. */
+static int64_t draining_ms(const struct loop_check *check, int64_t outage_ms)
+{
+    const uint32_t rate = check->plan->destinations[check->mqtt].backlog_at_most;
+    int64_t rows = 0;
+    for (uint16_t w = 0; w < check->plan->n_wells; w++)
+        for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++) {
+            const struct source_entry *entry =
+                plan_entry_at(&check->plan->wells[w], s, loop_utc_ms(check));
+            rows += entry != NULL ? outage_ms / entry->poll_every_ms + 1 : 0;
+        }
+    return rate > 0 ? rows * 1000 / rate : 0;
+}
 
 static enum step_end cut_network(struct loop_check *check, struct loop_outage *outage)
 {
@@ -212,9 +233,7 @@ static enum step_end cut_network(struct loop_check *check, struct loop_outage *o
     outage->began_utc_ms = loop_utc_ms(check);
     if (loop_order(check, order, sentence, sizeof sentence) != 0) {
         loop_say(6, "%s", sentence);
-        snprintf(outage->sentence, sizeof outage->sentence, "%s", sentence);
-        outage->result = LOOP_FAIL;
-        return STEP_DONE;
+        return STEP_BACK;
     }
     snprintf(outage->how, sizeof outage->how,
              "Uphole was told to leave %s without a goodbye, and came back by itself",
@@ -228,7 +247,7 @@ static enum step_end cut_network(struct loop_check *check, struct loop_outage *o
     }
     outage->ended_utc_ms = loop_utc_ms(check);
     outage->offline_heard = check->hearing.offline_ms >= began_ms;
-    settle(check, outage, CONNECT_SLACK_MS);
+    settle(check, outage, CONNECT_SLACK_MS + draining_ms(check, outage->asked_ms));
     return STEP_DONE;
 }
 
@@ -284,16 +303,13 @@ static enum step_end stop_program(struct loop_check *check, struct loop_outage *
     const int64_t began_ms = clock_boot_ms(&check->clock);
     int64_t gone_utc_ms = 0;
     if (loop_running_read(check, &running, &error) != 0) {
-        snprintf(outage->sentence, sizeof outage->sentence, "%s.", error.why);
-        outage->result = LOOP_FAIL;
-        return STEP_DONE;
+        loop_say(6, "%s.", error.why);
+        return STEP_BACK;
     }
     outage->began_utc_ms = loop_utc_ms(check);
     if (check->service != NULL && !restart(check->service, why, sizeof why)) {
         loop_say(6, "%s", why);
-        snprintf(outage->sentence, sizeof outage->sentence, "%s", why);
-        outage->result = LOOP_FAIL;
-        return STEP_DONE;
+        return STEP_BACK;
     }
     if (check->service != NULL) {
         snprintf(outage->how, sizeof outage->how, "the service %.60s was restarted by this command",
@@ -377,31 +393,53 @@ static enum step_end ask_to_begin(struct loop_check *check, struct loop_outage *
     }
 }
 
-enum step_end loop_do_outage(struct loop_check *check, struct loop_outage *outage)
+/** Makes it once. STEP_BACK: it could not be made, and why was said. */
+static enum step_end make_once(struct loop_check *check, struct loop_outage *outage,
+                               const struct outage_row *row)
 {
     struct up_error error = {0};
-    const struct outage_row *row = &OUTAGES[0];
-    while (row->kind != outage->kind)
-        row++;
-    const uint8_t kind = outage->kind;
-    *outage = (struct loop_outage){.kind = kind, .asked_ms = check->outage_ms};
-    const enum step_end begun = ask_to_begin(check, outage, row);
-    if (begun != STEP_DONE)
-        return begun == STEP_BACK ? STEP_DONE : STEP_STOP;
     if (check->mqtt >= 0 && hear_open(check, &error) != UP_OK) {
         loop_say(6, "%s.", error.why);
-        return STEP_STOP;
+        return STEP_BACK;
     }
     hear_begin_count(check);
     const enum step_end ended = row->make(check, outage);
-    if (ended != STEP_DONE) {
-        *outage = (struct loop_outage){.kind = kind};
+    if (ended != STEP_DONE)
         return ended;
-    }
     outage->done_utc_ms = loop_utc_ms(check);
     snprintf(outage->by, sizeof outage->by, "%s", check->by);
     say_rows(outage);
     loop_say(6, "%s", outage->sentence);
     loop_say(6, "%s", outage->result == LOOP_PASS ? "PASS" : "FAILED");
     return STEP_DONE;
+}
+
+/** One that failed may be made again: a broker may have been restarted in the midst of it. */
+static bool is_wanted_again(struct loop_check *check)
+{
+    char line[LOOP_LINE_MAX];
+    return loop_ask(check, "    Enter records it as failed; a makes it again: ", line) ==
+               ASKED_LINE &&
+           strcmp(line, "a") == 0;
+}
+
+enum step_end loop_do_outage(struct loop_check *check, struct loop_outage *outage)
+{
+    const struct outage_row *row = &OUTAGES[0];
+    const uint8_t kind = outage->kind;
+    while (row->kind != kind)
+        row++;
+    for (;;) {
+        *outage = (struct loop_outage){.kind = kind, .asked_ms = check->outage_ms};
+        const enum step_end begun = ask_to_begin(check, outage, row);
+        if (begun != STEP_DONE)
+            return begun == STEP_BACK ? STEP_DONE : STEP_STOP;
+        const enum step_end ended = make_once(check, outage, row);
+        if (ended == STEP_STOP) {
+            *outage = (struct loop_outage){.kind = kind};
+            return STEP_STOP;
+        }
+        if (ended == STEP_DONE && (outage->result == LOOP_PASS || !is_wanted_again(check)))
+            return STEP_DONE;
+    }
 }

@@ -84,12 +84,14 @@ static enum up_rc prepare(struct well_side *side, struct up_error *error)
             return UP_FAIL(error, UP_E_MEMORY, "no memory for the ring of line %s",
                            side->plan->lines[i].name);
     }
-    enum up_rc rc = run_open_journal(side, error);
+    enum up_rc rc = run_open_any_journal(side, error);
     if (rc == UP_OK)
         rc = make_core(side, error);
     if (rc == UP_OK)
         rc = run_start_lines(side, false, error);
-    if (rc == UP_OK)
+    if (rc == UP_OK && side->stand_in.is_used)
+        core_refuse(side->core);
+    else if (rc == UP_OK)
         rc = run_start_check(side, error);
     return rc;
 }
@@ -210,6 +212,7 @@ static void stop(struct well_side *side)
     core_destroy(side->core);
     ledger_destroy(side->ledger);
     journal_close(side->journal);
+    run_end_stand_in(side);
     for (uint16_t i = 0; i < PLAN_LINES_MAX; i++)
         run_drop_ring(side, i);
     if (side->reload.n_left == 0 && side->wake_fd >= 0)
@@ -220,9 +223,9 @@ static void stop(struct well_side *side)
 
 /** Runs until the stop, or until another journal stands in the place of the one before (*again).
  * The plan in force then stands in *plan; NULL: threads that hang may still look at it. `service`
- * goes on over it. */
+ * goes on over it, and *stood_in tells the next whether this one had its journal. */
 static int run_once(struct plan **plan, struct service *service, const char *config,
-                    const char *maps, bool *again)
+                    const char *maps, struct stand_in *stood_in, bool *again)
 {
     struct well_side *side = calloc(1, sizeof *side);
     *again = false;
@@ -250,7 +253,9 @@ static int run_once(struct plan **plan, struct service *service, const char *con
             "Monitoring only; not a protection system.",
             (*plan)->site, (*plan)->box, (*plan)->n_wells, (*plan)->n_wells == 1 ? "well" : "wells",
             (*plan)->n_lines, (*plan)->n_lines == 1 ? "line" : "lines", (*plan)->digest);
-        side->socket = socket_start((*plan)->journal.path, &side->clock);
+        run_tell_stood_in(side, stood_in);
+        side->socket = socket_start(
+            side->stand_in.is_used ? side->stand_in.own : (*plan)->journal.path, &side->clock);
         service_ready(&side->service);
         loop(side);
         *again = side->begins_anew;
@@ -262,6 +267,7 @@ static int run_once(struct plan **plan, struct service *service, const char *con
         code = command_fail(&error);
     }
     stop(side);
+    *stood_in = side->stand_in;
     *service = side->service;
     *plan = side->plan;
     if (side->reload.n_left > 0 || side->reload.is_left) { /* the process ends here */
@@ -278,10 +284,11 @@ static int run_once(struct plan **plan, struct service *service, const char *con
 static int run_plan(struct plan *plan, const char *config, const char *maps)
 {
     struct service service = {0};
+    struct stand_in stood_in = {0};
     bool again = true;
     int code = 0;
     while (again)
-        code = run_once(&plan, &service, config, maps, &again);
+        code = run_once(&plan, &service, config, maps, &stood_in, &again);
     service_close(&service);
     plan_free(plan);
     return code;

@@ -40,6 +40,15 @@ struct run_books {
     struct wall_books result;
 };
 
+/** While the disk refuses the journal at the start (run_stand_in.c). */
+struct stand_in {
+    bool is_used;
+    char own[PATH_LENGTH_MAX]; /* the journal's own place; the plan names the stand-in's */
+    struct stamp since;
+    int64_t try_us, say_us;
+    char why[UP_WHY_MAX];
+};
+
 struct well_side {
     struct up_clock clock;
     struct plan *plan;
@@ -76,6 +85,7 @@ struct well_side {
     struct reload reload;
     int64_t journal_retry_us, reserve_next_us;
     struct retain retain;
+    struct stand_in stand_in;
     bool begins_anew; /* another journal: all that holds numbers of the one before ends */
     struct run_books books;
 };
@@ -95,6 +105,20 @@ void run_drop_ring(struct well_side *side, uint16_t line);
 /* run_journal.c */
 /** Opens the journal, begins the run, stores the plan, loads the gap ledger. */
 UP_MUST enum up_rc run_open_journal(struct well_side *side, struct up_error *error);
+
+/* run_stand_in.c */
+/** Whether it may pass by itself: nothing that the configuration says is wrong. */
+bool run_is_of_the_disk(const struct up_error *error);
+/** run_open_journal; where the disk refuses, with a stand-in that stores nothing. */
+UP_MUST enum up_rc run_open_any_journal(struct well_side *side, struct up_error *error);
+/** Once a pass, with a stand-in: tries the journal's own place; then side->begins_anew. */
+void run_try_own_journal(struct well_side *side);
+/** After the stop: removes it; the plan names the journal's own place again. */
+void run_end_stand_in(struct well_side *side);
+/** With the own journal: an event says how long there was none. */
+void run_tell_stood_in(struct well_side *side, const struct stand_in *before);
+
+/* run_journal.c, the rest */
 /** Starts the journal's check in a thread of its own. */
 UP_MUST enum up_rc run_start_check(struct well_side *side, struct up_error *error);
 /** Once a pass: ends a check, tries again where one failed, recovers from a disk that refused. */

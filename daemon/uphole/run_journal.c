@@ -97,7 +97,8 @@ static void end_check(struct well_side *side)
 
 static void check_again(struct well_side *side)
 {
-    if (side->safe || side->checking || clock_boot_us(&side->clock) < side->journal_retry_us)
+    if (side->safe || side->checking || side->stand_in.is_used ||
+        clock_boot_us(&side->clock) < side->journal_retry_us)
         return;
     atomic_store(&side->checked, 0);
     side->check_error = (struct up_error){0};
@@ -111,6 +112,10 @@ static void check_again(struct well_side *side)
 static void recover_journal(struct well_side *side)
 {
     const int64_t now_us = clock_boot_us(&side->clock);
+    if (side->stand_in.is_used) {
+        run_try_own_journal(side);
+        return;
+    }
     if (!core_journal_refuses(side->core) || side->checking || now_us < side->journal_retry_us)
         return;
     if (side->reload.step == RELOAD_LEAVING)

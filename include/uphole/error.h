@@ -21,6 +21,7 @@ enum up_rc {
     UP_E_MISSING, /* no such file, row or name */
     UP_E_FULL,    /* a bounded buffer is full */
     UP_E_MEMORY,  /* no memory at start */
+    UP_E_FOREIGN, /* what stands there is another program's */
     UP_E_SYSTEM   /* any other refusal of the operating system */
 };
 

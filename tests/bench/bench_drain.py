@@ -6,10 +6,14 @@ Usage: UPHOLE_BINARY=... bench_drain.py [SCANS [ROUNDS]]     SCANS: rows of the 
 The journal is filled as an outage of the link leaves it. Then, interleaved and each with the same subscriber beside it:
   drain     the daemon, polling its lines meanwhile, until the backlog has been accepted
   batches   a plain program that publishes the very messages of that drain, prepared before, 20 unanswered
-  samples   the same program with one message for each point of each record
+  printf    the same program, which holds the rows as numbers and writes the same text itself, by the C library
+  exact     the same again, with the project's whole-number arithmetic for numbers and times
+  samples   prepared again: one message for each point of each record
 Prints figures and ratios; asserts nothing. Speeds depend on the machine, ratios less so. docs/performance.md says how to read it.
 """
+import datetime
 import json
+import math
 import pathlib
 import shutil
 import statistics
@@ -24,8 +28,10 @@ from walk import BINARY, SOURCE, Walk, wait_for  # noqa: E402
 
 BENCH = BINARY.parents[2] / "tests/bench"
 SAMPLES = 20000  # of the third program, over and over
+TEXTS_CHECKED = 200
 IDLE_S = 12      # watched after the drain, to compare with
 HEAD = struct.Struct("=qII")
+BARE = {"publish": "bare publisher, the same batches", "printf": "the same, written by printf", "exact": "the same, whole-number arithmetic"}
 
 
 def memory(pid, field="RssAnon"):
@@ -63,10 +69,10 @@ class Listener:
         return list(messages(self.path))
 
 
-def publish(walk, path, seconds):
+def publish(walk, path, seconds, how="publish"):
     """The bare publisher with a subscriber of its own, for as long as the drain took; (messages, bytes, seconds)."""
     listener = Listener(walk, "heard-bare")
-    out = subprocess.run([BENCH / "bench_drain_peer", "publish", str(walk.broker_port), path, str(seconds)], capture_output=True, text=True, check=True).stdout.split()
+    out = subprocess.run([BENCH / "bench_drain_peer", how, str(walk.broker_port), path, str(seconds)], stdout=subprocess.PIPE, text=True, check=True).stdout.split()
     listener.walk.stop(listener.process)
     return int(out[0]), int(out[1]), float(out[2])
 
@@ -75,6 +81,35 @@ def prepare(path, found):
     with path.open("wb") as file:
         for topic, payload in found:
             file.write(HEAD.pack(0, len(topic), len(payload)) + topic.encode() + payload)
+
+
+def numbers(texts, kind):
+    return struct.pack(f"={len(texts)}{kind}", *(math.nan if text is None else float(text) for text in texts))
+
+
+def row_of(row, names):
+    """A row as bench_drain_write.c reads it."""
+    when = datetime.datetime.fromisoformat(row["time"].replace("Z", "+00:00"))
+    ms = (when - datetime.datetime(1970, 1, 1, tzinfo=datetime.timezone.utc)) // datetime.timedelta(milliseconds=1)
+    values = row["values"]
+    behind = f',"worst_inputs":{json.dumps(row["worst_inputs"], separators=(",", ":"))}'.encode() if "worst_inputs" in row else b""
+    index = [names.setdefault(row[key], len(names)) for key in ("source", "clock", "outcome")]
+    decimals = bytes(len(text.partition(".")[2]) if isinstance(text, str) else 0 for text in values)
+    return (struct.pack("=qQH3B", ms, row["seq"], len(values), *index) + decimals + bytes(row["qualities"]) +
+            numbers(values, "d") + numbers(row["age_s"], "f") + struct.pack("=H", len(behind)) + behind)
+
+
+def prepare_rows(path, found):
+    """The messages as numbers; the texts of the first ones stand beside them, and must be what is written of those numbers."""
+    names, parts = {}, []
+    for i, (topic, payload) in enumerate(found):
+        message = json.loads(payload, parse_float=str)
+        head = payload[:payload.index(b'"rows":[') + len(b'"rows":[')]
+        text = payload if i < TEXTS_CHECKED else b""
+        parts.append(struct.pack("=4I", len(topic), len(head), len(text), len(message["rows"])) + topic.encode() + b"\0" + head + text)
+        parts += [row_of(row, names) for row in message["rows"]]
+    with path.open("wb") as file:
+        file.write(struct.pack("=I", len(names)) + b"".join(struct.pack("=I", len(name)) + name.encode() for name in names) + b"".join(parts))
 
 
 def samples_of(found):
@@ -163,18 +198,19 @@ class Round:
         return skipped, polled["n"], polled["bad"]
 
 
-def show(rounds, batches, samples):
+def show(rounds, bare, samples):
     middle = statistics.median
     drain = middle(r.rows / r.seconds for r in rounds)
     points = rounds[0].points
-    bare = middle(n_rows / seconds for n_rows, seconds in batches)
     single = middle(n / seconds for n, _, seconds in samples)
     one = rounds[-1]
     print(f"{one.rows} late rows in {len(one.late)} messages, {points:.1f} points a record; median of {len(rounds)} rounds\n")
     print(f"{'':34}{'rows/s':>10}{'points/s':>12}{'MB/s':>8}   ratio of the drain")
     size = one.bytes / one.rows
     print(f"{'drain':34}{drain:10.0f}{drain * points:12.0f}{drain * size / 1e6:8.1f}")
-    print(f"{'bare publisher, the same batches':34}{bare:10.0f}{bare * points:12.0f}{bare * size / 1e6:8.1f}   {drain / bare:.2f}")
+    for how, name in BARE.items():
+        rate = middle(n_rows / seconds for n_rows, seconds in bare[how])
+        print(f"{name:34}{rate:10.0f}{rate * points:12.0f}{rate * size / 1e6:8.1f}   {drain / rate:.2f}")
     print(f"{'bare publisher, a message a point':34}{single / points:10.0f}{single:12.0f}{'':8}   {drain * points / single:.1f}")
     print(f"\nbytes a record on the wire  {size:.0f} ({size / points:.1f} a point), {one.rows / len(one.late):.1f} records a message")
     print("processor time a row        well side %.1f us, SCADA side %.1f us" % tuple(
@@ -195,7 +231,7 @@ def main():
     scans = int(sys.argv[1]) if len(sys.argv) > 1 else 200000
     n = int(sys.argv[2]) if len(sys.argv) > 2 else 3
     walks.CONFIG = walks.CONFIG.replace("    units: metric\n", "    units: metric\n    latest_every: 1 s\n")
-    rounds, batches, samples = [], [], []
+    rounds, bare, samples = [], {how: [] for how in BARE}, []
     with Walk("drain") as walk:
         walk.start_broker()
         walk.start_simulator()
@@ -203,13 +239,15 @@ def main():
             rounds.append(Round(walk, scans))
             prepare(walk.directory / "batches", rounds[-1].late)
             prepare(walk.directory / "samples", first(samples_of(rounds[-1].late), SAMPLES))
+            prepare_rows(walk.directory / "rows", rounds[-1].late)
             one = rounds[-1]
-            sent, _, seconds = publish(walk, walk.directory / "batches", one.seconds)
-            batches.append((one.rows * sent / len(one.late), seconds))
+            for how in BARE:
+                sent, _, seconds = publish(walk, walk.directory / ("batches" if how == "publish" else "rows"), one.seconds, how)
+                bare[how].append((one.rows * sent / len(one.late), seconds))
             samples.append(publish(walk, walk.directory / "samples", one.seconds))
-            print(f"round {i + 1}: drain {one.rows / one.seconds:.0f} rows/s in {one.seconds:.2f} s; bare {batches[-1][0] / seconds:.0f} rows/s; "
-                  f"{samples[-1][0] / samples[-1][2]:.0f} samples/s", flush=True)
-        show(rounds, batches, samples)
+            print(f"round {i + 1}: drain {one.rows / one.seconds:.0f} rows/s in {one.seconds:.2f} s; bare " +
+                  ", ".join(f"{how} {bare[how][-1][0] / bare[how][-1][1]:.0f}" for how in BARE) + f" rows/s; {samples[-1][0] / samples[-1][2]:.0f} samples/s", flush=True)
+        show(rounds, bare, samples)
 
 
 main()

@@ -1,16 +1,20 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * bench_drain_peer.c - what stands beside the daemon in bench_drain.py, as plain as it can be: a
- * subscriber that keeps every message, and a publisher of bytes that were prepared before.
+ * subscriber that keeps every message, a publisher of bytes that were prepared before, and one that
+ * holds the same rows as numbers and writes their text itself (bench_drain_write.c).
  *
  * usage: bench_drain_peer listen PORT TOPIC FILE      until SIGTERM; prints "ready"
  *        bench_drain_peer publish PORT FILE SECONDS   prints "MESSAGES BYTES SECONDS"
+ *        bench_drain_peer printf|exact PORT ROWS SECONDS
  *
  * A message in FILE: arrival (CLOCK_MONOTONIC, ns, 8 bytes), length of topic and of payload (4
- * bytes each), topic, payload; in this machine's byte order. The publisher reads all of them first,
- * then sends each with QoS 1, over and over until so many seconds have passed, at most 20
- * unanswered, which is also what libmosquitto does by itself.
+ * bytes each), topic, payload; in this machine's byte order. A publisher reads all of its file
+ * first, then sends each message with QoS 1, over and over until so many seconds have passed, at
+ * most 20 unanswered, which is also what libmosquitto does by itself.
  */
+#include "bench_drain_write.h"
+
 #include <mosquitto.h>
 #include <signal.h>
 #include <stdbool.h>
@@ -28,6 +32,13 @@ struct message {
     char *topic;
     void *payload;
     int length;
+};
+/** Where messages come from: those of a file, or rows that are written as they are sent. */
+struct messages {
+    size_t n;
+    struct message *all; /* NULL: `rows` are written */
+    struct drain_rows *rows;
+    bool with_printf;
 };
 
 static volatile sig_atomic_t stopped;
@@ -152,13 +163,22 @@ static void note_connected(struct mosquitto *library, void *context, int code)
     ((struct count *)context)->is_connected = code == 0;
 }
 
-static void publish(const char *port, const char *path, double for_s)
+static struct message message_at(const struct messages *from, size_t i)
 {
-    struct message *all = NULL;
+    static char text[DRAIN_MESSAGE_MAX];
+    if (from->all != NULL)
+        return from->all[i % from->n];
+    struct message message = {.payload = text};
+    message.length = (int)drain_rows_write(from->rows, i % from->n, from->with_printf, text);
+    message.topic = drain_rows_topic(from->rows, i % from->n);
+    return message;
+}
+
+static void publish(const char *port, const struct messages *from, double for_s)
+{
     struct count count = {0};
-    size_t bytes = 0, sent = 0, bytes_sent = 0;
+    size_t sent = 0, bytes_sent = 0;
     bool is_over = false;
-    const size_t n = read_all(path, &all, &bytes);
     struct mosquitto *library = connected(port, "bench-publisher", &count);
     mosquitto_connect_callback_set(library, note_connected);
     mosquitto_publish_callback_set(library, count_answer);
@@ -166,13 +186,13 @@ static void publish(const char *port, const char *path, double for_s)
         if (mosquitto_loop(library, 200, 1) != MOSQ_ERR_SUCCESS)
             fail("no connection");
     const int64_t began = now_ns();
-    while (n > 0 && (!is_over || count.answered < sent)) {
+    while (from->n > 0 && (!is_over || count.answered < sent)) {
         is_over = (double)(now_ns() - began) / 1e9 > for_s;
         for (; !is_over && sent - count.answered < IN_FLIGHT; sent++) {
-            const struct message *next = &all[sent % n];
-            bytes_sent += (size_t)next->length;
-            if (mosquitto_publish(library, NULL, next->topic, next->length, next->payload, 1,
-                                  false) != MOSQ_ERR_SUCCESS)
+            const struct message next = message_at(from, sent);
+            bytes_sent += (size_t)next.length;
+            if (mosquitto_publish(library, NULL, next.topic, next.length, next.payload, 1, false) !=
+                MOSQ_ERR_SUCCESS)
                 fail("publish");
         }
         if (mosquitto_loop(library, 200, 1) != MOSQ_ERR_SUCCESS)
@@ -185,12 +205,20 @@ static void publish(const char *port, const char *path, double for_s)
 
 int main(int argc, char **argv)
 {
+    struct messages from = {0};
+    size_t bytes = 0;
     signal(SIGTERM, stop);
     if (argc == 5 && strcmp(argv[1], "listen") == 0)
         listen_to(argv[2], argv[3], argv[4]);
     else if (argc == 5 && strcmp(argv[1], "publish") == 0)
-        publish(argv[2], argv[3], atof(argv[4]));
+        from.n = read_all(argv[3], &from.all, &bytes);
+    else if (argc == 5 && (strcmp(argv[1], "printf") == 0 || strcmp(argv[1], "exact") == 0))
+        from.n = drain_rows_read(argv[3], &from.rows);
     else
-        fail("usage: bench_drain_peer listen PORT TOPIC FILE | publish PORT FILE SECONDS");
+        fail("usage: bench_drain_peer listen PORT TOPIC FILE | publish PORT FILE SECONDS | "
+             "printf|exact PORT ROWS SECONDS");
+    from.with_printf = strcmp(argv[1], "printf") == 0;
+    if (from.n > 0)
+        publish(argv[2], &from, atof(argv[4]));
     return 0;
 }

@@ -187,12 +187,12 @@ static void check_foreign(struct rig *rig)
     struct up_error error = {0};
     struct journal_reader *reader = NULL;
     char command[200];
-    assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_DISK);
+    assert_int_equal(open_again(rig, &rig->journal, &error), UP_E_FOREIGN);
     assert_non_null(strstr(error.why, "no journal of Uphole"));
     assert_non_null(strstr(error.why, rig->directory));
     assert_non_null(strstr(error.why, "Name another journal directory"));
     error = (struct up_error){0};
-    assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_E_DISK);
+    assert_int_equal(journal_reader_open(rig->directory, &reader, &error), UP_E_FOREIGN);
     assert_non_null(strstr(error.why, "no journal of Uphole"));
     snprintf(command, sizeof command, "ls '%s' | grep -q damaged", rig->directory);
     assert_int_not_equal(system(command), 0);

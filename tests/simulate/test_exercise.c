@@ -170,7 +170,7 @@ static void an_answer_is_taken_as_a_person_types_it(void **state)
             else if (strstr(right, "word order") == right && (seen |= 32u))
                 snprintf(typed, sizeof typed, "Word order = %s-first %s",
                          strstr(right, "high") ? "high" : "low",
-                         strstr(right, "swapped") ? "(bytes swapped" + 1 : "");
+                         strstr(right, "swapped") ? "bytes swapped" : "");
             else if (strcmp(right, "swapped pair") == 0 && (seen |= 64u))
                 snprintf(typed, sizeof typed, "SWAPPED PAIR");
             else

@@ -26,7 +26,7 @@ UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/up
 FAILURES, DONE, LISTED, UP_TO, TOUR = [], [], [], [], []
 
 # What needs root, a service manager, a compiler's quarter of an hour or hardware, and where that is run instead.
-ELSEWHERE = [("uphole loop-check heron-7 --record /home/jo/records --reader-user", "walk_loop_check_resume, with a reader of its own"), ("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
+ELSEWHERE = [("uphole run --config exercise-", "walk_exercises"), ("uphole loop-check heron-7 --record /home/jo/records --reader-user", "walk_loop_check_resume, with a reader of its own"), ("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
              ("apt install", "package"), ("systemctl", "needs a service manager: package and walk_service, which plays it"), ("sudo systemctl", "needs a service manager: package and walk_service, which plays it"),
              ("journalctl", "walk_service"), ("install -", "package"), ("[Service]", "walk_service"), ("LoadCredential=", "walk_service"),
              ("IPAddress", "walk_service"), ("cmake -S", "package"), ("adduser", "package"), ("sudo tar", "walk_docs, the move below"),
@@ -149,6 +149,8 @@ def known(line, rules):
 def a_command(shell, where, line):
     """A command of docs/, with this test's names in place of the invented site's."""
     command = re.sub(r"^sudo ", "", re.sub(r" {3,}.*$", "", line))
+    if command.startswith("uphole simulate --exercise") and "--answer" in command:
+        return judged(where, command)
     if command.startswith("uphole simulate"):
         return simulate(where, command)
     if re.match(r"uphole (find|draft-map) ", command):
@@ -224,6 +226,12 @@ def simulate(where, command):
         run.terminate()
         run.wait(10)
         must(where, lines and lines[-1] == "ready", "is not ready: %s" % lines)
+    DONE.append(where)
+
+
+def judged(where, command):
+    done = subprocess.run(["bash", "-c", command.replace("uphole ", UPHOLE + " ", 1) + " --maps %s/config/maps" % ROOT], capture_output=True, text=True)
+    must(where, done.returncode in (0, 1) and re.search(r"(?s)ight.*\nEvidence: .*\nTrap: ", done.stdout), "exit %d: %s" % (done.returncode, done.stdout + done.stderr))
     DONE.append(where)
 
 
@@ -332,6 +340,8 @@ def a_block(shell, name, first, language, text):
         elsewhere = known(command, ELSEWHERE)
         if elsewhere:
             LISTED.append("%s: %s: run by %s" % (where, command[:60], elsewhere))
+        elif name == "commissioning.md" and command.startswith("uphole find "):
+            LISTED.append("%s: %s: run by walk_exercises, step by step" % (where, command[:60]))
         elif re.match(r"(sudo )?uphole ", command):
             a_command(shell, where + ": " + command, command)
         else:

@@ -53,7 +53,7 @@ class Reader:
     def __init__(self, walk):
         self.history = history.History(":memory:")
         self.lock = threading.Lock()
-        self.sent, self.qos = [], set()
+        self.sent, self.qos, self.others = [], set(), 0
         self.schema = jsonschema.Draft202012Validator(json.loads((SOURCE / "docs/schemas/record-1.json").read_text()))
         self.subscribed = threading.Event()
         self.client = mqtt.Client(client_id="history-1", clean_session=False)
@@ -64,6 +64,7 @@ class Reader:
 
     def take(self, _client, _data, message):
         if not message.topic.endswith("/record"):
+            self.others += 1  # ledger rows: they take room at the broker, too
             return
         with self.lock:
             self.qos.add(message.qos)
@@ -123,7 +124,7 @@ def a_hole_behind_the_broker_is_seen_and_closed():
         walk.start_daemon()
         wait_for("first records", 20, lambda: reader.rows() > 20)
         reader.go()
-        before = reader.rows()
+        before, others = reader.rows(), reader.others
         wait_for("records without the reader", 400, lambda: newest(walk) >= before + RECORDS, step=0.5)
         wait_for("every one acknowledged", 20, lambda: delivery(walk)["waiting_records"] <= 60)
         reader.come()
@@ -134,7 +135,9 @@ def a_hole_behind_the_broker_is_seen_and_closed():
             first = reader.history.database.execute("SELECT max(seq) FROM row WHERE seq < ?", (last,)).fetchone()[0] + 1
         missing = last - first + 1
         print(f"  {missing} of {newest(walk)} records are missing at the reader, all acknowledged by the broker; it kept {first - 1 - before} for it")
-        assert well == "heron-7" and LIMIT - 1 <= first - 1 - before <= LIMIT + 40 and missing >= RECORDS - LIMIT - 60, (got, first, last)
+        others = reader.others - others
+        kept = first - 1 - before
+        assert well == "heron-7" and LIMIT - 1 <= kept + others and kept <= LIMIT + 40 and missing >= RECORDS - LIMIT - 60, (got, first, last, others)
 
         refused = ask(walk, "resend", "plant-broker", "heron-7", f"{first}..{last}", code=64)
         assert "--by" in refused, refused
