@@ -329,9 +329,25 @@ static void judge_numbers(const struct beside *beside, struct other *kept,
             out->can_confirm && kept[i].kind == COMPARE_BY_REFERENCE && kept[i].holds == 0;
 }
 
-void compare_judge(const struct compare_question *question, const struct screen_value *value,
+/** The question with the channel as the unit-setting register of the newest scan has it. */
+static const struct compare_question *as_set(const struct compare_question *question,
+                                             struct compare_question *copy, struct channel *channel)
+{
+    if (question->channel->setting == 0 || question->n_scans == 0)
+        return question;
+    *copy = *question;
+    (void)channel_as_set(question->map, question->channel, question->scan[question->n_scans - 1],
+                         channel);
+    copy->channel = channel;
+    return copy;
+}
+
+void compare_judge(const struct compare_question *asked, const struct screen_value *value,
                    struct compare_result *out)
 {
+    struct compare_question copy;
+    struct channel channel;
+    const struct compare_question *question = as_set(asked, &copy, &channel);
     struct other kept[COMPARE_CAUSES_MAX] = {0};
     const struct beside beside = beside_make(question, value);
     memset(out, 0, sizeof *out);
