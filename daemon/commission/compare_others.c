@@ -282,7 +282,7 @@ static void add_channels(struct list *list)
         for (unsigned i = 0; i < map->n_channels; i++) {
             const struct channel *channel = &map->channel[i];
             const struct point *point = point_get(channel->point);
-            if (channel == list->beside->question->channel || point == NULL ||
+            if (channel->point == list->beside->question->channel->point || point == NULL ||
                 point->kind != list->beside->point->kind || !compare_takes(channel))
                 continue;
             if (pass == 0) {

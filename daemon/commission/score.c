@@ -251,6 +251,8 @@ void map_score_make(const struct map *map, const struct find_unit *unit,
     const double else_share = score_traps(map, unit, book, &fit, out);
     if (there < 0.5) /* half of it isn't there: as it stands it is not this unit's map */
         share *= there;
+    if (fit.with_words > 0 && fit_share(&fit) < 0.5) /* nor where most values make no sense */
+        share *= 2 * fit_share(&fit);
     if (else_share > share)
         share = else_share / 2;
     out->percent = (unsigned)(100 * share + 0.5);

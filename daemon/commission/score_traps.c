@@ -121,29 +121,47 @@ static unsigned anchors_at(const struct map *map, const struct register_book *bo
     return anchors;
 }
 
+/** One register lower or higher, whichever fits better; 0: neither does clearly. */
+static int better_shift(const struct map *map, const struct find_unit *unit,
+                        const struct register_book *book, const struct fit *as_is, bool has_order,
+                        struct fit *best)
+{
+    const unsigned here = anchors_at(map, book, 0);
+    unsigned most = 0;
+    int found = 0;
+    for (int shift = -1; shift <= 1; shift += 2) {
+        struct fit moved;
+        const unsigned there = anchors_at(map, book, shift);
+        if (has_order && here > there)
+            continue; /* the order explains it, and what has a place stands there */
+        fit_make(map, unit, book, (struct reading_as){shift, false}, &moved);
+        if (moved.with_words * 2 < as_is->channels || moved.there + 1 < as_is->there ||
+            fit_share(&moved) - fit_share(as_is) < CLEARLY)
+            continue;
+        if (found != 0 && (there < most || (there == most && fit_share(&moved) <= fit_share(best))))
+            continue;
+        found = shift;
+        most = there;
+        *best = moved;
+    }
+    return found;
+}
+
 static double warn_of_shift(const struct map *map, const struct find_unit *unit,
                             const struct register_book *book, const struct fit *as_is,
                             bool has_order, struct map_score *score, bool *is_sure)
 {
-    for (int shift = -1; shift <= 1; shift += 2) {
-        struct fit moved;
-        const unsigned here = anchors_at(map, book, 0), there = anchors_at(map, book, shift);
-        if (has_order && here > there)
-            continue; /* the order explains it, and what has a place stands there */
-        fit_make(map, unit, book, (struct reading_as){shift, false}, &moved);
-        const double gain = fit_share(&moved) - fit_share(as_is);
-        if (moved.with_words * 2 < as_is->channels || moved.there + 1 < as_is->there ||
-            gain < CLEARLY)
-            continue;
-        score_warn(score,
-                   "addresses may be off by one: each %s by one, %.0f %% of the values are "
-                   "plausible, as the "
-                   "map says %.0f %%; compare `numbering` with the document",
-                   shift < 0 ? "lower" : "higher", 100 * fit_share(&moved), 100 * fit_share(as_is));
-        *is_sure = there > here;
-        return fit_share(&moved);
-    }
-    return 0;
+    struct fit moved = {.channels = 0};
+    const int shift = better_shift(map, unit, book, as_is, has_order, &moved);
+    if (shift == 0)
+        return 0;
+    score_warn(score,
+               "addresses may be off by one: each %s by one, %.0f %% of the values are "
+               "plausible, as the "
+               "map says %.0f %%; compare `numbering` with the document",
+               shift < 0 ? "lower" : "higher", 100 * fit_share(&moved), 100 * fit_share(as_is));
+    *is_sure = anchors_at(map, book, shift) > anchors_at(map, book, 0);
+    return fit_share(&moved);
 }
 
 static double warn_of_table(const struct map *map, const struct find_unit *unit,

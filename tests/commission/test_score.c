@@ -293,6 +293,25 @@ static void a_draft_tells_floats_counters_and_what_moves(void **state)
     bench_end(&bench, report);
 }
 
+/* Registers that answer are not enough: a map whose values are mostly nonsense is proposed to
+ * nobody. Planted defect: commission-nonsense-fits. */
+static void a_map_whose_values_make_no_sense_is_not_put_into_the_stanza(void **state)
+{
+    (void)state;
+    struct map *maps[] = {bench_known_map("drive-a")};
+    struct find_report *report = watch("float-low-first", (const struct map *const *)maps, 1);
+    char *text = NULL;
+    size_t length = 0;
+    FILE *out = open_memstream(&text, &length);
+    find_print_stanza(out, report);
+    fclose(out);
+    if (strstr(text, "map: my-unit") == NULL)
+        fail_msg("%u %%: %s", report->score[0].percent, text);
+    free(text);
+    bench_end(&bench, report);
+    free(maps[0]);
+}
+
 static bool is_two_words(const struct channel *channel)
 {
     return channel->n_words == 2;
@@ -305,11 +324,11 @@ static bool is_two_words(const struct channel *channel)
 static void another_order_of_words_and_moved_addresses_are_told_apart(void **state)
 {
     (void)state;
-    for (int moved = 0; moved <= 1; moved++) {
+    for (int moved = -1; moved <= 1; moved++) {
         struct map *map = bench_known_map("float-low-first");
         for (unsigned i = 0; i < map->n_channels; i++)
             if (moved)
-                map->channel[i].address++;
+                map->channel[i].address = (uint16_t)(map->channel[i].address + moved);
             else if (is_two_words(&map->channel[i]))
                 map->channel[i].words = WORDS_HIGH_FIRST;
         map->status_address = (uint16_t)(map->status_address + moved);
@@ -317,6 +336,7 @@ static void another_order_of_words_and_moved_addresses_are_told_apart(void **sta
         struct find_report *report = watch("float-low-first", (const struct map *const *)&map, 1);
         const struct map_score *score = score_of(report, "float-low-first");
         if (warns_of(score, "each lower by one") != (moved == 1) ||
+            warns_of(score, "each higher by one") != (moved == -1) ||
             warns_of(score, "fit better low word first") != (moved == 0))
             fail_msg("%s: %u warnings, %s", moved ? "moved" : "other order", score->n_warnings,
                      score->n_warnings ? score->warning[0] : "none");
@@ -331,6 +351,7 @@ int main(void)
         cmocka_unit_test(the_map_of_the_unit_fits_best_and_without_a_warning),
         cmocka_unit_test(values_tell_maps_of_the_same_registers_apart),
         cmocka_unit_test(addresses_that_are_off_by_one_are_told),
+        cmocka_unit_test(a_map_whose_values_make_no_sense_is_not_put_into_the_stanza),
         cmocka_unit_test(another_order_of_words_and_moved_addresses_are_told_apart),
         cmocka_unit_test(holding_registers_that_answer_only_to_function_04_are_told),
         cmocka_unit_test(a_scale_that_multiplies_where_it_should_divide_is_told),

@@ -241,7 +241,7 @@ static void a_clock_that_jumps_ahead_removes_nothing(void **state)
     day_destroy(day);
 }
 
-/** Planted defect: retain-age-any-clock. A box that lost its clock keeps everything. */
+/** Planted defect: retain-age-never-set. A box that lost its clock keeps everything. */
 static void a_clock_that_was_never_set_removes_nothing(void **state)
 {
     (void)state;

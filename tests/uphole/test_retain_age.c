@@ -3,7 +3,7 @@
  * test_retain_age.c - the time by which scans get old: which clock is believed, and when.
  *
  * Planted defects, each seen to be caught (tests/planted): retain-age-wall-believed,
- * retain-age-forgotten, retain-age-holdover-counts.
+ * retain-age-forgotten, retain-age-holdover-counts, retain-age-any-clock.
  */
 #include "rig.h"
 
