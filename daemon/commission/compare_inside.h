@@ -19,6 +19,7 @@ struct other {
     double ratio, offset;
     double slack;  /* what it leaves open by itself, half width, in the point's unit */
     const struct channel *channel; /* whose registers are read */
+    const struct map *map;         /* BY_CHANNEL: its map, whose unit-setting register counts; else NULL */
     int shift;                     /* moved by so many */
     uint8_t type, words, bytes;    /* read so */
     unit_number holds;             /* BY_UNIT: the unit */

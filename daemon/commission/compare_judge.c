@@ -16,9 +16,12 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define READ_MS 10000 /* from looking at the screen to the key */
+#define READ_MS 10000      /* from looking at the screen to the key */
+#define SEEN_EVERY_MS 2000 /* scans are committed once a second, and looked at as often */
 #define ROUNDED_FACTOR                                                                             \
     0.0003 /* 14.5 for 14.504, 6.895 for 6.894757: of the value; common practice, no source */
+#define MOVES_OF_VALUE 0.05 /* around an instant, of the value ... */
+#define MOVES_OF_RANGE 0.02 /* ... or of the typical range: common practice, no source */
 #define WEIGHT_UNKNOWN 0.02
 #define SHOWN 0.02      /* share below which a cause isn't shown */
 #define RIVAL_PERCENT 5 /* from this share on a second cause is said beside the first */
@@ -61,6 +64,14 @@ static bool is_around(const struct beside *beside, const struct scan *scan)
     return scan->begun.boot_ms >= beside->from_ms && scan->begun.boot_ms <= beside->to_ms;
 }
 
+/** What a well may move by around the instant, and no more: registers that are read wrongly jump
+ * from anything to anything. */
+static double most_movement(const struct beside *beside)
+{
+    return fmax(MOVES_OF_VALUE * fabs(beside->screen),
+                MOVES_OF_RANGE * (beside->point->typical_high - beside->point->typical_low));
+}
+
 static void look_around(const struct beside *beside, const struct other *other, struct span *span)
 {
     const struct compare_question *question = beside->question;
@@ -87,16 +98,21 @@ static void look_around(const struct beside *beside, const struct other *other, 
             span->nearest = value;
         }
     }
+    span->low = fmax(span->low, span->nearest - most_movement(beside));
+    span->high = fmin(span->high, span->nearest + most_movement(beside));
 }
 
 /** Half of what it lets pass beyond the span. */
 static double tolerance_of(const struct beside *beside, const struct other *other,
                            const struct span *span)
 {
+    const uint32_t seen_every_ms =
+        beside->question->poll_ms > SEEN_EVERY_MS ? beside->question->poll_ms : SEEN_EVERY_MS;
     const bool misses_refreshes =
-        beside->question->poll_ms > beside->question->refresh_ms && other->kind != COMPARE_BY_TIME;
+        seen_every_ms > beside->question->refresh_ms && other->kind != COMPARE_BY_TIME;
     return beside->step + beside->slack + (beside->count + other->slack) / fabs(other->ratio) +
-           ROUNDED_FACTOR * fabs(span->nearest) + (misses_refreshes ? span->largest_step : 0.0);
+           ROUNDED_FACTOR * fabs(beside->screen) +
+           (misses_refreshes ? fmin(span->largest_step, most_movement(beside)) : 0.0);
 }
 
 /** Density with which it would give what the screen says; 0: it doesn't fit. */
@@ -242,8 +258,10 @@ static double weigh(const struct beside *beside, bool is_same,
     double share[COMPARE_CAUSES_MAX] = {0}, total = 0.0;
     const unsigned n = others_make(beside, others);
     for (unsigned i = 0; i < n; i++) {
-        if (is_same && others[i].kind > COMPARE_BY_REFERENCE)
-            continue; /* a neighbour that holds the same number says nothing against it */
+        const bool moves_point = others[i].kind <= COMPARE_BY_TWICE && others[i].power != 0;
+        if (is_same && (others[i].kind > COMPARE_BY_REFERENCE || moves_point))
+            continue; /* a neighbour that holds the same number says nothing against it, nor do 0.01
+                         m/s2 against 0.001 g */
         const double own = others[i].weight * density_of(beside, &others[i]);
         total += own;
         unsigned place = out->n_causes;
