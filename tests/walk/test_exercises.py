@@ -10,7 +10,7 @@ files of its directory, and the output of the commands. The judge is asked once,
   test_exercises.py --long     all eight, several seeds
   test_exercises.py --table    all eight, at the page's own times: the table of docs/commissioning.md
 
-Planted: simulate-settings-ignored (speed and parity of the port make no difference), simulate-judge-accepts-anything.
+Planted: simulate-settings-ignored (speed and parity of the port make no difference), exercises-page-lacks-sign (the page does not lead there).
 """
 import os
 import pathlib
