@@ -181,10 +181,7 @@ void map_write(struct text_out *out, const struct map *map, int indent)
             text_put(out, "%*swords: %s\n", indent + 2, "",
                      choice_name(CHOICES_WORDS, map->counter_order));
     }
-    if (map->has_unit_register) {
-        text_put(out, "%*sunit_register:\n", indent, "");
-        put_address(out, indent + 2, map->unit_register_table, map->unit_register_address);
-    }
+    unit_register_write(out, map, indent);
     text_put(out, "%*schannels:\n", indent, "");
     for (int i = 0; i < map->n_channels; i++)
         channel_write(out, &map->channel[i], indent + 2);

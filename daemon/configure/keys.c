@@ -120,9 +120,19 @@ static const struct section_row SECTIONS[SECTION_COUNT] = {
          "The word by which the surface unit says whether it hears its gauge. Give `bits` or "
          "`values`. Without it the state of the gauge is judged from its channels alone."},
     [SECTION_REGISTER] =
-        {"refresh_counter, unit_register", "a register",
+        {"refresh_counter", "a register",
          "One register (or two) that is no point: the counter that changes with each refresh of "
-         "the gauge, or the register that tells the units set on the surface unit."},
+         "the gauge."},
+    [SECTION_UNIT_REGISTER] =
+        {"unit_register", "the unit-setting register",
+         "Where the surface unit keeps the units that are set on its own screen. With a register "
+         "alone it is watched: each change is told. With `pressure` or `temperature` all channels "
+         "of that kind are decoded by what it says in the same scan; `unit` of such a channel is "
+         "one of the meanings, that for which its `scale` stands. Numbers are those of the "
+         "register, or of `bits` of it; `{unit: psi, scale: 0.1}` where numbers in that unit are "
+         "scaled otherwise than the channels say. While the register holds something else, or was "
+         "not read for ten minutes, such channels are `unit_unconfirmed` and decoded as `unit` "
+         "says. Ranges and rates are physical: they hold in any unit."},
     [SECTION_CHANNEL] = {"channels.POINT", "a channel",
                          "One quantity: exactly one of `input`, `holding`, `coil` or `discrete` "
                          "says where it stands. `POINT` is an id of the list of points."},
@@ -268,7 +278,7 @@ static const struct key KEYS[] = {
     {SECTION_MAP, VALUE_CHOICE, false, 0, "relayed_by", "gauge, drive or wellhead", NULL, 0, 0, 0, NULL, CHOICES_SOURCE, FIELD(map, relayed_by), "The values come through another device, which holds a copy of them."},
     {SECTION_MAP, VALUE_DURATION, false, 0, "relay_delay", "a duration", "0 s", 0, DAY, 0, NULL, NULL, FIELD(map, relay_delay_ms), "How old that copy may be; it is added to every age."},
     {SECTION_MAP, VALUE_YES_NO, false, 0, "holds_last", "yes or no", "no", 0, 0, 0, NULL, NULL, FIELD(map, holds_last), "`yes` where the relaying device goes on showing the last value after the gauge was lost."},
-    {SECTION_MAP, VALUE_SPECIAL, false, 0, "unit_register", "section", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The register that tells the units set on the unit; it is read and journaled with each scan."},
+    {SECTION_MAP, VALUE_SPECIAL, false, 0, "unit_register", "section", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The register that tells the units set on the unit; it is read and journaled with each scan, and decoded by where its meanings stand."},
     {SECTION_MAP, VALUE_SPECIAL, true, 0, "channels", "sections by point", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "What is read, at most 100."},
 
     {SECTION_STATUS, VALUE_SPECIAL, false, 0, "input", "register", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Input register of the status word."},
@@ -280,6 +290,12 @@ static const struct key KEYS[] = {
     {SECTION_REGISTER, VALUE_SPECIAL, false, 0, "holding", "register", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Holding register."},
     {SECTION_REGISTER, VALUE_SPECIAL, false, 0, "type", "u16 or u32", "u16", 0, 0, 0, NULL, NULL, NO_FIELD, "Of the refresh counter: one register or two."},
     {SECTION_REGISTER, VALUE_SPECIAL, false, 0, "words", "high-first or low-first", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Of a u32 counter: order of its registers."},
+
+    {SECTION_UNIT_REGISTER, VALUE_SPECIAL, false, 0, "input", "register", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Input register."},
+    {SECTION_UNIT_REGISTER, VALUE_SPECIAL, false, 0, "holding", "register", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Holding register."},
+    {SECTION_UNIT_REGISTER, VALUE_SPECIAL, false, 0, "pressure", "{0: MPa, 1: psi}", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Which number means which unit for pressures, at most 8; with `bits: 0 to 3` only of these, with `input` or `holding` in a register of its own."},
+    {SECTION_UNIT_REGISTER, VALUE_SPECIAL, false, 0, "temperature", "{0: degC, 1: degF}", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "The same for temperatures."},
+    {SECTION_UNIT_REGISTER, VALUE_SPECIAL, false, 0, "except", "list of points", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Channels that the setting does not touch, as inputs of other instruments."},
 
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "input", "register", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "First input register (function 04), numbered as `numbering` says."},
     {SECTION_CHANNEL, VALUE_SPECIAL, false, 0, "holding", "register", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "First holding register (function 03)."},

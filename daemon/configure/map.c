@@ -142,15 +142,6 @@ static void counter_read(struct plan_faults *faults, const struct node *node, in
                                     "refresh_counter", &map->counter_table, &map->counter_address);
 }
 
-static void unit_register_read(struct plan_faults *faults, const struct node *node, int numbering,
-                               struct map *map)
-{
-    if (!node || !keys_read(faults, node, SECTION_REGISTER, 0, "unit_register", map))
-        return;
-    map->has_unit_register = address_read(faults, node, numbering, 1, false, "unit_register",
-                                          &map->unit_register_table, &map->unit_register_address);
-}
-
 /* ---- channels ---- */
 
 static void channels_read(struct plan_faults *faults, const struct node *node, int numbering,
@@ -284,8 +275,10 @@ bool map_read(struct plan_faults *faults, const struct node *node, struct map *m
                          map->status_table, map->status_address, 1);
     never_check_register(faults, node_find(node, "refresh_counter"), map, map->has_counter,
                          map->counter_table, map->counter_address, map->counter_words);
-    never_check_register(faults, node_find(node, "unit_register"), map, map->has_unit_register,
-                         map->unit_register_table, map->unit_register_address, 1);
+    for (int i = 0; i < map->n_unit_registers; i++)
+        never_check_register(faults, node_find(node, "unit_register"), map, true,
+                             map->unit_registers[i].table, map->unit_registers[i].address, 1);
+    unit_settings_check(faults, node_find(node, "unit_register"), channels, map);
     if (map->holds_last && !map->relayed_by)
         fault_at(faults, node_find(node, "holds_last")->key,
                  "`holds_last` without `relayed_by`; expected which device holds the values");

@@ -33,6 +33,13 @@ void channel_read(struct plan_faults *faults, const struct node *node, const str
 bool address_read(struct plan_faults *faults, const struct node *node, int numbering,
                   unsigned n_words, bool bits_too, const char *owner, uint8_t *table,
                   uint16_t *address);
+/** unit_setting.c: `unit_register` of a map: where it is, and what its words mean. */
+void unit_register_read(struct plan_faults *faults, const struct node *node, int numbering,
+                        struct map *map);
+/** Once the channels stand: which of them the setting governs, and whether both fit. */
+void unit_settings_check(struct plan_faults *faults, const struct node *node,
+                         const struct node *channels, struct map *map);
+void unit_register_write(struct text_out *out, const struct map *map, int indent);
 /** A number as the map's document prints it to an address from 0. */
 bool address_from_text(struct plan_faults *faults, const struct node *node, const char *text,
                        size_t length, int numbering, uint8_t table, uint16_t *address);

@@ -73,8 +73,7 @@ static int64_t scan_us(const struct map *map, const struct line_plan *line)
         sum += 2 * exchange_us(line, 1); /* first and last */
     if (map->has_counter)
         sum += exchange_us(line, map->counter_words);
-    if (map->has_unit_register)
-        sum += exchange_us(line, 1);
+    sum += (int64_t)map->n_unit_registers * exchange_us(line, 1);
     return sum;
 }
 

@@ -36,8 +36,8 @@ void needs_collect(struct needs *needs, const struct map *map)
         needs_add(needs, map->status_table, map->status_address, 1);
     if (map->has_counter)
         needs_add(needs, map->counter_table, map->counter_address, map->counter_words);
-    if (map->has_unit_register)
-        needs_add(needs, map->unit_register_table, map->unit_register_address, 1);
+    for (unsigned i = 0; i < map->n_unit_registers; i++)
+        needs_add(needs, map->unit_registers[i].table, map->unit_registers[i].address, 1);
     if (needs->n == 0)
         return;
     qsort(needs->item, needs->n, sizeof needs->item[0], compare_items);

@@ -8,7 +8,7 @@
 
 #include "uphole/plan.h"
 
-#define ITEMS_MAX (MAP_CHANNELS_MAX + 3)
+#define ITEMS_MAX (MAP_CHANNELS_MAX + 2 + UNIT_REGISTERS_MAX)
 
 /** Registers that belong together: a channel, the status word, the refresh counter, the unit
  * register. */

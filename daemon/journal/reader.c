@@ -355,15 +355,29 @@ static enum up_rc read_of_runs(struct journal_reader *reader, sqlite3_stmt *row,
     return reader_end(reader, row, step == SQLITE_ROW ? SQLITE_DONE : step, error);
 }
 
-enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into,
-                                   size_t room, size_t *got, struct up_error *error)
+static enum up_rc read_newest(struct journal_reader *reader, uint16_t well, int first, int last,
+                              struct fact *into, size_t room, size_t *got, struct up_error *error)
 {
     sqlite3_stmt *row = reader->store.row[R_STEPS];
     sqlite3_bind_int(row, 1, well);
-    sqlite3_bind_int(row, 2, FACT_UNIT_STEPPED);
-    sqlite3_bind_int(row, 3, FACT_UNIT_STEPPED_LAST);
+    sqlite3_bind_int(row, 2, first);
+    sqlite3_bind_int(row, 3, last);
     bind_u64(row, 4, room);
     return read_of_runs(reader, row, well, into, room, got, error);
+}
+
+enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into,
+                                   size_t room, size_t *got, struct up_error *error)
+{
+    return read_newest(reader, well, FACT_UNIT_STEPPED, FACT_UNIT_STEPPED_LAST, into, room, got,
+                       error);
+}
+
+enum up_rc journal_read_newest_facts(struct journal_reader *reader, uint16_t well, uint8_t kind,
+                                     struct fact *into, size_t room, size_t *got,
+                                     struct up_error *error)
+{
+    return read_newest(reader, well, kind, kind, into, room, got, error);
 }
 
 enum up_rc journal_read_confirmations(struct journal_reader *reader, uint16_t well,

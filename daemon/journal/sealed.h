@@ -33,8 +33,14 @@
 #define SEALED_DIGEST_BYTES 32
 #define SEALED_OUTCOMES 16 /* counts of outcomes in a head; outcomes above share the last */
 
-/** The first byte of a block's data. Codes only grow. */
-enum sealed_codec { SEALED_PLAIN = 1, SEALED_ZSTD = 2 };
+/** The first byte of a block's data. Codes only grow. The first two know nothing of what is held
+ * (sealed_held.h); the others came with schema 3, which earlier programs refuse. */
+enum sealed_codec {
+    SEALED_PLAIN = 1,
+    SEALED_ZSTD = 2,
+    SEALED_HELD_PLAIN = 3,
+    SEALED_HELD_ZSTD = 4
+};
 
 struct sealed_head {
     uint64_t number, pos_from, pos_to; /* the range of pos that was sealed together */
@@ -108,11 +114,12 @@ void sealed_rows_clear(struct sealed_rows *rows);
 /** False where the block is full: the scan begins the next one. An empty block takes every scan.
  * Scans come in the order of pos. */
 bool sealed_rows_add(struct sealed_rows *rows, const struct scan *scan);
-/** The columns' coding; its length, at most SEALED_RAW_MAX. */
+/** The columns' coding, what is held included; its length, at most SEALED_RAW_MAX. */
 size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_MAX]);
 /** False where `raw` is no coding of a block: nothing outside it is read, nothing beyond `room` of
  * table->bytes written. */
-bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *raw, size_t length);
+bool sealed_table_read(struct sealed_table *table, size_t room, bool knows_held, const uint8_t *raw,
+                       size_t length);
 uint64_t sealed_table_get(const struct sealed_table *table, enum sealed_field field, size_t row);
 /** True where a row of the table is what was gathered as that row, each bit of it. */
 bool sealed_table_is(const struct sealed_table *table, size_t row, const struct sealed_rows *rows);

@@ -5,7 +5,7 @@
  * A column is a field, or one word of one layout, over the rows that have it; sealed_column.c codes
  * each by itself.
  */
-#include "sealed_column.h"
+#include "sealed_held.h"
 
 #include "uphole/wire.h"
 
@@ -20,6 +20,8 @@ static const uint8_t WIDTH[FIELD_COUNT] = {
 #define WORD_WIDTH 2
 #define RUN_BYTES 12
 #define BLOCK_BYTES 6
+#define HELD_ROW_BYTES 1                           /* at most, of what held_code writes, */
+#define HELD_LAYOUT_BYTES (1 + SCAN_WORDS_MAX / 8) /* and for a layout as a whole */
 
 /* ---- rows ---- */
 
@@ -105,8 +107,9 @@ bool sealed_rows_add(struct sealed_rows *rows, const struct scan *scan)
     const size_t run = find_run(rows, scan), layout = find_layout(rows, scan);
     const bool new_run = run == rows->n_runs, new_layout = layout == rows->n_layouts;
     const size_t table = ROW_BYTES + WORD_WIDTH * n_words;
-    const size_t raw = table + (new_run ? RUN_BYTES : 0) +
-                       (new_layout ? 1 + BLOCK_BYTES * (size_t)scan->n_blocks + n_words : 0);
+    const size_t raw =
+        table + HELD_ROW_BYTES + (new_run ? RUN_BYTES : 0) +
+        (new_layout ? HELD_LAYOUT_BYTES + 1 + BLOCK_BYTES * (size_t)scan->n_blocks + n_words : 0);
     if (rows->n == SEALED_ROWS_MAX || rows->table_bytes + table > SEALED_TABLE_MAX ||
         rows->raw_bytes + raw > SEALED_RAW_MAX - FIELD_COUNT ||
         (new_layout && rows->n_blocks + scan->n_blocks > SEALED_BLOCKS_MAX))
@@ -146,9 +149,32 @@ bool sealed_rows_add(struct sealed_rows *rows, const struct scan *scan)
     return true;
 }
 
+/** The words' columns of one layout, behind what stands still of them. */
+static uint8_t *code_words(struct sealed_rows *rows, size_t layout, uint8_t *at)
+{
+    const unsigned words = rows->layout[layout].words;
+    uint16_t place[SEALED_ROWS_MAX];
+    struct held held;
+    size_t n = 0;
+    for (size_t row = 0; row < rows->n; row++)
+        if (rows->field[FIELD_LAYOUT][row] == layout)
+            place[n++] = (uint16_t)row;
+    held_choose(rows, place, n, words, &held);
+    at = held_code(&held, n, words, at);
+    for (unsigned w = 0; w < words; w++) {
+        const bool is_held = held.kept > 0 && held_bit(held.word, w);
+        size_t coded = 0;
+        for (size_t i = 0; i < n; i++)
+            if (!is_held || held_bit(held.row, i))
+                rows->column[coded++] = rows->words[rows->words_at[place[i]] + w];
+        at = column_code(rows->column, rows->residual, coded, WORD_WIDTH, at);
+    }
+    return at;
+}
+
 /* n (2), runs (2), layouts (2); each run: id (8), boot (4); each layout: number of ranges, then
  * function, first (2), count (2), exception of each; the fields' columns; the words' columns,
- * layout by layout. */
+ * layout by layout, each layout's behind what is held of it (sealed_held.h). */
 size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_MAX])
 {
     uint8_t *at = raw;
@@ -176,13 +202,7 @@ size_t sealed_rows_code(struct sealed_rows *rows, uint8_t raw[static SEALED_RAW_
         at = column_code(rows->column, rows->residual, rows->n, WIDTH[f], at);
     }
     for (size_t i = 0; i < rows->n_layouts; i++)
-        for (unsigned w = 0; w < rows->layout[i].words; w++) {
-            size_t n = 0;
-            for (size_t row = 0; row < rows->n; row++)
-                if (rows->field[FIELD_LAYOUT][row] == i)
-                    rows->column[n++] = rows->words[rows->words_at[row] + w];
-            at = column_code(rows->column, rows->residual, n, WORD_WIDTH, at);
-        }
+        at = code_words(rows, i, at);
     return (size_t)(at - raw);
 }
 
@@ -246,7 +266,28 @@ static bool rank_rows(struct sealed_table *table)
     return true;
 }
 
-bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *raw, size_t length)
+static bool read_words(struct sealed_table *table, struct sealed_layout *layout, size_t room,
+                       bool knows_held, struct input *input)
+{
+    const size_t bytes = (size_t)WORD_WIDTH * layout->rows;
+    struct held held = {0};
+    layout->columns = (uint32_t)table->used;
+    if (knows_held && !held_read(input, layout->rows, layout->words, &held))
+        return false;
+    for (unsigned w = 0; w < layout->words; w++) {
+        uint8_t *into = table->bytes + table->used;
+        const bool is_held = held.kept > 0 && held_bit(held.word, w);
+        if (table->used + bytes > room ||
+            !(is_held ? held_column_read(input, &held, layout->rows, into)
+                      : column_read(input, layout->rows, WORD_WIDTH, into)))
+            return false;
+        table->used += bytes;
+    }
+    return true;
+}
+
+bool sealed_table_read(struct sealed_table *table, size_t room, bool knows_held, const uint8_t *raw,
+                       size_t length)
 {
     struct input input = {raw, raw + length};
     table->n = 0;
@@ -258,16 +299,8 @@ bool sealed_table_read(struct sealed_table *table, size_t room, const uint8_t *r
         table->used += (size_t)WIDTH[f] * table->n;
     }
     good = good && rank_rows(table);
-    for (size_t i = 0; good && i < table->n_layouts; i++) {
-        struct sealed_layout *layout = &table->layout[i];
-        layout->columns = (uint32_t)table->used;
-        const size_t bytes = (size_t)WORD_WIDTH * layout->rows;
-        for (unsigned w = 0; good && w < layout->words; w++) {
-            good = table->used + bytes <= room &&
-                   column_read(&input, layout->rows, WORD_WIDTH, table->bytes + table->used);
-            table->used += bytes;
-        }
-    }
+    for (size_t i = 0; good && i < table->n_layouts; i++)
+        good = read_words(table, &table->layout[i], room, knows_held, &input);
     good = good && input.at == input.end;
     if (!good)
         table->n = 0;

@@ -67,12 +67,12 @@ size_t sealed_pack(struct sealed_packer *packer, struct sealed_rows *rows, uint8
     if (room < 2)
         return 0;
     size_t packed = ZSTD_compress2(packer->compress, data + 1, room - 1, packer->raw, raw);
-    data[0] = SEALED_ZSTD;
+    data[0] = SEALED_HELD_ZSTD;
     if (ZSTD_isError(packed) || packed >= raw) {
         if (raw > room - 1)
             return 0;
         memcpy(data + 1, packer->raw, raw);
-        data[0] = SEALED_PLAIN;
+        data[0] = SEALED_HELD_PLAIN;
         packed = raw;
     }
     rows->head.raw_length = (uint32_t)raw;
@@ -93,17 +93,19 @@ bool sealed_unpack(struct sealed_packer *packer, const struct sealed_head *head,
     if (length != head->data_length || length < 2 || head->raw_length > SEALED_RAW_MAX ||
         head->table_length > SEALED_TABLE_MAX)
         return false;
-    if (data[0] == SEALED_ZSTD) {
+    if (data[0] == SEALED_ZSTD || data[0] == SEALED_HELD_ZSTD) {
         /* The frame says how long it unpacks; what says otherwise than the head is not unpacked. */
         if (ZSTD_getFrameContentSize(data + 1, length - 1) != head->raw_length ||
             ZSTD_decompressDCtx(packer->decompress, packer->raw, head->raw_length, data + 1,
                                 length - 1) != head->raw_length)
             return false;
         raw = packer->raw;
-    } else if (data[0] != SEALED_PLAIN || length - 1 != head->raw_length) {
+    } else if ((data[0] != SEALED_PLAIN && data[0] != SEALED_HELD_PLAIN) ||
+               length - 1 != head->raw_length) {
         return false;
     }
-    return sealed_table_read(table, head->table_length, raw, head->raw_length) &&
+    return sealed_table_read(table, head->table_length, data[0] >= SEALED_HELD_PLAIN, raw,
+                             head->raw_length) &&
            table->n == head->rows && table->used == head->table_length;
 }
 

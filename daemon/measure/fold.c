@@ -45,6 +45,9 @@ static void scans_clear(struct fold *fold)
     memset(fold->point, 0, sizeof fold->point);
     memset(fold->step, 0, sizeof fold->step);
     memset(fold->unit_step, 0, sizeof fold->unit_step);
+    memset(fold->setting_number, 0, sizeof fold->setting_number);
+    for (uint8_t i = 0; i < SOURCE_KINDS; i++)
+        setting_forget_source(fold, i);
     memset(fold->rate, 0, sizeof fold->rate);
     memset(&fold->pump, 0, sizeof fold->pump);
     fold->pump.seen_boot = fold->pump.known_boot = NEVER;
@@ -84,6 +87,10 @@ void fold_load_fact(struct fold *fold, const struct fact *fact)
     }
     if (fact->kind >= FACT_UNIT_CONFIRMED && fact->kind <= FACT_UNIT_CONFIRMED_LAST) {
         confirm_load_fact(fold, fact);
+        return;
+    }
+    if (fact->kind >= FACT_UNIT_SETTING && fact->kind <= FACT_UNIT_SETTING_LAST) {
+        setting_load_fact(fold, fact);
         return;
     }
     if (fold->run != 0 && fact->run != fold->run)
@@ -132,11 +139,13 @@ static void enter_run(struct fold *fold, const struct scan *scan)
 static void forget_source(struct fold *fold, struct source_state *state, uint8_t source, int64_t at)
 {
     source_clear(state);
+    setting_forget_source(fold, source);
     for (unsigned i = 0; i < POINT_COUNT; i++) {
         if (fold->point[i].has_record && fold->point[i].source == source) {
             memset(&fold->point[i], 0, sizeof fold->point[i]);
             memset(&fold->step[i], 0, sizeof fold->step[i]);
             memset(&fold->unit_step[i], 0, sizeof fold->unit_step[i]);
+            memset(&fold->setting_number[i], 0, sizeof fold->setting_number[i]);
         }
     }
     for (unsigned i = 0; i < RATE_SERIES; i++) {
@@ -458,9 +467,10 @@ void measure_scan(struct fold *fold, const struct plan *plan, const struct well_
     struct source_state *state = &fold->source[scan->source];
     enter_source(fold, &context);
     line_step(state, &context);
-    look_at_channels(&context);
+    look_at_channels(fold, &context);
     gauge_step(state, &context);
     state->shows_start = gauge_shows_start(&context);
+    setting_take(fold, &context, facts, n_facts);
     confirm_scan(fold, &context, facts, n_facts);
     judge_channels(fold, &context, facts, n_facts);
     judge_units(fold, &context, facts, n_facts);

@@ -150,6 +150,27 @@ struct unit_step {
     int64_t boot_ms;
 };
 
+/** What the unit-setting registers of a source hold. */
+struct setting_memory {
+    struct {
+        bool has;
+        uint16_t word;
+        int64_t boot_ms;
+    } newest[UNIT_REGISTERS_MAX]; /* of this run, while it counts */
+    struct {
+        uint64_t run; /* 0: none */
+        uint16_t word;
+    } fact[UNIT_REGISTERS_MAX];
+};
+/** A governed channel's number when its setting was last known. */
+struct setting_number {
+    uint8_t meaning; /* that it is taken to be in, from 1; 0: none */
+    uint8_t by;      /* by which it was decoded: the register's */
+    bool is_step;    /* it stepped, and the register did not */
+    double number;
+    int64_t boot_ms, since_boot_ms; /* since: `meaning` is so */
+};
+
 /** What a person confirmed of a point's unit, and what ended it. */
 #define CONFIRM_HELD_MAX 8 /* what a late fold loads; a window holds one less */
 #define CONFIRM_POINTS_MAX 32
@@ -181,6 +202,8 @@ struct fold {
     struct pump_start start;
     struct unit_memory unit[SOURCE_KINDS][UNIT_GROUPS];
     struct unit_step unit_step[POINT_COUNT];
+    struct setting_memory setting[SOURCE_KINDS];
+    struct setting_number setting_number[POINT_COUNT];
     struct confirm_memory confirm[CONFIRM_POINTS_MAX];
     uint8_t n_confirm;
     uint8_t confirm_place[POINT_COUNT]; /* in confirm, from 1; 0: none */
@@ -203,7 +226,13 @@ struct looked {
     uint8_t verdict; /* of decode_value */
     uint16_t bit;    /* coils: the one bit as a word */
     const uint16_t *words;
+    double number; /* in the registers, before scale and unit */
     double value;
+};
+/** What the register says in this scan, of one kind of quantity. */
+struct setting_now {
+    uint8_t state;   /* enum setting_state */
+    uint8_t meaning; /* index; where it is known */
 };
 struct scan_context {
     const struct plan *plan;
@@ -224,6 +253,7 @@ struct scan_context {
     /* What follows is there for the map's channels, and for points that are present, alone: wiping
      * all of it takes longer than filling what there is. */
     struct looked looked[MAP_CHANNELS_MAX];
+    struct setting_now unit_now[UNIT_SETTINGS_MAX];
     unit_number unit[MAP_CHANNELS_MAX]; /* of its numbers in this scan */
     struct reading reading[POINT_COUNT];
 };
@@ -240,7 +270,7 @@ void decode_value(const struct channel *channel, const uint16_t *words, struct d
  * else the first that holds them. */
 enum looked_at look_at(const struct scan *scan, uint8_t table, uint16_t address, uint16_t n,
                        bool last, const uint16_t **words, uint16_t *bit);
-void look_at_channels(struct scan_context *context);
+void look_at_channels(const struct fold *fold, struct scan_context *context);
 /** What map and entry say of the channels by themselves. */
 void look_at_map(const struct map *map, const struct source_entry *entry,
                  struct arranged_source *into);
@@ -278,6 +308,22 @@ void judge_units(struct fold *fold, struct scan_context *context, struct fact *f
 void unit_load_fact(struct fold *fold, const struct fact *fact);
 /** Keeps the newest alone, to be made a fact again. */
 void unit_forget_run(struct unit_memory *memory);
+
+/* unit_setting.c */
+/** What the unit-setting registers say; `trusted`: what is in this scan counts, else only what the
+ * newest scan of before said. Sets setting and unit of the context. */
+void setting_look(const struct fold *fold, struct scan_context *context, bool trusted);
+/** The channel's number in the point's unit, by the setting. */
+double setting_value(const struct scan_context *context, unsigned index, double number);
+/** Remembers what stands in this scan; a fact where it changed. Without trust the governed values
+ * are made anew by what was said before. */
+void setting_take(struct fold *fold, struct scan_context *context, struct fact *facts,
+                  size_t *n_facts);
+void setting_load_fact(struct fold *fold, const struct fact *fact);
+void setting_forget_source(struct fold *fold, uint8_t source);
+/** The setting that a channel follows in this scan, or NULL. */
+const struct setting_now *setting_of_channel(const struct scan_context *context,
+                                             const struct channel *channel);
 
 /* unit_confirm.c */
 /** What is confirmed in this scan; makes facts of what ends, and once a run of what goes on. */

@@ -230,7 +230,9 @@ static uint8_t quality_of_data(struct fold *fold, const struct scan_context *con
         return quality;
     if (looked->has_marker) /* a conditional one, whose partner's does not stand */
         quality = quality_first(quality, QUALITY_UNUSUAL);
-    if (!entry->confirmed_units[point] && !context->is_confirmed[point])
+    const struct setting_now *setting = setting_of_channel(context, channel);
+    if ((!entry->confirmed_units[point] && !context->is_confirmed[point]) ||
+        (setting != 0 && setting->state != SETTING_KNOWN))
         quality = quality_first(quality, QUALITY_UNIT_UNCONFIRMED);
     if (is_of_gauge(context, index) && context->is_frozen)
         quality = quality_first(quality, QUALITY_FROZEN);

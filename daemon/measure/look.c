@@ -72,10 +72,12 @@ static bool channel_is_downhole(const struct channel *channel)
            (channel->point <= 10 || channel->point >= POINT_VIBRATION_VELOCITY_X);
 }
 
-static void look_at_channel(const struct scan *scan, const struct channel *channel,
+static void look_at_channel(const struct scan_context *context, unsigned index,
                             struct looked *looked)
 {
-    *looked = (struct looked){.value = NAN};
+    const struct scan *scan = context->scan;
+    const struct channel *channel = &context->map->channel[index];
+    *looked = (struct looked){.value = NAN, .number = NAN};
     looked->at = (uint8_t)look_at(scan, channel->table, channel->address, channel->n_words, false,
                                   &looked->words, &looked->bit);
     if (looked->at != LOOKED_DATA)
@@ -83,7 +85,9 @@ static void look_at_channel(const struct scan *scan, const struct channel *chann
     struct decoded decoded;
     decode_value(channel, looked->words, &decoded);
     looked->verdict = decoded.verdict;
-    looked->value = decoded.value;
+    looked->number = decoded.number;
+    looked->value =
+        channel->setting == 0 ? decoded.value : setting_value(context, index, decoded.number);
     looked->at_limit = channel_is_at_type_limit(channel, &decoded);
     looked->has_marker = channel_has_marker(channel, looked->words);
     looked->has_fault = channel_has_fault(channel, looked->words);
@@ -113,13 +117,13 @@ void look_at_map(const struct map *map, const struct source_entry *entry,
     }
 }
 
-void look_at_channels(struct scan_context *context)
+void look_at_channels(const struct fold *fold, struct scan_context *context)
 {
     const struct map *map = context->map;
+    setting_look(fold, context, true);
     for (unsigned i = 0; i < map->n_channels; i++) {
-        look_at_channel(context->scan, &map->channel[i], &context->looked[i]);
+        look_at_channel(context, i, &context->looked[i]);
         context->looked[i].is_sensor = (context->arranged->channel[i] & CHANNEL_IS_SENSOR) != 0;
-        context->unit[i] = map->channel[i].unit;
     }
     context->has_sensors = context->arranged->has_sensors;
 }
@@ -134,6 +138,12 @@ bool measure_channel(const struct plan *plan, const struct well_plan *well, cons
     if (channel == 0 || look_at(scan, channel->table, channel->address, channel->n_words, false,
                                 &words, &bit) != LOOKED_DATA)
         return false;
-    decode_channel(channel, words, out);
+    struct channel as_set;
+    if (channel->setting == 0) {
+        decode_channel(channel, words, out);
+        return true;
+    }
+    (void)channel_as_set(&plan->maps[entry->map], channel, scan, &as_set);
+    decode_channel(&as_set, words, out);
     return true;
 }

@@ -53,6 +53,15 @@ void confirmation_of_fact(const struct fact *fact, struct confirmation *out)
 
 /* ---- what it is tied to ---- */
 
+/** The unit-setting register that concerns the channel: the one that says its unit, else the one
+ * that is watched; -1: none. */
+static int register_of(const struct map *map, const struct channel *channel)
+{
+    if (channel->setting > 0)
+        return map->unit_settings[channel->setting - 1].at;
+    return map->has_unit_register ? 0 : -1;
+}
+
 /** Whatever gives the channel's number its meaning; ranges and words for people don't. */
 static uint32_t digest_of_channel(const struct map *map, const struct channel *channel,
                                   uint8_t source)
@@ -62,9 +71,18 @@ static uint32_t digest_of_channel(const struct map *map, const struct channel *c
     for (unsigned i = 0; i < channel->n_markers; i++)
         for (unsigned k = 0; k < channel->not_fitted[i].n_words; k++)
             hash = signature_mix(hash, channel->not_fitted[i].words[k]);
-    if (map->has_unit_register)
-        hash = signature_mix(hash, UINT64_C(1) << 32 | (uint64_t)map->unit_register_table << 16 |
-                                       map->unit_register_address);
+    const int at = register_of(map, channel);
+    if (at >= 0)
+        hash =
+            signature_mix(hash, UINT64_C(1) << 32 | (uint64_t)map->unit_registers[at].table << 16 |
+                                    map->unit_registers[at].address);
+    const struct unit_setting *setting =
+        channel->setting > 0 ? &map->unit_settings[channel->setting - 1] : 0;
+    for (unsigned i = 0; setting != 0 && i < setting->n_meanings; i++)
+        hash = signature_mix(signature_mix(hash, (uint64_t)setting->meaning[i].raw << 32 |
+                                                     (uint64_t)setting->meaning[i].unit << 16 |
+                                                     setting->meaning[i].has_scale),
+                             (uint64_t)setting->meaning[i].scale.mantissa);
     return (uint32_t)(hash >> 47);
 }
 
@@ -93,14 +111,15 @@ static bool digest_of_serial(const struct map *map, const struct source_entry *e
     return true;
 }
 
-static bool setting_of(const struct map *map, const struct scan *scan, uint16_t *word)
+/** Its word, as far as it concerns the channel. */
+static bool setting_of(const struct map *map, const struct channel *channel,
+                       const struct scan *scan, uint16_t *word)
 {
-    const uint16_t *words;
-    uint16_t bit;
-    if (look_at(scan, map->unit_register_table, map->unit_register_address, 1, false, &words,
-                &bit) != LOOKED_DATA)
+    const int at = register_of(map, channel);
+    if (at < 0 || !unit_register_word(map, scan, (unsigned)at, word))
         return false;
-    *word = words[0];
+    if (channel->setting > 0)
+        *word = unit_setting_bits(&map->unit_settings[channel->setting - 1], *word);
     return true;
 }
 
@@ -114,9 +133,9 @@ bool measure_unit_tie(const struct plan *plan, const struct well_plan *well,
     if (channel == 0 || !outcome_has_data(scan->outcome))
         return false;
     tie->channel = digest_of_channel(map, channel, scan->source);
-    tie->has_setting = map->has_unit_register;
+    tie->has_setting = register_of(map, channel) >= 0;
     return digest_of_serial(map, entry, scan, &tie->serial) &&
-           (!tie->has_setting || setting_of(map, scan, &tie->setting));
+           (!tie->has_setting || setting_of(map, channel, scan, &tie->setting));
 }
 
 /** What of the tie is another in this scan; CONFIRMED_HOLDS: nothing that the scan shows. Registers
@@ -133,7 +152,7 @@ static uint8_t cause_of(const struct scan_context *context, const struct channel
     if (is_shown && digest_of_serial(context->map, context->entry, context->scan, &serial) &&
         serial != tie->serial)
         return CONFIRMED_OTHER_SERIAL;
-    if (is_shown && tie->has_setting && setting_of(context->map, context->scan, &word) &&
+    if (is_shown && tie->has_setting && setting_of(context->map, channel, context->scan, &word) &&
         word != tie->setting)
         return CONFIRMED_OTHER_SETTING;
     return CONFIRMED_HOLDS;

@@ -7,30 +7,23 @@
  * unit changes all its pressures, or all its temperatures, at one refresh, which two scans may see:
  * a step of one channel alone is doubted for STEP_WAIT_MS, and then forgotten.
  */
-#include "fold_state.h"
+#include "unit_watch.h"
 
 #include "unit_physics.h"
 
 #include <math.h>
 #include <string.h>
 
-#define STEP_WAIT_MS 60000
 #define TUBING_FULL_MS                                                                             \
     (2 * 3600 *                                                                                    \
      1000) /* a pump that has run for so long lifts a full column; common practice, no source */
-
-/** Channels of the scan with a value, as the detector takes them. */
-struct watched {
-    struct unit_channel channel[UNIT_CHANNELS_MAX];
-    size_t n;
-};
 
 static bool is_watched(const struct scan_context *context, unsigned index)
 {
     const struct channel *channel = &context->map->channel[index];
     if (channel->point == POINT_NONE || channel->point >= POINT_COUNT || channel->unit == 0 ||
         channel->type == TYPE_TEXT || !context->present[channel->point] ||
-        !unit_is_judged(channel->point))
+        (!unit_is_judged(channel->point) && channel->setting == 0))
         return false;
     double value = context->reading[channel->point].value;
     bool is_pressure = unit_get(channel->unit)->kind == QUANTITY_PRESSURE;
@@ -44,6 +37,7 @@ static void watch(const struct scan_context *context, struct watched *watched)
         const struct channel *channel = &context->map->channel[i];
         if (!is_watched(context, i))
             continue;
+        watched->index[watched->n] = (uint8_t)i;
         watched->channel[watched->n++] =
             (struct unit_channel){.point = channel->point,
                                   .unit = context->unit[i],
@@ -55,7 +49,7 @@ static void watch(const struct scan_context *context, struct watched *watched)
     }
 }
 
-static void doubt(struct scan_context *context, unsigned point)
+void watch_doubt(struct scan_context *context, unsigned point)
 {
     struct reading *reading = &context->reading[point];
     reading->quality = quality_first(reading->quality, QUALITY_UNIT_UNCONFIRMED);
@@ -111,14 +105,14 @@ static void judge_physics(const struct fold *fold, struct scan_context *context,
         return;
     for (size_t i = 0; i < watched->n; i++)
         if (found[i].verdict >= UNIT_DIFFERS)
-            doubt(context, found[i].point);
+            watch_doubt(context, found[i].point);
 }
 
 /* ---- steps ---- */
 
 /* The fact's value: exact in a double, 48 + 5 bits. */
 #define FACT_CHANGES 32.0
-_Static_assert(UNIT_CHANGES <= 32, "a fact has five bits for the change");
+_Static_assert(UNIT_CHANGES <= UNIT_AS_MEANING && UNIT_AS_MEANING + UNIT_MEANINGS_MAX <= 32, "a fact has five bits for the change");
 _Static_assert(FACT_UNIT_STEPPED_LAST - FACT_UNIT_STEPPED + 1 == UNIT_HELD_MAX,
                "a kind of fact for each");
 
@@ -167,7 +161,8 @@ static void remember_held(struct unit_memory *memory, const struct unit_held *he
 void unit_load_fact(struct fold *fold, const struct fact *fact)
 {
     double whole = floor(fact->value), change = (fact->value - whole) * FACT_CHANGES;
-    if (fact->source >= SOURCE_KINDS || !(whole >= 0.0 && change < UNIT_CHANGES) ||
+    const bool is_known = change < UNIT_CHANGES || change >= UNIT_AS_MEANING;
+    if (fact->source >= SOURCE_KINDS || !(whole >= 0.0 && change < FACT_CHANGES && is_known) ||
         (fold->run != 0 && fact->run != fold->run))
         return;
     for (unsigned g = 0; g < UNIT_GROUPS; g++)
@@ -191,7 +186,7 @@ static const struct unit_held *held_before(const struct unit_memory *memory,
 }
 
 /** That of this scan itself: a fold that begins later has loaded it. */
-static const struct unit_held *held_by(const struct unit_memory *memory,
+const struct unit_held *watch_held_by(const struct unit_memory *memory,
                                        const struct scan_context *context)
 {
     for (unsigned i = memory->n; i-- > 0;)
@@ -200,7 +195,7 @@ static const struct unit_held *held_by(const struct unit_memory *memory,
     return 0;
 }
 
-static bool is_often(const struct unit_memory *memory, const struct scan_context *context)
+bool watch_is_often(const struct unit_memory *memory, const struct scan_context *context)
 {
     if (memory->n < UNIT_OFTEN)
         return false;
@@ -214,7 +209,7 @@ static bool is_often(const struct unit_memory *memory, const struct scan_context
 
 /** What the registers of the group hold from this scan on; `held` by now. Makes it a fact of this
  * run where it isn't one. */
-static uint8_t hold(struct unit_memory *memory, const struct scan_context *context, unsigned group,
+uint8_t watch_hold(struct unit_memory *memory, const struct scan_context *context, unsigned group,
                     uint8_t change, struct fact *facts, size_t *n_facts)
 {
     const struct unit_held *newest = memory->n > 0 ? &memory->held[memory->n - 1] : 0;
@@ -232,12 +227,29 @@ static uint8_t hold(struct unit_memory *memory, const struct scan_context *conte
     return change;
 }
 
-static bool is_of(const struct watched *watched, size_t i, unsigned group)
+static bool is_of_kind(const struct watched *watched, size_t i, unsigned group)
 {
     return unit_get(watched->channel[i].unit)->kind == GROUPS[group].kind;
 }
 
-static void note_step(struct fold *fold, const struct scan_context *context,
+/** The setting of the map that says the unit of this kind, from 1; 0: none does. */
+static unsigned setting_of_group(const struct map *map, unsigned group)
+{
+    for (unsigned k = 0; k < map->n_unit_settings; k++)
+        if (map->unit_settings[k].kind == GROUPS[group].kind)
+            return k + 1;
+    return 0;
+}
+
+/** Of the group, but for channels whose unit a register says: those are unit_follow.c's. */
+static bool is_of(const struct scan_context *context, const struct watched *watched, size_t i,
+                  unsigned group)
+{
+    return is_of_kind(watched, i, group) &&
+           context->map->channel[watched->index[i]].setting == 0;
+}
+
+void watch_note_step(struct fold *fold, const struct scan_context *context,
                       const struct unit_channel *channel, uint8_t held)
 {
     const struct point_state *before = &fold->point[channel->point];
@@ -256,13 +268,13 @@ static void note_step(struct fold *fold, const struct scan_context *context,
 }
 
 /** All channels of the group that have a value step to the same. */
-static bool is_agreed(const struct fold *fold, const struct watched *watched, unsigned group,
-                      uint8_t *to)
+static bool is_agreed(const struct fold *fold, const struct scan_context *context,
+                      const struct watched *watched, unsigned group, uint8_t *to)
 {
     bool any = false;
     for (size_t i = 0; i < watched->n; i++) {
         const struct unit_step *step = &fold->unit_step[watched->channel[i].point];
-        if (!is_of(watched, i, group))
+        if (!is_of(context, watched, i, group))
             continue;
         if (!step->is_stepping || (any && step->to != *to))
             return false;
@@ -274,7 +286,7 @@ static bool is_agreed(const struct fold *fold, const struct watched *watched, un
 
 /** What the group's registers held before this scan, by the plan in force; *is_of_run: as a fact of
  * this run. */
-static uint8_t change_before(const struct unit_memory *memory, const struct scan_context *context,
+uint8_t watch_change_before(const struct unit_memory *memory, const struct scan_context *context,
                              bool *is_of_run)
 {
     const struct unit_held *before = held_before(memory, context);
@@ -287,30 +299,49 @@ static uint8_t change_before(const struct unit_memory *memory, const struct scan
     return before->change;
 }
 
+/** Channels that the register of their kind doesn't concern: each is doubted for a minute. */
+static void judge_alone(struct fold *fold, struct scan_context *context,
+                        const struct watched *watched, unsigned group)
+{
+    for (size_t i = 0; i < watched->n; i++) {
+        if (!is_of(context, watched, i, group))
+            continue;
+        watch_note_step(fold, context, &watched->channel[i], UNIT_AS_CONFIGURED);
+        if (fold->unit_step[watched->channel[i].point].is_stepping)
+            watch_doubt(context, watched->channel[i].point);
+    }
+}
+
 static void judge_steps(struct fold *fold, struct scan_context *context,
                         const struct watched *watched, unsigned group, struct fact *facts,
                         size_t *n_facts)
 {
     struct unit_memory *memory = &fold->unit[context->scan->source][group];
-    bool is_of_run, often = is_often(memory, context);
-    uint8_t held = change_before(memory, context, &is_of_run), to = UNIT_AS_CONFIGURED;
+    const unsigned setting = setting_of_group(context->map, group);
+    bool is_of_run, often = watch_is_often(memory, context);
+    uint8_t held = watch_change_before(memory, context, &is_of_run), to = UNIT_AS_CONFIGURED;
+    if (setting > 0) {
+        follow_setting(fold, context, watched, group, setting - 1, facts, n_facts);
+        judge_alone(fold, context, watched, group);
+        return;
+    }
     for (size_t i = 0; i < watched->n; i++)
-        if (is_of(watched, i, group))
-            note_step(fold, context, &watched->channel[i], held);
-    bool agreed = is_agreed(fold, watched, group, &to);
-    const struct unit_held *known = held_by(memory, context);
+        if (is_of(context, watched, i, group))
+            watch_note_step(fold, context, &watched->channel[i], held);
+    bool agreed = is_agreed(fold, context, watched, group, &to);
+    const struct unit_held *known = watch_held_by(memory, context);
     if (known != 0) /* this scan's own: a late fold can't find again what came from an earlier run */
         held = known->change;
     else if ((agreed && !often) || !is_of_run)
-        held = hold(memory, context, group, agreed ? to : held, facts, n_facts);
+        held = watch_hold(memory, context, group, agreed ? to : held, facts, n_facts);
     for (size_t i = 0; i < watched->n; i++) {
         struct unit_step *step = &fold->unit_step[watched->channel[i].point];
-        if (!is_of(watched, i, group))
+        if (!is_of(context, watched, i, group))
             continue;
         if (agreed)
             step->is_stepping = false;
         if (held != UNIT_AS_CONFIGURED || step->is_stepping || often)
-            doubt(context, watched->channel[i].point);
+            watch_doubt(context, watched->channel[i].point);
     }
 }
 
@@ -326,6 +357,29 @@ void judge_units(struct fold *fold, struct scan_context *context, struct fact *f
 }
 
 /* ---- as it stands now, for people ---- */
+
+static void say_setting(const struct scan_context *context, unsigned index,
+                        const struct fold *fold, struct unit_doubt_now *row)
+{
+    const struct channel *channel = &context->map->channel[index];
+    const struct setting_now *now = setting_of_channel(context, channel);
+    row->unit = context->unit[index];
+    row->setting = now != 0 ? now->state : SETTING_NONE;
+    if (row->held < UNIT_AS_MEANING)
+        return;
+    const unsigned meaning = row->held - UNIT_AS_MEANING;
+    struct conversion conversion;
+    const bool is_other = now != 0 && now->state == SETTING_KNOWN && now->meaning != meaning &&
+                          meaning < context->map->unit_settings[channel->setting - 1].n_meanings;
+    if (is_other &&
+        unit_meaning_conversion(
+            channel, &context->map->unit_settings[channel->setting - 1].meaning[meaning],
+            &conversion))
+        row->as_before =
+            conversion_apply(&conversion, fold->setting_number[channel->point].number);
+    else
+        row->held = UNIT_AS_CONFIGURED;
+}
 
 size_t measure_units(const struct fold *fold, const struct plan *plan, const struct well_plan *well,
                      const struct stamp *now, struct unit_doubt_now into[static UNIT_DOUBTS_MAX])
@@ -348,11 +402,11 @@ size_t measure_units(const struct fold *fold, const struct plan *plan, const str
         for (unsigned i = 0; i < context.map->n_channels; i++) {
             const struct channel *channel = &context.map->channel[i];
             const struct point_state *state = &fold->point[channel->point];
-            context.unit[i] = channel->unit;
             context.present[channel->point] = state->has_record && state->source == source;
             context.reading[channel->point] =
                 reading_of(channel->point, state->record_quality, 0, state->record_value, 0.0);
         }
+        setting_look(fold, &context, false);
         struct watched watched;
         watch(&context, &watched);
         struct unit_finding found[UNIT_CHANNELS_MAX];
@@ -367,8 +421,9 @@ size_t measure_units(const struct fold *fold, const struct plan *plan, const str
                                                context.entry->confirmed_units[found[i].point] ||
                                                confirm_holds(fold, found[i].point)};
             for (unsigned g = 0; g < UNIT_GROUPS; g++)
-                if (is_of(&watched, i, g))
-                    row->held = change_before(&fold->unit[source][g], &context, &is_of_run);
+                if (is_of_kind(&watched, i, g))
+                    row->held = watch_change_before(&fold->unit[source][g], &context, &is_of_run);
+            say_setting(&context, watched.index[i], fold, row);
         }
     }
     return n;

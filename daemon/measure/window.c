@@ -69,6 +69,16 @@ static bool has_windows(const struct well_plan *well)
     return false;
 }
 
+static bool has_settings(const struct plan *plan, const struct well_plan *well)
+{
+    for (unsigned source = SOURCE_GAUGE; source < SOURCE_KINDS; source++)
+        for (unsigned i = 0; i < well->n_entries[source]; i++)
+            if (well->entries[source][i].map < plan->n_maps &&
+                plan->maps[well->entries[source][i].map].n_unit_settings > 0)
+                return true;
+    return false;
+}
+
 struct fold_window fold_window_of(const struct plan *plan, const struct well_plan *well)
 {
     int64_t gap = LAPSE_MIN_MS, longest = CLOCK_STEADY_MS + CLOCK_COMPARE_MS, series = 0;
@@ -92,6 +102,9 @@ struct fold_window fold_window_of(const struct plan *plan, const struct well_pla
     /* A derived point also reads another source's newest record, which is at most a lapse old; one
      * lapse more for the first scan to come. Rates and the state of the pump look back on readings,
      * each of which must have settled. */
+    /* The unit-setting register may have been read a lapse before the values that it governs. */
+    if (has_settings(plan, well))
+        longest += gap;
     return (struct fold_window){.ms = longest + 2 * gap + series, .scans = ERROR_RATIO_SCANS + 1};
 }
 
@@ -121,7 +134,28 @@ uint64_t signature_mix_channel(uint64_t hash, const struct channel *channel)
     hash = signature_mix(hash, (uint64_t)(int64_t)channel->scale.exponent);
     hash = signature_mix(hash, (uint64_t)channel->offset.mantissa);
     hash = signature_mix(hash, (uint64_t)(int64_t)channel->offset.exponent);
-    return signature_mix(hash, (uint64_t)channel->unit << 8 | channel->reference);
+    return signature_mix(hash, (uint64_t)channel->setting << 32 | (uint64_t)channel->unit << 8 |
+                                   channel->reference);
+}
+
+/** What the unit-setting register means; nothing where it means nothing. */
+static uint64_t mix_settings(uint64_t hash, const struct map *map)
+{
+    for (unsigned k = 0; k < map->n_unit_settings; k++) {
+        const struct unit_setting *setting = &map->unit_settings[k];
+        const struct register_at *at = &map->unit_registers[setting->at];
+        hash = signature_mix(hash, (uint64_t)setting->kind << 40 | (uint64_t)at->table << 32 |
+                                       (uint64_t)at->address << 16 |
+                                       (uint64_t)setting->bit_low << 8 | setting->bit_high);
+        for (unsigned i = 0; i < setting->n_meanings; i++) {
+            const struct unit_meaning *meaning = &setting->meaning[i];
+            hash = signature_mix(hash, (uint64_t)meaning->raw << 24 |
+                                           (uint64_t)meaning->unit << 8 | meaning->has_scale);
+            hash = signature_mix(hash, (uint64_t)meaning->scale.mantissa);
+            hash = signature_mix(hash, (uint64_t)(int64_t)meaning->scale.exponent);
+        }
+    }
+    return hash;
 }
 
 uint64_t units_signature_of(const struct plan *plan, const struct source_entry *entry)
@@ -131,7 +165,7 @@ uint64_t units_signature_of(const struct plan *plan, const struct source_entry *
     hash = signature_mix_text(hash, entry->serial_number);
     for (unsigned i = 0; i < map->n_channels && i < MAP_CHANNELS_MAX; i++)
         hash = signature_mix_channel(hash, &map->channel[i]);
-    return hash >> 16;
+    return mix_settings(hash, map) >> 16;
 }
 
 uint64_t signature_of(const struct plan *plan, const struct source_entry *entry)
@@ -149,7 +183,7 @@ uint64_t signature_of(const struct plan *plan, const struct source_entry *entry)
                          map->counter_address);
     for (unsigned i = 0; i < map->n_channels && i < MAP_CHANNELS_MAX; i++)
         hash = signature_mix_channel(hash, &map->channel[i]);
-    return hash;
+    return mix_settings(hash, map);
 }
 
 const struct source_entry *entry_at(const struct plan *plan, const struct well_plan *well,

@@ -110,6 +110,8 @@ static enum up_rc put_off_by_one(struct exercise *exercise, struct up_error *err
     shift(&truth->status_address, by);
     shift(&truth->counter_address, by);
     shift(&truth->unit_register_address, by);
+    for (unsigned i = 0; i < truth->n_unit_registers; i++)
+        shift(&truth->unit_registers[i].address, by);
     return exercise_set_answer(exercise, error, "off by one %s", by > 0 ? "higher" : "lower");
 }
 

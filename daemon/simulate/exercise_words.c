@@ -24,7 +24,10 @@ static void print_ordered(FILE *out, const struct exercise *exercise)
     fputs("  Sensors as ordered: ", out);
     for (unsigned point = 1; point < POINT_COUNT; point++)
         if (exercise->is_ordered[point])
-            fprintf(out, "%s%s%s", n == 0 ? "" : ", ", n % 5 == 4 ? "\n    " : "",
+            fprintf(out, "%s%s",
+                    n == 0       ? ""
+                    : n % 5 == 4 ? ",\n    "
+                                 : ", ",
                     point_get(point)->id),
                 n++;
     fputc('\n', out);
@@ -54,7 +57,8 @@ void exercise_print_forms(FILE *out)
         fprintf(out, "    %-50s %s\n", exercise_form_at(i, &meaning), meaning);
 }
 
-void exercise_print_briefing(FILE *out, const struct exercise *exercise, const char *directory)
+void exercise_print_briefing(FILE *out, const struct exercise *exercise, const char *directory,
+                             const char *maps)
 {
     fprintf(out,
             "Exercise %u, seed %llu. Site heron-ridge, well " WELL
@@ -80,10 +84,11 @@ void exercise_print_briefing(FILE *out, const struct exercise *exercise, const c
             "  Find what is wrong, by docs/commissioning.md, in another terminal: find, check, "
             "run, read, compare ...\n"
             "  with --config %s/uphole.yaml and, for find, --maps %s/maps.\n"
-            "  Then say what it was, here or by: uphole simulate --exercise %u --seed %llu "
-            "--answer '...'\n"
+            "  Then say what it was, here or by\n"
+            "    uphole simulate --exercise %u --seed %llu%s%s --answer '...'\n"
             "  in one of these forms:\n",
-            directory, directory, exercise->number, (unsigned long long)exercise->seed);
+            directory, directory, exercise->number, (unsigned long long)exercise->seed,
+            maps ? " --maps " : "", maps ? maps : "");
     exercise_print_forms(out);
 }
 

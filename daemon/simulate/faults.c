@@ -39,6 +39,9 @@ static const struct kind_row {
     [FAULT_STRAY]          = {"stray",          ARGUMENT_BYTES,    true,  1, 64, 0, 0,                 "stray 3 bytes"},
     [FAULT_GAUGE_LOST]     = {"gauge_lost",     ARGUMENT_NONE,     false, 0, 0, 0, 0,                  "gauge_lost"},
     [FAULT_POWER_CYCLE]    = {"power_cycle",    ARGUMENT_NONE,     false, 0, 0, 0, 0,                  "power_cycle"},
+    [FAULT_UNIT_SETTING]   = {"unit_setting",   ARGUMENT_CODE,     true,  0, 65535, 0, 0,              "unit_setting 1"},
+    [FAULT_UNIT_VALUES]    = {"unit_values",    ARGUMENT_CODE,     true,  0, 65535, 0, 0,              "unit_values 1"},
+    [FAULT_UNIT_SHOWN]     = {"unit_shown",     ARGUMENT_CODE,     true,  0, 65535, 0, 0,              "unit_shown 1"},
     [FAULT_CONVERTER_GONE] = {"converter_gone", ARGUMENT_NONE,     false, 0, 0, 0, 0,                  "converter_gone"},
     [FAULT_SECOND_MASTER]  = {"second_master",  ARGUMENT_DURATION, true,  10000, 3600000000, 0, 0,     "second_master every 500 ms"},
     /* clang-format on */

@@ -30,6 +30,9 @@ enum fault_kind {
     FAULT_GAUGE_LOST = FAULT_FIRST_STATE,
     FAULT_POWER_CYCLE,
     FAULT_CONVERTER_GONE,
+    FAULT_UNIT_SETTING, /* of values and register, */
+    FAULT_UNIT_VALUES,  /* of the values alone, */
+    FAULT_UNIT_SHOWN,   /* of the register alone */
     FAULT_SECOND_MASTER,
     FAULT_KINDS
 };

@@ -215,6 +215,23 @@ static void forget_all(struct virtual_line *line)
         virtual_line_forget(line, i);
 }
 
+/** At its end each unit goes back to the setting with which it was made. */
+static void set_units(struct virtual_line *line, const struct fault_rule *rule, int64_t at_us,
+                      bool begins)
+{
+    for (unsigned i = 0; i < line->options->n_units; i++) {
+        struct virtual_unit *unit = line->unit[i];
+        if (rule->unit != ANY && rule->unit != virtual_unit_id(unit))
+            continue;
+        if (begins)
+            virtual_unit_set_setting(unit, line_unit_ms(at_us), (uint16_t)rule->low,
+                                     rule->kind != FAULT_UNIT_SHOWN,
+                                     rule->kind != FAULT_UNIT_VALUES);
+        else
+            virtual_unit_reset_setting(unit, line_unit_ms(at_us));
+    }
+}
+
 static void edge(struct virtual_line *line, unsigned index, int64_t at_us, bool begins)
 {
     const struct fault_rule *rule = &line->script->rule[index];
@@ -226,6 +243,8 @@ static void edge(struct virtual_line *line, unsigned index, int64_t at_us, bool 
         for_each_unit(line, rule, cycle_power, at_us, begins);
         if (begins && rule->for_us < 0) /* off and on in one instant */
             for_each_unit(line, rule, cycle_power, at_us, false);
+    } else if (rule->kind >= FAULT_UNIT_SETTING && rule->kind <= FAULT_UNIT_SHOWN) {
+        set_units(line, rule, at_us, begins);
     } else if (rule->kind == FAULT_CONVERTER_GONE) {
         line->is_plugged = !begins;
         forget_all(line);

@@ -44,8 +44,8 @@ static bool make_cells(struct virtual_unit *unit)
         extend(unit, map->status_table, map->status_address + 1u);
     if (map->has_counter)
         extend(unit, map->counter_table, map->counter_address + (uint32_t)map->counter_words);
-    if (map->has_unit_register)
-        extend(unit, map->unit_register_table, map->unit_register_address + 1u);
+    for (unsigned i = 0; i < map->n_unit_registers; i++)
+        extend(unit, map->unit_registers[i].table, map->unit_registers[i].address + 1u);
     for (unsigned table = TABLE_COIL; table <= TABLE_INPUT; table++) {
         if (!unit->n_cells[table])
             continue;
@@ -77,6 +77,7 @@ struct virtual_unit *virtual_unit_create(const struct virtual_unit_options *opti
     unit->gauge_present = unit->alive = true;
     unit->counted_refresh = NO_REFRESH;
     snprintf(unit->line, sizeof unit->line, "unit");
+    unit_begin_settings(unit);
     if (!make_cells(unit)) {
         (void)UP_FAIL(error, UP_E_MEMORY, "no memory for the registers of map %s", unit->map->name);
         virtual_unit_destroy(unit);

@@ -26,6 +26,8 @@ struct virtual_unit {
     struct well_truth truth;          /* as encoded */
     uint16_t *cells[TABLE_INPUT + 1]; /* one word a register, or a coil */
     uint32_t n_cells[TABLE_INPUT + 1];
+    uint8_t meaning[UNIT_SETTINGS_MAX]; /* of the map's settings: what the values are in, */
+    uint16_t shown[UNIT_REGISTERS_MAX]; /* and what the registers show */
     struct truth_log *log, own_log;
     char line[NAME_LENGTH_MAX + 1];
 };
@@ -33,6 +35,8 @@ struct virtual_unit {
 /** Instant of refresh 0, and of any refresh, on the unit's time. */
 int64_t unit_first_refresh_ms(const struct virtual_unit *unit);
 int64_t unit_instant_ms(const struct virtual_unit *unit, int64_t refresh);
+/** The setting with which a unit is made: that for which the map's channels state their scale. */
+void unit_begin_settings(struct virtual_unit *unit);
 /** Makes all registers anew for a refresh (NO_REFRESH: not one yet). */
 void unit_fill(struct virtual_unit *unit, int64_t refresh, uint8_t phase);
 /** Writes what the registers hold now to the unit's log, which must be there. */

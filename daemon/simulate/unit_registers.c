@@ -7,8 +7,10 @@
 #include "unit_inside.h"
 
 #include <math.h>
+#include <string.h>
 
 #include "registers.h"
+#include "unit.h"
 #include "uphole/wire.h"
 
 static void write_words(struct virtual_unit *unit, const struct channel *channel,
@@ -80,6 +82,21 @@ static void write_lost(struct virtual_unit *unit, const struct channel *channel)
     write_words(unit, channel, &encoded);
 }
 
+/** The channel as the unit is set. */
+static const struct channel *set_channel(const struct virtual_unit *unit,
+                                         const struct channel *channel, struct channel *as_set)
+{
+    if (channel->setting == 0)
+        return channel;
+    const struct unit_meaning *meaning = &unit->map->unit_settings[channel->setting - 1]
+                                              .meaning[unit->meaning[channel->setting - 1]];
+    if (meaning->unit == channel->unit && !meaning->has_scale)
+        return channel;
+    *as_set = *channel;
+    as_set->unit = meaning->unit;
+    return unit_meaning_conversion(channel, meaning, &as_set->to_point) ? as_set : channel;
+}
+
 static void write_channel(struct virtual_unit *unit, const struct channel *channel,
                           const struct well_truth *truth, uint8_t phase)
 {
@@ -97,6 +114,8 @@ static void write_channel(struct virtual_unit *unit, const struct channel *chann
     } else if (of_gauge && phase == GAUGE_PHASE_LOST) {
         write_lost(unit, channel);
     } else {
+        struct channel as_set;
+        channel = set_channel(unit, channel, &as_set);
         registers_encode(channel, truth->value[channel->point], "SIM-0001", &encoded);
         write_words(unit, channel, &encoded);
         *says = encoded.value;
@@ -133,6 +152,67 @@ static void write_status(struct virtual_unit *unit, uint8_t phase)
                       BYTES_HIGH_FIRST, (uint64_t)unit->counter);
 }
 
+/** Zero until the unit has started, as all of its registers. */
+static void write_settings(struct virtual_unit *unit, int64_t refresh)
+{
+    for (unsigned i = 0; i < unit->map->n_unit_registers; i++) {
+        const struct register_at *at = &unit->map->unit_registers[i];
+        if (unit->cells[at->table])
+            unit->cells[at->table][at->address] = refresh == NO_REFRESH ? 0 : unit->shown[i];
+    }
+}
+
+static uint16_t with_bits(uint16_t word, const struct unit_setting *setting, uint16_t number)
+{
+    const unsigned mask = (unsigned)unit_setting_bits(setting, 0xFFFF) << setting->bit_low;
+    return (uint16_t)((word & ~mask) | ((unsigned)number << setting->bit_low & mask));
+}
+
+void unit_begin_settings(struct virtual_unit *unit)
+{
+    const struct map *map = unit->map;
+    for (unsigned i = 0; i < map->n_channels; i++) {
+        const struct channel *channel = &map->channel[i];
+        const struct unit_setting *setting =
+            channel->setting > 0 ? &map->unit_settings[channel->setting - 1] : NULL;
+        for (unsigned m = 0; setting && m < setting->n_meanings; m++)
+            if (setting->meaning[m].unit == channel->unit) {
+                unit->meaning[channel->setting - 1] = (uint8_t)m;
+                unit->shown[setting->at] =
+                    with_bits(unit->shown[setting->at], setting, setting->meaning[m].raw);
+                break;
+            }
+    }
+}
+
+void virtual_unit_set_setting(struct virtual_unit *unit, int64_t time_ms, uint16_t number,
+                              bool values, bool shown)
+{
+    const struct map *map = unit->map;
+    virtual_unit_step(unit, time_ms);
+    for (unsigned k = 0; k < map->n_unit_settings; k++) {
+        const struct unit_setting *setting = &map->unit_settings[k];
+        for (unsigned m = 0; values && m < setting->n_meanings; m++)
+            if (setting->meaning[m].raw == number)
+                unit->meaning[k] = (uint8_t)m;
+        if (shown)
+            unit->shown[setting->at] = with_bits(unit->shown[setting->at], setting, number);
+    }
+    if (shown && map->has_unit_register && map->n_unit_settings == 0)
+        unit->shown[0] = number;
+    if (unit->is_filled)
+        unit_fill(unit, unit->filled_refresh, unit->filled_phase);
+}
+
+void virtual_unit_reset_setting(struct virtual_unit *unit, int64_t time_ms)
+{
+    virtual_unit_step(unit, time_ms);
+    memset(unit->shown, 0, sizeof unit->shown);
+    unit_begin_settings(unit);
+    if (unit->is_filled)
+        unit_fill(unit, unit->filled_refresh, unit->filled_phase);
+}
+
 void unit_fill(struct virtual_unit *unit, int64_t refresh, uint8_t phase)
 {
     struct well_truth truth = {.phase = WELL_STOPPED};
@@ -150,4 +230,5 @@ void unit_fill(struct virtual_unit *unit, int64_t refresh, uint8_t phase)
         if (unit->map->channel[i].point != STATUS_POINT || !unit->map->has_status)
             write_channel(unit, &unit->map->channel[i], &truth, phase);
     write_status(unit, phase);
+    write_settings(unit, refresh);
 }

@@ -129,6 +129,29 @@ static void show_later_entries(FILE *out, const struct check_facts *facts,
     }
 }
 
+/** Which number of the unit-setting register means what, where it means something. */
+static void show_unit_register(FILE *out, const struct map *map)
+{
+    char text[600];
+    size_t n = 0;
+    for (unsigned k = 0; k < map->n_unit_settings && n < sizeof text; k++) {
+        const struct unit_setting *setting = &map->unit_settings[k];
+        n += (size_t)snprintf(text + n, sizeof text - n, "%s%s by %s %u:", k > 0 ? "; " : "",
+                              setting->kind == QUANTITY_PRESSURE ? "pressures" : "temperatures",
+                              map->unit_registers[setting->at].table == TABLE_HOLDING ? "holding"
+                                                                                      : "input",
+                              map->unit_registers[setting->at].address);
+        for (unsigned i = 0; i < setting->n_meanings && n < sizeof text; i++)
+            n += (size_t)snprintf(text + n, sizeof text - n, "%s %u %s", i > 0 ? "," : "",
+                                  setting->meaning[i].raw,
+                                  unit_get(setting->meaning[i].unit)->name);
+    }
+    if (n == 0)
+        return;
+    fprintf(out, "%19sunits follow the unit-setting register: ", "");
+    check_wrapped(out, 21, text);
+}
+
 static void show_source(FILE *out, const struct check_facts *facts, const struct check_source *at)
 {
     char wire[24], poll[24], refresh[24], sum[24], limit[24], round[24], ranges[600], text[900];
@@ -165,6 +188,7 @@ static void show_source(FILE *out, const struct check_facts *facts, const struct
             limit, poll, refresh, sum);
     fprintf(out, "%19s", "");
     check_wrapped(out, 21, text);
+    show_unit_register(out, at->map);
     show_later_entries(out, facts, at);
 }
 

@@ -49,8 +49,7 @@ static int look_at_doubts(struct core *core, const struct asked *asked, const st
     const size_t n =
         measure_units(about->well->fold, core->options.plan, about->well->plan, now, found);
     for (size_t i = 0; i < n; i++) {
-        if (found[i].finding.point != about->point ||
-            (found[i].finding.verdict < UNIT_DIFFERS && found[i].held == UNIT_AS_CONFIGURED) ||
+        if (found[i].finding.point != about->point || !unit_is_in_doubt(&found[i]) ||
             unit_words(core->options.plan, about->well->plan, now->utc_ms, &found[i], words) == 0)
             continue;
         return confirm_say(to, EX_DATAERR,

@@ -160,6 +160,7 @@ static void measure_one(struct core *core, size_t index)
     for (size_t i = 0; i < n_facts && core->n_facts < CORE_FACTS_MAX; i++) {
         facts[i].pos = index;
         core_tell_fact(well, &facts[i]);
+        core_tell_setting(core, well, scan, &facts[i]);
         core_tell_confirmation(core, well, scan, &facts[i]);
         core->facts[core->n_facts++] = facts[i];
     }

@@ -108,6 +108,8 @@ enum up_rc core_load_confirmations(struct core *core, struct up_error *error)
     }
     if (rc == UP_OK && all > 0)
         rc = load_words(core, reader, error);
+    if (rc == UP_OK)
+        rc = core_load_settings(core, reader, error);
     journal_reader_close(reader);
     free(facts);
     return rc;

@@ -66,6 +66,12 @@ struct core_well {
     struct snapshot snapshot;
     uint8_t told_line[SOURCE_KINDS]; /* as the log has it: enum line_state */
     bool told_silent;
+    struct core_setting {
+        bool has;
+        uint16_t word;
+    } told_setting[SOURCE_KINDS][UNIT_REGISTERS_MAX]; /* words of the unit-setting registers */
+    uint8_t n_settings_told;
+    int64_t settings_told_ms; /* boot_ms: since when n_settings_told counts */
     bool told_units;     /* that a unit is doubted */
     uint8_t scans_units; /* in a row that say otherwise */
     uint64_t outcomes[SOURCE_KINDS][OUTCOME_COUNT]; /* of scans since the start; for status */
@@ -170,6 +176,12 @@ void core_watch_scan(struct core *core, struct core_well *well, const struct sca
 /** core_units.c: says once that a unit is doubted, and once that it no longer is. */
 void core_watch_units(struct core *core, struct core_well *well, const struct scan *scan,
                       const struct record *record);
+/** core_setting.c: reads what the unit-setting registers held in earlier runs. */
+enum up_rc core_load_settings(struct core *core, struct journal_reader *reader,
+                              struct up_error *error);
+/** Says that a unit-setting register holds another word, where this fact does. */
+void core_tell_setting(struct core *core, struct core_well *well, const struct scan *scan,
+                       const struct fact *fact);
 /** core_confirm.c: reads what earlier runs confirmed. */
 enum up_rc core_load_confirmations(struct core *core, struct up_error *error);
 /** Says what ended a confirmation, where this fact does. */

@@ -136,6 +136,7 @@ static void begin_wells(struct core *core, const struct plan *before)
             continue;
         fold_begin_anew(well->fold);
         well->begins_anew = true;
+        memset(well->told_setting, 0, sizeof well->told_setting);
         /* Words that were asked by other entries or maps are not shown under these. */
         memset(well->newest_scan, 0, sizeof well->newest_scan);
     }

@@ -46,8 +46,7 @@ void core_watch_units(struct core *core, struct core_well *well, const struct sc
     if (any_unconfirmed(record))
         n = measure_units(well->fold, core->options.plan, well->plan, &scan->begun, found);
     for (size_t i = 0; i < n; i++)
-        any =
-            any || found[i].finding.verdict >= UNIT_DIFFERS || found[i].held != UNIT_AS_CONFIGURED;
+        any = any || unit_is_in_doubt(&found[i]);
     if (any == well->told_units) {
         well->scans_units = 0;
         return;

@@ -325,6 +325,8 @@ static int run_decode(int argc, char **argv)
     }
     if (code == 0)
         decode_show_steps(channel, asked.registers, asked.json);
+    if (code == 0 && map != NULL && !asked.json)
+        decode_show_settings(map, channel, asked.registers);
     free(map);
     return code;
 }

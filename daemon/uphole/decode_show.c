@@ -223,6 +223,28 @@ void decode_show_steps(const struct channel *channel, const uint16_t *words, boo
     puts("}");
 }
 
+void decode_show_settings(const struct map *map, const struct channel *channel,
+                          const uint16_t *words)
+{
+    if (channel->setting == 0)
+        return;
+    const struct unit_setting *setting = &map->unit_settings[channel->setting - 1];
+    for (unsigned i = 0; i < setting->n_meanings; i++) {
+        const struct unit_meaning *meaning = &setting->meaning[i];
+        struct channel as_set = *channel;
+        struct decoded decoded;
+        char value[NUMBER_TEXT_MAX];
+        if (!unit_meaning_conversion(channel, meaning, &as_set.to_point))
+            continue;
+        decode_channel(&as_set, words, &decoded);
+        if (number_to_text(decoded.value, point_get(channel->point)->resolution, value) == 0)
+            snprintf(value, sizeof value, "none");
+        printf("%s %s %s while the unit-setting register holds %u (%s)\n",
+               i == 0 ? "by unit  " : "         ", value, unit_name(inside_unit(channel)),
+               meaning->raw, unit_get(meaning->unit)->name);
+    }
+}
+
 /* ---- all decodings side by side ---- */
 
 static const struct order {

@@ -15,4 +15,7 @@ void decode_show_steps(const struct channel *channel, const uint16_t *words, boo
 /** All plausible decodings of n registers side by side, or as a JSON object. */
 void decode_show_all(const uint16_t *words, unsigned n, bool json);
 
+/** The value by each meaning of the map's unit-setting register; nothing where that doesn't concern the channel. */
+void decode_show_settings(const struct map *map, const struct channel *channel, const uint16_t *words);
+
 #endif

@@ -2,137 +2,31 @@
  *
  * exercise.c - `uphole simulate --exercise`: a directory with what the office prepared and what the
  * screen shows, the cabinet on a real port, and the judge at the end.
- *
- * An exercise's directory must not be there before: what a person changed in one is never replaced.
  */
 #include "exercise.h"
 
 #include "command.h"
 
-#include <arpa/inet.h>
 #include <errno.h>
-#include <limits.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <sysexits.h>
 #include <unistd.h>
 
 #define SCREEN_EVERY_MS 250
-#define MAP_BYTES_MAX (256 * 1024)
 #define HOST "127.0.0.1"
 
 struct running {
     struct exercise *exercise;
     struct simulate_options serve;
     struct simulate_beside beside;
-    char directory[PATH_LENGTH_MAX];
+    char directory[PATH_LENGTH_MAX]; /* "": not made */
+    const char *maps;
     int code; /* of the verdict */
     size_t n_typed;
     char typed[EXERCISE_ANSWER_MAX + 2];
-    bool has_asked, has_failed;
+    bool has_opened, has_asked, has_failed;
 };
-
-/* ---- files ---- */
-
-static int path_of(const struct running *running, const char *name, char into[PATH_LENGTH_MAX])
-{
-    const int n = snprintf(into, PATH_LENGTH_MAX, "%s/%s", running->directory, name);
-    return n > 0 && n < PATH_LENGTH_MAX ? 0 : EX_CANTCREAT;
-}
-
-static int can_not(const char *path)
-{
-    fprintf(stderr, "uphole: %s can't be written: %s\n", path, strerror(errno));
-    return EX_CANTCREAT;
-}
-
-static int copy_map(const struct running *running, const char *from_directory, const char *name)
-{
-    char from[PATH_LENGTH_MAX], in[PATH_LENGTH_MAX], to[PATH_LENGTH_MAX];
-    if (snprintf(from, sizeof from, "%s/%s.yaml", from_directory, name) >= (int)sizeof from ||
-        snprintf(in, sizeof in, "maps/%s.yaml", name) >= (int)sizeof in ||
-        path_of(running, in, to) != 0) {
-        errno = ENAMETOOLONG;
-        return can_not(name);
-    }
-    char *text = malloc(MAP_BYTES_MAX);
-    FILE *source = fopen(from, "re"), *copy = text && source ? fopen(to, "wxe") : NULL;
-    const size_t n = copy ? fread(text, 1, MAP_BYTES_MAX, source) : 0;
-    const bool is_good =
-        copy && !ferror(source) && n < MAP_BYTES_MAX && fwrite(text, 1, n, copy) == n;
-    const bool is_closed = copy && fclose(copy) == 0;
-    if (source)
-        fclose(source);
-    free(text);
-    return is_good && is_closed ? 0 : can_not(to);
-}
-
-static int make_directory(struct running *running, const struct exercise_wish *wish)
-{
-    char asked[PATH_LENGTH_MAX], path[PATH_LENGTH_MAX], whole[PATH_MAX];
-    if (wish->directory)
-        snprintf(asked, sizeof asked, "%s", wish->directory);
-    else
-        snprintf(asked, sizeof asked, "exercise-%u-%llu", wish->number,
-                 (unsigned long long)wish->seed);
-    if (mkdir(asked, 0750) != 0) {
-        if (errno != EEXIST)
-            return can_not(asked);
-        fprintf(stderr,
-                "uphole: %s is there already, and nothing in it is replaced; remove it, or name "
-                "another directory with --at\n",
-                asked);
-        return EX_CANTCREAT;
-    }
-    if (!realpath(asked, whole) || strlen(whole) + 24 > PATH_LENGTH_MAX ||
-        strpbrk(whole, "\"\\\n#") != NULL) {
-        rmdir(asked);
-        fprintf(stderr,
-                "uphole: the path of %s is too long or holds quotation marks; name a simpler one "
-                "with --at\n",
-                asked);
-        return EX_CANTCREAT;
-    }
-    memcpy(running->directory, whole, strlen(whole) + 1);
-    if (path_of(running, "maps", path) != 0 || mkdir(path, 0750) != 0 ||
-        path_of(running, "journal", path) != 0 || mkdir(path, 0750) != 0)
-        return can_not(path);
-    return 0;
-}
-
-static int write_configuration(const struct running *running)
-{
-    char path[PATH_LENGTH_MAX];
-    if (path_of(running, "uphole.yaml", path) != 0)
-        return EX_CANTCREAT;
-    FILE *file = fopen(path, "wxe");
-    if (!file)
-        return can_not(path);
-    exercise_print_configuration(file, running->exercise, running->directory);
-    return fclose(file) == 0 ? 0 : can_not(path);
-}
-
-/* A screen is read while it is written: it is put in place whole. */
-static void write_screen(struct running *running, const struct well_truth *truth)
-{
-    char path[PATH_LENGTH_MAX], beside[PATH_LENGTH_MAX];
-    if (path_of(running, "screen.txt", path) != 0 || path_of(running, ".screen", beside) != 0)
-        return;
-    FILE *file = fopen(beside, "we");
-    if (!file)
-        return;
-    exercise_print_screen(file, running->exercise, truth);
-    if (fclose(file) == 0)
-        (void)rename(beside, path);
-}
-
-static void clean_up(const struct running *running)
-{
-    char path[PATH_LENGTH_MAX];
-    if (path_of(running, "screen.txt", path) == 0)
-        (void)unlink(path);
-}
 
 /* ---- beside serving ---- */
 
@@ -142,8 +36,9 @@ static void opened(void *context, uint16_t line, uint16_t port)
     (void)line;
     if (port != 0)
         running->exercise->cabinet.line.port = port;
-    running->has_failed = write_configuration(running) != 0;
-    exercise_print_briefing(stdout, running->exercise, running->directory);
+    running->has_opened = true;
+    running->has_failed = exercise_write_configuration(running->directory, running->exercise) != 0;
+    exercise_print_briefing(stdout, running->exercise, running->directory, running->maps);
     fputc('\n', stdout);
 }
 
@@ -165,7 +60,7 @@ static void look(void *context, int64_t now_ms, struct virtual_line *const *line
         well_truth_scheduled(running->exercise->cabinet.units[0].seed, WELL_SCHEDULE_STEADY, now_ms,
                              &truth);
     }
-    write_screen(running, &truth);
+    exercise_write_screen(running->directory, running->exercise, &truth);
     if (!running->has_asked && running->beside.input_fd >= 0 && isatty(running->beside.input_fd))
         ask_for_answer();
     running->has_asked = true;
@@ -238,16 +133,15 @@ static int make(struct exercise *exercise, const struct exercise_wish *wish)
 
 static int prepare(struct running *running, const struct exercise_wish *wish)
 {
-    static const char *const MAPS[] = {"scaled-16", "float-low-first", "drive-a"};
     struct line_plan *line = &running->exercise->cabinet.line;
-    int code = make_directory(running, wish);
-    for (size_t i = 0; code == 0 && i < sizeof MAPS / sizeof MAPS[0]; i++)
-        code = copy_map(running, wish->maps ? wish->maps : UPHOLE_MAPS_DIRECTORY, MAPS[i]);
+    running->maps = wish->maps;
+    const int code = exercise_make_files(wish, running->directory);
     if (code != 0)
         return code;
     snprintf(line->name, sizeof line->name, "pad-line");
     snprintf(line->host, sizeof line->host, HOST);
-    if (path_of(running, "port", line->device) != 0)
+    if (snprintf(line->device, sizeof line->device, "%s/port", running->directory) >=
+        (int)sizeof line->device)
         return EX_CANTCREAT;
     running->beside = (struct simulate_beside){.context = running,
                                                .opened = opened,
@@ -285,7 +179,7 @@ int exercise_run(const struct exercise_wish *wish)
             code = command_fail(&error);
         else if (code == 0)
             code = running->has_failed ? EX_CANTCREAT : running->code;
-        clean_up(running);
+        exercise_drop_files(running->directory, !running->has_opened);
     }
     free(exercise);
     free(running);

@@ -19,4 +19,15 @@ struct exercise_wish {
  * not right. */
 int exercise_run(const struct exercise_wish *wish);
 
+/**
+ * Makes the directory with its maps; `directory` is its whole path, "" where it was not made.
+ * Returns 0, or the exit code of what it has said.
+ */
+int exercise_make_files(const struct exercise_wish *wish, char directory[static PATH_LENGTH_MAX]);
+int exercise_write_configuration(const char *directory, const struct exercise *exercise);
+void exercise_write_screen(const char *directory, const struct exercise *exercise,
+                           const struct well_truth *truth);
+/** Removes what shows the present; with `all`, everything: nothing was served. "" is nothing. */
+void exercise_drop_files(const char *directory, bool all);
+
 #endif

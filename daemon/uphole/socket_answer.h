@@ -34,6 +34,8 @@ void scans_as_text(const struct status_view *view, uint16_t well, struct socket_
 /** A slice of the plan's canonical text; `words` is what stands behind `plan `, untrusted. Returns 0 or a code of sysexits.h with a
  * sentence in `text`. */
 int plan_answer(const struct status_view *view, const char *words, struct socket_text *text);
+/** What the unit-setting registers say, where a map says what they mean; false: nothing was added. */
+bool status_setting_lines(const struct status_view *view, uint16_t well, const struct stamp *now, struct socket_text *text);
 /** The four stages of one well in sentences, each line indented by two. `brief`: the channels in
  * one line, so that what follows keeps its place on a screen. */
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,

@@ -28,6 +28,7 @@ struct row {
     double age_s;           /* NaN: none */
     bool has_u, at_least;   /* of a derived point: */
     double u;               /* its standard uncertainty */
+    uint8_t setting;        /* enum setting_state: `channel` is as the unit-setting register has it */
 };
 
 typedef void row_function(const struct row *row, struct socket_text *text);
@@ -80,6 +81,11 @@ static void each_row(const struct status_view *view, uint16_t w, const struct st
         const struct scan *scan = status_newest_scan(view->core, w, s);
         for (uint16_t c = 0; c < map->n_channels; c++) {
             struct row row = {.source = s, .channel = &map->channel[c]};
+            struct channel as_set;
+            if (scan != NULL && row.channel->setting > 0) {
+                row.setting = (uint8_t)channel_as_set(map, row.channel, scan, &as_set);
+                row.channel = &as_set;
+            }
             row.reading = reading_of(snapshot, row.channel->point);
             if (scan != NULL)
                 row.words = status_words(scan, row.channel, &row.bit);
@@ -229,6 +235,7 @@ static void read_text(const struct status_view *view, uint16_t well, row_functio
     text_add(text, "Well %s, newest scan of each source as the running Uphole has it\n",
              view->plan->wells[well].id);
     scan_lines(view, well, &now, text);
+    (void)status_setting_lines(view, well, &now, text);
     text_add(text, "\n");
     heading(text);
     each_row(view, well, &now, &snapshot, function, text);
@@ -314,6 +321,13 @@ static void row_as_json(const struct row *row, struct socket_text *text)
     text_add_number(text, row->reading != NULL ? row->reading->value : NAN, 0);
     text_add(text, ",\"unit\":");
     text_add_string(text, point != NULL ? point->unit : "");
+    if (row->setting != SETTING_NONE) { /* what the unit-setting register says of its numbers */
+        text_add(text, ",\"register_unit\":");
+        if (row->setting == SETTING_KNOWN)
+            text_add_string(text, unit_get(row->channel->unit)->name);
+        else
+            text_add(text, "null");
+    }
     double u;
     bool at_least;
     if (uncertainty_of(row, &u, &at_least)) {

@@ -5,6 +5,7 @@
 #include "status_view.h"
 
 #include "core_inside.h"
+#include "unit_words.h"
 
 void status_delivery_of(const struct core *core, uint16_t destination, uint16_t well_index,
                         int64_t now_boot_ms, struct status_delivery *out)
@@ -51,9 +52,15 @@ size_t status_unit_doubts(const struct core *core, uint16_t well_index, const st
     size_t n = 0;
     const size_t all = measure_units(well->fold, core->options.plan, well->plan, now, into);
     for (size_t i = 0; i < all; i++)
-        if (into[i].finding.verdict >= UNIT_DIFFERS || into[i].held != UNIT_AS_CONFIGURED)
+        if (unit_is_in_doubt(&into[i]))
             into[n++] = into[i];
     return n;
+}
+
+bool status_unit_word(const struct core *core, uint16_t well_index, uint8_t source, unsigned index,
+                      uint16_t *word)
+{
+    return fold_unit_word(core->wells[well_index].fold, source, index, word);
 }
 
 const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source)

@@ -58,6 +58,8 @@ void status_snapshot(const struct core *core, uint16_t well_index, const struct 
 /** What physics and steps say of the units of its channels: rows that are doubted, at most UNIT_DOUBTS_MAX. */
 size_t status_unit_doubts(const struct core *core, uint16_t well_index, const struct stamp *now,
                           struct unit_doubt_now *into);
+/** The word of a source's unit-setting register, as it was last read in this run. False: it was not. */
+bool status_unit_word(const struct core *core, uint16_t well_index, uint8_t source, unsigned index, uint16_t *word);
 /** The newest scan of a source in this run, whatever came of it; NULL where it was not asked yet.
  */
 const struct scan *status_newest_scan(const struct core *core, uint16_t well_index, uint8_t source);

@@ -16,4 +16,12 @@
 size_t unit_words(const struct plan *plan, const struct well_plan *well, int64_t utc_ms, const struct unit_doubt_now *found,
                   char into[static UNIT_WORDS_MAX]);
 
+/** Something speaks against the unit; a want of a confirmation alone doesn't. */
+bool unit_is_in_doubt(const struct unit_doubt_now *found);
+/** What a word of the map's unit-setting register `index` means: "1 (psi, degF)", "7 (unknown to the map)", "3" where the map says nothing of it. */
+#define SETTING_WORDS_MAX 64
+const char *setting_words(const struct map *map, unsigned index, uint16_t word, char into[static SETTING_WORDS_MAX]);
+/** False: some kind has no unit while the register holds this word. */
+bool setting_is_known(const struct map *map, unsigned index, uint16_t word);
+
 #endif

@@ -53,8 +53,9 @@ enum exercise_verdict {
 /** Judges an answer as a person types it. Pure. */
 enum exercise_verdict exercise_judge(const struct exercise *exercise, const char *answer);
 
-/** What the technician is told; `directory` holds what exercise_print_configuration and the screen are written to. */
-void exercise_print_briefing(FILE *out, const struct exercise *exercise, const char *directory);
+/** What the technician is told; `directory` holds what exercise_print_configuration and the screen are written to. `maps`: where the exercise's were taken
+ *  from, or NULL for the installed ones. */
+void exercise_print_briefing(FILE *out, const struct exercise *exercise, const char *directory, const char *maps);
 /** uphole.yaml as the office made it. */
 void exercise_print_configuration(FILE *out, const struct exercise *exercise, const char *directory);
 /** The surface unit's screen, of what its registers hold. */

@@ -344,6 +344,9 @@ UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t we
 /** The newest FACT_UNIT_STEPPED of each source and point of a well, of whatever run: what a new run must go on doubting. At most `room`. */
 UP_MUST enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
                                            struct up_error *error);
+/** The newest fact of one kind of each source and point of a well, of whatever run. At most `room`. */
+UP_MUST enum up_rc journal_read_newest_facts(struct journal_reader *reader, uint16_t well, uint8_t kind, struct fact *into, size_t room,
+                                             size_t *got, struct up_error *error);
 /** The newest FACT_UNIT_CONFIRMED of each point of a well, of whatever run, oldest first; others that share their rows may stand before them. */
 UP_MUST enum up_rc journal_read_confirmations(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
                                               struct up_error *error);

@@ -61,11 +61,15 @@ void measure_at(const struct fold *fold, const struct plan *plan, const struct w
 
 /* ---- units in doubt ---- */
 
+#define UNIT_AS_MEANING 24 /* held: the numbers are still as meaning held - UNIT_AS_MEANING of the unit-setting register had them */
 struct unit_doubt_now {
     struct unit_finding finding;
     double published; /* as it stands, in the point's unit */
     uint8_t held;     /* what the registers hold since a step by a known ratio (enum unit_change); 0: no such step */
     bool is_stated;   /* the site has confirmed this point's unit */
+    unit_number unit; /* in which its numbers are taken: the map's, or that of the unit-setting register */
+    uint8_t setting;  /* enum setting_state */
+    double as_before; /* held of UNIT_AS_MEANING on: the value by that meaning */
 };
 #define UNIT_DOUBTS_MAX (3 * UNIT_CHANNELS_MAX)
 /** What physics and steps say of each channel that has a value now, as judge_units would; of every source. Returns their number. */
@@ -107,6 +111,11 @@ bool fold_confirm(const struct fold *fold, const struct plan *plan, const struct
 /** State and tie of a FACT_UNIT_CONFIRMED. */
 void confirmation_of_fact(const struct fact *fact, struct confirmation *out);
 
+/* ---- the unit-setting register ---- */
+
+/** The word that a source's register `index` held when it was last read in this run, for as long as that counts. */
+bool fold_unit_word(const struct fold *fold, uint8_t source, unsigned index, uint16_t *word);
+
 /* ---- what the maps and the data of a well allow ---- */
 
 enum lack_kind {
@@ -145,6 +154,17 @@ struct decoded {
 void decode_channel(const struct channel *channel, const uint16_t *words, struct decoded *out);
 /** The same of a point's words in a scan, by the plan's entry of that time. False: the point is not mapped there, or the scan doesn't hold its words. */
 bool measure_channel(const struct plan *plan, const struct well_plan *well, const struct scan *scan, unsigned point, struct decoded *out);
+/** The unit that the unit-setting register of a map gives its channels. */
+enum setting_state {
+    SETTING_NONE = 0, /* the channel is always in the unit that the map states */
+    SETTING_UNSEEN,   /* the register is not among what came */
+    SETTING_UNKNOWN,  /* it holds a number that the map doesn't know */
+    SETTING_KNOWN
+};
+/** The channel as this scan's own register has it: unit, scale and conversion of *out are those of the setting where it is known, else the map's. */
+enum setting_state channel_as_set(const struct map *map, const struct channel *channel, const struct scan *scan, struct channel *out);
+/** Words of the unit-setting register `index` in a scan. False: it is not there. */
+bool unit_register_word(const struct map *map, const struct scan *scan, unsigned index, uint16_t *word);
 /** Only type and orders: the number in the registers. False: undecodable (a BCD nibble above 9, a modulo pair above 9999, text). */
 bool decode_number(enum register_type type, enum word_order words_order, enum byte_order bytes_order,
                    const uint16_t *words, double *number);

@@ -57,6 +57,29 @@ struct map_value {
     char text[LABEL_MAX + 1];
 };
 
+/** While the unit-setting register holds `raw` (of its bits), numbers of that kind are in `unit`. */
+#define UNIT_MEANINGS_MAX 8
+struct unit_meaning {
+    uint16_t raw;
+    unit_number unit;
+    bool has_scale;        /* numbers are scaled otherwise in this unit: `scale` stands in the place of the channels' */
+    struct decimal scale;
+};
+/** What a unit-setting register says of one kind of quantity. */
+struct unit_setting {
+    uint8_t kind;          /* enum quantity */
+    uint8_t at;            /* index of its register in the map's unit_registers */
+    uint8_t bit_low, bit_high;
+    uint8_t n_meanings;
+    struct unit_meaning meaning[UNIT_MEANINGS_MAX];
+};
+#define UNIT_SETTINGS_MAX 2 /* pressure, temperature: those whose numbers show whether they follow */
+#define UNIT_REGISTERS_MAX (UNIT_SETTINGS_MAX + 1)
+struct register_at {
+    uint8_t table;
+    uint16_t address;
+};
+
 struct channel {
     uint16_t point;              /* number of points.md */
     uint8_t table;               /* enum register_table */
@@ -69,7 +92,8 @@ struct channel {
     bool has_bits;
     struct decimal scale, offset;/* raw * scale + offset is in `unit` */
     unit_number unit;
-    struct conversion to_point;  /* raw -> the point's own unit, in one step */
+    struct conversion to_point;  /* raw -> the point's own unit, in one step; where `setting` governs: while it means `unit` */
+    uint8_t setting;             /* from 1: that of the map's unit_settings which says what unit its numbers are in; 0: always `unit` */
     uint8_t n_markers, n_faults, n_limits, n_values;
     struct marker not_fitted[MAP_MARKERS_MAX];
     struct marker faults[MAP_MARKERS_MAX]; /* -> 5 channel_fault */
@@ -115,6 +139,9 @@ struct map {
     bool has_unit_register;
     uint8_t unit_register_table;
     uint16_t unit_register_address;
+    uint8_t n_unit_registers, n_unit_settings;
+    struct register_at unit_registers[UNIT_REGISTERS_MAX]; /* all that are read, each once; the first is that above, where it is stated */
+    struct unit_setting unit_settings[UNIT_SETTINGS_MAX];
     struct channel channel[MAP_CHANNELS_MAX]; /* ascending by point number */
     uint16_t n_indexed;                       /* of them, that `place` knows; all, or it isn't used */
     uint8_t place[POINT_COUNT];               /* of a point in channel, from 1; 0: not mapped */
@@ -401,6 +428,12 @@ const struct well_data *plan_data_at(const struct well_plan *well, int64_t utc_m
 const struct well_plan *plan_well_by_number(const struct plan *plan, uint16_t number);
 const struct well_plan *plan_well_by_id(const struct plan *plan, const char *id);
 const struct channel *map_channel(const struct map *map, unsigned point); /* NULL: not mapped */
+/** The meaning of a word of the setting's register, or NULL: the map doesn't know it. */
+const struct unit_meaning *unit_meaning_of(const struct unit_setting *setting, uint16_t word);
+/** The bits of the word that concern this setting. */
+uint16_t unit_setting_bits(const struct unit_setting *setting, uint16_t word);
+/** How a governed channel's numbers become the point's unit while `meaning` holds. False: they can't, which a map that was read rules out. */
+bool unit_meaning_conversion(const struct channel *channel, const struct unit_meaning *meaning, struct conversion *out);
 /** SHA-256, hex, of a map of the plan as the canonical text has it, its name left out. UP_E_MEMORY. */
 UP_MUST enum up_rc plan_map_digest(const struct plan *plan, uint16_t map, char into[static 65], struct up_error *error);
 /** Sets the journal's number of well `index`; only before threads start. */

@@ -117,8 +117,12 @@ enum fact_kind {
     FACT_FITTED_NOTICE = 5,   /* the notice that asks to confirm a not-fitted channel was given */
     FACT_BEGUN_ANEW = 6,      /* the well's measuring began anew with this scan: a plan that asks otherwise; nothing earlier counts */
     FACT_WINDOWS_BEGUN = 7,   /* another gauge or source: windows of this point hold nothing from before boot_ms */
+    /* 8 to 10, one for each unit-setting register of the map: value is the word that it holds from this scan on */
+    FACT_UNIT_SETTING = 8,
+    FACT_UNIT_SETTING_LAST = 10,
     /* 16 to 31, in turn, so that the newest sixteen of a run are at hand: all pressures (point 1) or temperatures (point 3) of the source stepped as if
-     * its unit setting had changed. value: 48 bits of the map's signature, and what the registers hold since (enum unit_change) in thirty-seconds. */
+     * its unit setting had changed. value: 48 bits of the map's signature, and what the registers hold since (enum unit_change, or 24 and more: as the
+     * unit-setting register's meaning 24 + i had it) in thirty-seconds. */
     FACT_UNIT_STEPPED = 16,
     FACT_UNIT_STEPPED_LAST = 31,
     /* 32 to 39, in turn for each point: a person's confirmation of its unit, and what ended it (unit_confirm.h of measure). boot_ms: from when on. It

@@ -57,6 +57,13 @@ void virtual_unit_truth(struct virtual_unit *unit, int64_t time_ms, struct well_
 void virtual_unit_set_gauge(struct virtual_unit *unit, int64_t time_ms, bool present);
 void virtual_unit_power_cycle(struct virtual_unit *unit, int64_t time_ms);
 void virtual_unit_set_alive(struct virtual_unit *unit, bool alive);
+/**
+ * The unit setting on the unit's own screen, as a number of the map's unit_register: the values go over to what it means, the register shows it, or
+ * both. A kind for which the map gives the number no meaning keeps its unit. Settings outlast a power cycle.
+ */
+void virtual_unit_set_setting(struct virtual_unit *unit, int64_t time_ms, uint16_t number, bool values, bool shown);
+/** As it was made: the units that the map's channels state. */
+void virtual_unit_reset_setting(struct virtual_unit *unit, int64_t time_ms);
 
 /* ---- a line of units (pure): bytes and instants in, bytes and instants out; what is served, and what a harness steps ---- */
 

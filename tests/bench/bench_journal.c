@@ -372,7 +372,8 @@ static void append_bare(const char *directory, struct site *site, int batches, s
     sqlite3_close(db);
 }
 
-static void append_journal(struct site *site, int batches, struct scan *scans, struct spent *spent)
+static void append_journal(struct site *site, int batches, struct scan *scans, struct spent *spent,
+                           struct spent *alone)
 {
     struct up_error error = {0};
     for (int b = 0; b < batches; b++, site->now_ms += 10000) {
@@ -380,8 +381,10 @@ static void append_journal(struct site *site, int batches, struct scan *scans, s
             poll_well(site, w, &scans[w]);
         struct batch one = {.scans = scans, .n_scans = 20};
         begin_spending(spent);
+        begin_spending(alone);
         if (journal_append(site->journal, &one, &error) != UP_OK)
             give_up("append", error.why);
+        end_spending(alone);
         seal_some(site, 1);
         end_spending(spent);
     }
@@ -392,19 +395,21 @@ static int append(const char *directory, int batches)
     static struct site site;
     static struct scan scans[20];
     make_site(&site, directory, 20, 10000);
-    struct spent bare = {0}, journal = {0};
+    struct spent bare = {0}, journal = {0}, alone = {0};
     for (int round = 0; round < 4; round++) { /* in turn, so that both see the same machine */
         char path[320];
         append_bare(directory, &site, batches / 4, scans, &bare);
         snprintf(path, sizeof path, "%s/bare.sqlite", directory);
         unlink(path);
-        append_journal(&site, batches / 4, scans, &journal);
+        append_journal(&site, batches / 4, scans, &journal, &alone);
     }
     const double scans_each = 20.0 * (batches / 4) * 4;
     printf("bare_a_second %.0f\njournal_a_second %.0f\n", scans_each / bare.seconds,
            scans_each / journal.seconds);
     printf("bare_processor_us %.2f\njournal_processor_us %.2f\n", bare.processor * 1e6 / scans_each,
            journal.processor * 1e6 / scans_each);
+    printf("alone_a_second %.0f\nalone_processor_us %.2f\n", scans_each / alone.seconds,
+           alone.processor * 1e6 / scans_each);
     journal_close(site.journal);
     return 0;
 }

@@ -99,9 +99,27 @@ static void is_idempotent(const struct plan *plan)
                     memcmp(a->confirmed_units, b->confirmed_units, sizeof a->confirmed_units), 0);
             }
     for (int m = 0; m < plan->n_maps; m++)
+        for (int k = 0; k < plan->maps[m].n_unit_settings; k++) {
+            const struct unit_setting *a = &plan->maps[m].unit_settings[k],
+                                      *b = &again->maps[m].unit_settings[k];
+            check_count("where",
+                        b->at == a->at && b->bit_low == a->bit_low && b->bit_high == a->bit_high &&
+                            b->kind == a->kind,
+                        1);
+            check_count("meanings", b->n_meanings, a->n_meanings);
+            for (int i = 0; i < a->n_meanings; i++)
+                check_count("meaning",
+                            a->meaning[i].raw == b->meaning[i].raw &&
+                                a->meaning[i].unit == b->meaning[i].unit &&
+                                decimal_to_double(a->meaning[i].scale) ==
+                                    decimal_to_double(b->meaning[i].scale),
+                            1);
+        }
+    for (int m = 0; m < plan->n_maps; m++)
         for (int c = 0; c < plan->maps[m].n_channels; c++) {
             const struct channel *a = &plan->maps[m].channel[c], *b = &again->maps[m].channel[c];
             check_count("conversion", memcmp(&a->to_point, &b->to_point, sizeof a->to_point), 0);
+            check_count("setting", b->setting, a->setting);
             check_count("markers", memcmp(a->not_fitted, b->not_fitted, sizeof a->not_fitted), 0);
             check_count("ranges",
                         a->instrument_low == b->instrument_low &&
@@ -156,7 +174,9 @@ static void canonical_text_keeps_awkward_values(void **state)
         "refresh: 28 s\n    never: [{holding: 40100 to 40200}]\n"
         "    relayed_by: drive\n    relay_delay: 90 s\n    holds_last: yes\n    refresh_counter: "
         "{holding: 40001, type: u32, words: low-first}\n"
-        "    unit_register: {input: 30009}\n    gauge_status: {holding: 40003, values: {65535: "
+        "    unit_register: {input: 30009, pressure: {bits: 2 to 5, 3: psi, 0: {unit: MPa, scale: "
+        "1e-6}}, temperature: {holding: 40004, 1: degC, 65535: degF}, except: "
+        "[intake_temperature]}\n    gauge_status: {holding: 40003, values: {65535: "
         "silent, 1: live}}\n    channels:\n"
         "      intake_pressure: {holding: 40010, type: f64, words: low-first, bytes: low-first, "
         "scale: 1e-3, offset: -14.7, unit: psi, reference: unknown, instrument_range: -14.7 to "
@@ -191,6 +211,12 @@ static void canonical_text_keeps_awkward_values(void **state)
     check_count("direction", plan->lines[0].rs485_driver && !plan->lines[2].rs485_driver, 1);
     check_count("default port of a table", plan->destinations[1].port, 1502);
     check_count("default port of mqtt", plan->destinations[0].port, 1883);
+    const struct map *set = &plan->maps[1];
+    check_count("registers of settings", set->n_unit_registers, 2);
+    check_count("bits of a setting", set->unit_settings[0].bit_high, 5);
+    check_count("a setting of its own register", set->unit_registers[1].address, 3);
+    check_count("governed", map_channel(set, POINT_DISCHARGE_TEMPERATURE)->setting, 2);
+    check_count("excepted", map_channel(set, POINT_INTAKE_TEMPERATURE)->setting, 0);
     check_text("a credential", plan->destinations[0].password_file, "broker.pass");
     check_count("a backlog's rate", plan->destinations[0].backlog_at_most, 7);
     check_count("bytes a month", (long long)plan->destinations[0].at_most_a_month, 300500000);

@@ -117,7 +117,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *bytes, size_t n)
     } else if (bytes[0] == 1 && n > 4 && n < SEALED_RAW_MAX) {
         struct sealed_table *table = malloc(sizeof *table);
         expect(table != NULL);
-        if (sealed_table_read(table, SEALED_TABLE_MAX, bytes + 3, n - 3))
+        if (sealed_table_read(table, SEALED_TABLE_MAX, (bytes[1] & 1) != 0, bytes + 3, n - 3))
             look_at_all(table, table->n);
         free(table);
     } else if (bytes[0] == 2) {

@@ -341,7 +341,7 @@ static void what_is_told_before_does_not_say_what_is_wrong(void **state)
             right_answer(exercise, right);
             snprintf(exercise->cabinet.line.host, 10, "127.0.0.1");
             FILE *out = open_memstream(&text, &length);
-            exercise_print_briefing(out, exercise, "/srv/practice");
+            exercise_print_briefing(out, exercise, "/srv/practice", NULL);
             exercise_print_configuration(out, exercise, "/srv/practice");
             fclose(out);
             snprintf(port, sizeof port, "unit_id: %u\n", exercise->paper_unit_id);

@@ -10,7 +10,7 @@ files of its directory, and the output of the commands. The judge is asked once,
   test_exercises.py --long     all eight, several seeds
   test_exercises.py --table    all eight, at the page's own times: the table of docs/commissioning.md
 
-Planted: simulate-settings-ignored (speed and parity of the port make no difference), simulate-judge-accepts-anything.
+Planted: simulate-settings-ignored (speed and parity of the port make no difference), exercises-page-lacks-sign (the page does not lead there).
 """
 import os
 import pathlib
@@ -300,6 +300,16 @@ def at_a_keyboard():
             shutil.rmtree(directory, ignore_errors=True)
 
 
+def a_directory_that_can_t_be_made_leaves_nothing():
+    """A map is missing: the exercise doesn't begin, and what it had made is gone."""
+    directory = pathlib.Path(tempfile.mkdtemp(prefix="uphole-exercise-"))
+    for name in ("scaled-16", "float-low-first"):
+        shutil.copy("%s/%s.yaml" % (MAPS, name), directory)
+    done = subprocess.run([BINARY, "simulate", "--exercise", "6", "--seed", "1", "--maps", str(directory), "--at", str(directory / "here")], capture_output=True, text=True)
+    assert done.returncode == 66 and "drive-a.yaml" in done.stderr and not (directory / "here").exists(), (done.returncode, done.stderr)
+    shutil.rmtree(directory)
+
+
 def until(terminal, seen, words):
     """What a terminal shows up to and with these words."""
     end = time.monotonic() + 20
@@ -345,6 +355,7 @@ def main():
         check(at_work([tuple(int(n) for n in which.split(","))], SHORT))
     else:
         at_a_keyboard()
+        a_directory_that_can_t_be_made_leaves_nothing()
         check(at_work([(6, 1), (4, 2)], SHORTEST))
     print("all found")
     return 0
