@@ -73,6 +73,10 @@ def fail_once(walk, kind, at, why):
         grows(walk)
     walk.stop(walk.daemon)
     assert walk.daemon.returncode == 0, (kind, at, walk.daemon.returncode, walk.log("daemon")[-800:])
+    if "the stop is not marked as clean" in walk.log("daemon")[before:]:  # what was in memory then the next start finds missing, and counts
+        walk.start_daemon()
+        grows(walk)
+        walk.stop(walk.daemon)
     check(walk)
 
 
@@ -89,8 +93,8 @@ def a_call_that_fails_once_costs_nothing_that_was_accepted():
 
 
 def a_quota_that_is_used_up_is_named_and_journaling_comes_back():
-    """Writes are refused with EDQUOT for a while, as where others use up what the journal's user may have. Planted defects: recover-moves-the-grid (where
-    another run can't be stored yet, lines go on by due times that the books don't know), core-refusal-stays."""
+    """Writes are refused with EDQUOT for a while, as where others use up what the journal's user may have. Planted defect: recover-moves-the-grid (where
+    another run can't be stored yet, lines go on by due times that the books don't know)."""
     with Walk("quota") as walk:
         begin(walk)
         walk.start_daemon()
