@@ -190,10 +190,13 @@ static double weigh(const struct beside *beside, bool is_same,
     double share[COMPARE_CAUSES_MAX] = {0}, total = 0.0;
     const unsigned n = others_make(beside, others);
     for (unsigned i = 0; i < n; i++) {
-        const bool moves_point = others[i].kind <= COMPARE_BY_TWICE && others[i].power != 0;
-        if (is_same && (others[i].kind > COMPARE_BY_REFERENCE || moves_point))
-            continue; /* a neighbour that holds the same number says nothing against it, nor do 0.01
-                         m/s2 against 0.001 g */
+        /* Beside what is the same neither a neighbour with the same number says anything, nor, of a
+         * vibration with two digits, that 0.01 m/s2 are nearly 0.001 g; that 0.01 kgf/cm2 are
+         * nearly 0.001 MPa does. */
+        const bool is_far_fetched = beside->point->kind != QUANTITY_PRESSURE &&
+                                    others[i].power != 0 && others[i].kind != COMPARE_BY_TEN;
+        if (is_same && (others[i].kind > COMPARE_BY_REFERENCE || is_far_fetched))
+            continue;
         const double own = others[i].weight * density_of(beside, &others[i]);
         total += own;
         unsigned place = out->n_causes;
