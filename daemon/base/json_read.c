@@ -7,8 +7,6 @@
  */
 #include "uphole/json.h"
 
-#include "json_inside.h"
-
 #include "uphole/quantity.h"
 
 #include <string.h>
