@@ -121,15 +121,22 @@ static void cause_in_numbers(const struct beside *beside, const struct other *ot
         SAY(result->working, " (the atmosphere may be %.0f kPa more or less)", other->slack);
 }
 
+/** Differences of degC are K. */
+static const char *unit_of_difference(const struct beside *beside)
+{
+    return strcmp(beside->point->unit, "degC") == 0 ? "K" : beside->point->unit;
+}
+
 static void same_in_numbers(const struct beside *beside, struct compare_result *result)
 {
     char apart[NUMBER_TEXT_MAX], most[NUMBER_TEXT_MAX];
     number(fabs(result->difference), fine_step(beside), apart);
     number(result->tolerance, fine_step(beside), most);
-    SAY(result->working, ": %s apart, of %s that digits and movement explain", apart, most);
+    SAY(result->working, ": %s %s apart; digits and movement explain up to %s", apart,
+        unit_of_difference(beside), most);
 }
 
-/** `other`: the likeliest cause, or NULL. */
+/** `other`: the causes, likeliest first, or NULL. */
 static void working_in_words(const struct beside *beside, const struct other *other,
                              struct compare_result *result)
 {
@@ -148,8 +155,11 @@ static void working_in_words(const struct beside *beside, const struct other *ot
         SAY(result->working, ": %.4g times", result->ratio);
     if (other != NULL && other->kind <= COMPARE_BY_REFERENCE)
         cause_in_numbers(beside, other, result);
-    else if (other != NULL && other->kind == COMPARE_BY_ORDER)
-        registers_in_words(beside, result);
+    for (unsigned i = 0; other != NULL && i < result->n_causes; i++)
+        if (other[i].kind == COMPARE_BY_ORDER) {
+            registers_in_words(beside, result);
+            break;
+        }
 }
 
 /* ---- what to look at ---- */

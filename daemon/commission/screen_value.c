@@ -74,6 +74,9 @@ static enum up_rc take_number(const char *text, struct screen_value *out,
         marks++;
     }
     *end = at;
+    if (*text == '\0')
+        return UP_FAIL(error, UP_E_INPUT,
+                       "nothing was typed; type what the screen says, as in 1790 psi");
     if (digits == 0)
         return UP_FAIL(
             error, UP_E_INPUT,

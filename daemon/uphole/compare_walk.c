@@ -190,6 +190,7 @@ static void offer_confirmation(struct keyboard *keyboard, struct pair *pair)
         fprintf(stderr, "  Confirm that the unit of %s is as configured? [y/N] ",
                 point_get(pair->point)->id);
         const enum typed typed = next_line(keyboard, line);
+        comparing->is_stopped = typed == TYPED_LINE && strcmp(line, "q") == 0;
         if (ends(keyboard, typed) || typed != TYPED_LINE ||
             (strcmp(line, "y") != 0 && strcmp(line, "yes") != 0))
             return;
@@ -246,7 +247,7 @@ static void ask(struct keyboard *keyboard, struct pair *pair, unsigned which)
         if (ends(keyboard, typed))
             return;
         if (typed == TYPED_TOO_LONG)
-            line[0] = '\0';
+            snprintf(line, sizeof line, "(too long)");
         if (!asks_again(keyboard, pair, line, &tries))
             break;
     }

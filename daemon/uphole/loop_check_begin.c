@@ -8,6 +8,8 @@
  */
 #include "loop_check_begin.h"
 
+#include "uphole/wall.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -378,6 +380,23 @@ static int begin_sitting(struct loop_check *check, const struct loop_running *ru
     return 0;
 }
 
+/** Two polls at least, so that a due time falls into each outage. */
+static void lengthen_outages(struct loop_check *check)
+{
+    char how_long[STAMP_TEXT_MAX];
+    int64_t least_ms = 0;
+    for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
+        if (2 * (int64_t)check->record->source[s].poll_ms > least_ms)
+            least_ms = 2 * (int64_t)check->record->source[s].poll_ms;
+    if (least_ms > PAUSE_MOST_MS)
+        least_ms = PAUSE_MOST_MS;
+    if (check->without_outages || check->outage_ms >= least_ms)
+        return;
+    check->outage_ms = least_ms;
+    loop_say(0, "Each outage test will last %s, two polls, so that a due time falls into it.",
+             duration_to_text(least_ms, how_long));
+}
+
 int loop_begin(struct loop_check *check, const char *well, bool *is_resumed)
 {
     struct loop_running running;
@@ -402,5 +421,8 @@ int loop_begin(struct loop_check *check, const char *well, bool *is_resumed)
         begin_record(check);
     else if (rc != UP_OK)
         return say_error(&error);
-    return begin_sitting(check, &running, *is_resumed);
+    code = begin_sitting(check, &running, *is_resumed);
+    if (code == 0)
+        lengthen_outages(check);
+    return code;
 }

@@ -85,7 +85,7 @@ static void what_could_mean_two_things_is_refused_with_what_to_type(void **state
         {PRESSURE, "1.790.500 psi", "without marks between thousands"},
         {PRESSURE, "1790", "a unit is missing"},
         {PRESSURE, "psi", "doesn't begin with a number"},
-        {PRESSURE, "", "doesn't begin with a number"},
+        {PRESSURE, "", "nothing was typed"},
         {PRESSURE, "about 1790 psi", "doesn't begin with a number"},
         {PRESSURE, "1790 psj", "no unit of pressure is known as 'psj'; expected one of kPa, MPa"},
         {PRESSURE, "87.4 C", "degC is a unit of temperature"},

@@ -397,9 +397,64 @@ static void load_own(struct made *made, const struct history *history, unsigned 
             fold_load_fact(made->fold, &history->facts[k]);
 }
 
+static void note_live(struct made *made, struct history *history, unsigned i,
+                      const struct scan *scan)
+{
+    history->scans[i] = *scan;
+    history->scans[i].seq = i + 1;
+    history->scans[i].pos = i;
+    made_measure(made, &history->scans[i]);
+    made->record.plan_digest = 0;
+    history->records[i] = made->record;
+    for (size_t k = 0; k < made->n_facts; k++) {
+        made->facts[k].pos = i;
+        history->facts[history->n_facts++] = made->facts[k];
+    }
+}
+
+/**
+ * For longer than a window nobody knew the unit, then the register says another one and the numbers
+ * are as they were: the live fold remembers that, a late one learns it from the fact. Planted:
+ * setting-late-blind.
+ */
+static void a_late_fold_learns_what_the_numbers_are_in(void **state)
+{
+    (void)state;
+    int64_t ms;
+    struct made *made = settled(&ms);
+    struct history *history = calloc(1, sizeof *history);
+    assert_non_null(history);
+    const unsigned unknown = 12, back = 1380, end = 1460, wanted = 1370;
+    fold_init(made->fold);
+    for (unsigned i = 0; i < end; i++) {
+        put(made, METRIC, METRIC, i / 3 % 7);
+        const struct scan scan = scan_with(made, (int64_t)i * 10000,
+                                           i < unknown ? METRIC
+                                           : i < back  ? 7
+                                                       : US);
+        note_live(made, history, i, &scan);
+    }
+    expect(made, POINT_INTAKE_PRESSURE, QUALITY_UNIT_UNCONFIRMED, NAN, "live");
+    const unsigned start = window_start(made, history, wanted);
+    assert_true(start > unknown + 70); /* and longer than a lapse behind what was known */
+    fold_init(made->fold);
+    for (size_t k = 0; k < history->n_facts; k++)
+        if (history->facts[k].pos < wanted)
+            fold_load_fact(made->fold, &history->facts[k]);
+    for (unsigned i = start; i < end; i++) {
+        load_own(made, history, i >= wanted ? i : end);
+        made_measure(made, &history->scans[i]);
+        made->record.plan_digest = 0;
+        if (i >= wanted)
+            compare("late against live", 0, i, &history->records[i], &made->record);
+    }
+    made_free(made);
+    free(history);
+}
+
 /**
  * Registers and numbers that change together, alone, half, or not at all, are lost and unknown:
- * late is as live, and no reading is Good and wrong. Planted: setting-late-blind.
+ * late is as live, and no reading is Good and wrong.
  */
 static void a_late_record_is_in_the_unit_of_the_live_one(void **state)
 {
@@ -486,6 +541,7 @@ int main(void)
         cmocka_unit_test(a_start_of_the_unit_ends_no_confirmation),
         cmocka_unit_test(a_marker_is_one_in_any_unit),
         cmocka_unit_test(an_excepted_channel_stays_as_it_is),
+        cmocka_unit_test(a_late_fold_learns_what_the_numbers_are_in),
         cmocka_unit_test(a_late_record_is_in_the_unit_of_the_live_one),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

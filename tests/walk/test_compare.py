@@ -29,12 +29,12 @@ wells:
     table_block: 0
     sources:
       gauge:
-        - {{from: 2025-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, poll_every: 500 ms, refresh: 1 s, serial_number: G-0417}}
+        - {{from: 2025-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, poll_every: 500 ms, refresh: 2 s, serial_number: G-0417}}
   heron-8:
     table_block: 1
     sources:
       gauge:
-        - {{from: 2025-01-10T08:00:00Z, line: pad-line, unit_id: 2, map: float-low-first, poll_every: 500 ms, refresh: 1 s, serial_number: G-0418}}
+        - {{from: 2025-01-10T08:00:00Z, line: pad-line, unit_id: 2, map: float-low-first, poll_every: 500 ms, refresh: 2 s, serial_number: G-0418}}
 journal: {{path: {directory}/journal}}
 """
 
@@ -57,8 +57,10 @@ class Box:
             path.write_text(text.replace(before, after))
         self.log = open(self.directory / "log", "w")
         self.processes = []
-        self.start("simulate", "--config", self.config, "--maps", theirs, "--seed", "7", "--truth", self.directory / "truth.ndjson", "--refresh", "1 s", *simulate)
+        self.start("simulate", "--config", self.config, "--maps", theirs, "--seed", "7", "--truth", self.directory / "truth.ndjson", "--refresh", "2 s", *simulate)
         self.daemon = self.start("run", "--config", self.config, "--maps", self.maps)
+
+    def is_read(self):
         wait_for("readings", 30, lambda: all(self.value(well, "leakage_current") is not None for well in ("heron-7", "heron-8")))
 
     def start(self, *command):
@@ -200,6 +202,19 @@ def a_sensor_that_is_not_there_and_its_value_in_another_unit(box):
     assert done.returncode == 0 and text.count("same: not fitted") == 2, text
 
 
+def words_in_another_order_and_a_register_beside_ours_are_named(box):
+    """S10, S9. Planted defects: other orders, and neighbours, aren't looked at (commission-orders-untried, commission-neighbour-unseen)."""
+    # the register before and this one make nearly the same number, since they share the high word: both may be said, never the neighbour alone
+    done = box.compare("heron-8", "--json", f"motor_winding_temperature={box.screen(2, 'motor_winding_temperature') * 1.8 + 32:.2f} F")
+    channel = json.loads(done.stdout)["channels"][0]
+    assert channel["verdict"] in ("cause", "causes") and "order" in [c["kind"] for c in channel["causes"]], channel
+    assert "Read with high word first it would be the screen's value; correct `words` or `bytes` in the map." in [c["sentence"] for c in channel["causes"]], channel
+    assert re.search(r"Registers from 118, counted from 0: 0x[0-9A-F]{4} 0x[0-9A-F]{4}: high word first: f32 .*\| low word first: f32 .*\| high word first, bytes swapped: f32", channel["working"]), channel
+    done = box.compare("heron-7", "--json", f"insulation_resistance={box.screen(1, 'insulation_resistance'):.0f} kohm")
+    channel = json.loads(done.stdout)["channels"][0]
+    assert channel["causes"][0]["kind"] == "neighbour" and "register behind (30, counted from 0)" in channel["causes"][0]["sentence"], channel
+
+
 def at_the_screen_channel_by_channel_with_typing_errors_and_going_on(box):
     """Planted defects: Uphole's number is shown before (compare-shows-first); a typing error ends the channel; q drops what was done (compare-q-forgets, compare-tries-once)."""
     keyboard = Keyboard(box, "heron-7")
@@ -214,7 +229,7 @@ def at_the_screen_channel_by_channel_with_typing_errors_and_going_on(box):
     keyboard.expect("no unit of pressure is known as 'o psi'", "the screen says: ")
     for length in (300, 1030):  # none of it is taken for a shorter line, as "s"
         keyboard.type("x" * length + "s")
-        keyboard.expect("doesn't begin with a number", "the screen says: ")
+        keyboard.expect("'(too long)' doesn't begin with a number", "the screen says: ")
     keyboard.type(psi(box.screen(1, "intake_pressure")))
     keyboard.expect("Same", "psi x 6.894757", "apart", "Confirm that the unit of intake_pressure is as configured? [y/N]")
     keyboard.type("n")
@@ -295,15 +310,8 @@ def run(box, *scenes):
         scene(box)
 
 
-def beside_a_unit_that_is_as_configured():
-    """One box, several sessions."""
-    with Box() as box:
-        run(box, at_the_screen_channel_by_channel_with_typing_errors_and_going_on, what_is_the_same_is_confirmed_at_once_and_nothing_else,
-            a_session_ends_with_the_daemon_and_says_how_to_go_on)
-
-
-def beside_a_unit_that_is_set_otherwise():
-    """Another, whose unit has maps of its own."""
+def compare_beside_a_unit_as_configured_and_one_that_is_set_otherwise():
+    """Two boxes that start together, the second with maps of its own in its unit."""
     # counts of psi where our map says counts of 0.001 MPa, which are kPa
     unit = ("scaled-16", "{input: 16, type: u16, scale: 0.001, unit: MPa, reference: absolute, instrument_range: 0 to 60 MPa, max_rate: 3 MPa/min, accuracy: 0.03 MPa",
             "{input: 16, type: u16, scale: 1, unit: psi, reference: absolute, instrument_range: 0 to 8700 psi, max_rate: 400 psi/min, accuracy: 4 psi")
@@ -313,9 +321,18 @@ def beside_a_unit_that_is_set_otherwise():
     # the unit was switched to psi and sends 9505 where our map expects 65535 counts of 0.001 MPa
     marker = ("scaled-16", "discharge_pressure:           {input: 20, type: u16, scale: 0.001, unit: MPa, reference: absolute, instrument_range: 0 to 60 MPa, max_rate: 6 MPa/min, accuracy: 0.03 MPa, not_fitted: [0xFFFF]}",
             "discharge_pressure:           {input: 20, type: u16, scale: 1, unit: psi, reference: absolute, instrument_range: 0 to 8700 psi, max_rate: 800 psi/min, accuracy: 4 psi, not_fitted: [9505]}")
-    with Box(unit, twice, marker, simulate=("--no-discharge",)) as box:
-        run(box, a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio, a_sensor_that_is_not_there_and_its_value_in_another_unit)
+    # float32 with its high word first, and a register that stands one further than our map says (and the next one out of its way)
+    order = ("float-low-first", "motor_winding_temperature:  {holding: 40119, type: f32, words: low-first", "motor_winding_temperature:  {holding: 40119, type: f32, words: high-first")
+    beside = ("scaled-16", "insulation_resistance:        {input: 29", "insulation_resistance:        {input: 30")
+    away = ("scaled-16", "gauge_supply_voltage:         {input: 30", "gauge_supply_voltage:         {input: 32")
+    with Box() as box, Box(unit, twice, marker, order, beside, away, simulate=("--no-discharge",)) as other:
+        box.is_read()
+        run(box, at_the_screen_channel_by_channel_with_typing_errors_and_going_on, what_is_the_same_is_confirmed_at_once_and_nothing_else,
+            a_session_ends_with_the_daemon_and_says_how_to_go_on)
+        other.is_read()
+        run(other, a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio, words_in_another_order_and_a_register_beside_ours_are_named,
+            a_sensor_that_is_not_there_and_its_value_in_another_unit)
 
 
 if __name__ == "__main__":
-    main(beside_a_unit_that_is_as_configured, beside_a_unit_that_is_set_otherwise)
+    main(compare_beside_a_unit_as_configured_and_one_that_is_set_otherwise)

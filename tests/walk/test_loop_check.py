@@ -153,9 +153,13 @@ def answer_all(walk, session, special=None, until=None):
 def begin(walk, broker="", simulate=()):
     walk.start_broker(broker)
     walk.start_simulator(*simulate)
+    begin_behind(walk)
+
+
+def begin_behind(walk):
     walk.start_daemon()
     wait_for("the local socket", 15, lambda: (walk.journal / "uphole.socket").exists())
-    wait_for("rows", 20, lambda: walk.sql("select count(*) as n from scan where well = 1")[0]["n"] > 6)
+    wait_for("rows", 30, lambda: walk.sql("select count(*) as n from scan where well = 1")[0]["n"] > 6)
 
 
 def record_of(session):
@@ -525,8 +529,7 @@ def over_tls_and_by_the_older_protocol():
             try:
                 broker.start(f"allow_anonymous false\npassword_file {walk.directory}/passwords\n{leaf}")
                 walk.start_simulator()
-                walk.start_daemon()
-                wait_for("rows", 30, lambda: (walk.journal / "journal.sqlite").exists() and walk.sql("select count(*) as n from scan where well = 1")[0]["n"] > 4)
+                begin_behind(walk)
                 session = Session(walk, "--without-outages", "--by", "Jo")
                 session.begin(who=None)
                 _, match = session.expect(CHANNEL)
