@@ -10,6 +10,7 @@
 #include "uphole/measure.h"
 
 #define OTHERS_MAX 288
+#define ROUNDED_FACTOR 0.0003 /* 14.5 for 14.504, 6.895 for 6.894757: of the value; common practice, no source */
 #define COMPARE_SURE_PERCENT 90 /* share from which one cause is named without more */
 
 /** One thing that may be instead of what the map says. What Uphole would show then is (value read so - offset) / ratio. */
@@ -19,6 +20,7 @@ struct other {
     double ratio, offset;
     double slack;  /* what it leaves open by itself, half width, in the point's unit */
     const struct channel *channel; /* whose registers are read */
+    const struct map *map;         /* BY_CHANNEL: its map, whose unit-setting register counts; else NULL */
     int shift;                     /* moved by so many */
     uint8_t type, words, bytes;    /* read so */
     unit_number holds;             /* BY_UNIT: the unit */
@@ -48,6 +50,8 @@ double compare_atmosphere(const struct compare_question *question, double *slack
 bool compare_words_at(const struct scan *scan, uint8_t table, int first, unsigned n, uint16_t *words);
 /** What Uphole would show of one scan if `other` were put right; NaN where it can't be read. */
 double other_value(const struct other *other, const struct scan *scan);
+/** The screen shows a marker's value, in whatever unit; or nothing, while the register's number is a marker's. */
+bool compare_shows_marker(const struct beside *beside, double uphole);
 /** Everything that is known to go wrong, for this channel. */
 unsigned others_make(const struct beside *beside, struct other into[static OTHERS_MAX]);
 

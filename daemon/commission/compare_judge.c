@@ -16,17 +16,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define READ_MS 10000      /* from looking at the screen to the key */
-#define SEEN_EVERY_MS 2000 /* scans are committed once a second, and looked at as often */
-#define ROUNDED_FACTOR                                                                             \
-    0.0003 /* 14.5 for 14.504, 6.895 for 6.894757: of the value; common practice, no source */
+#define READ_MS 10000       /* from looking at the screen to the key */
+#define SEEN_EVERY_MS 2000  /* scans are committed once a second, and looked at as often */
 #define MOVES_OF_VALUE 0.05 /* around an instant, of the value ... */
 #define MOVES_OF_RANGE 0.02 /* ... or of the typical range: common practice, no source */
 #define WEIGHT_UNKNOWN 0.02
 #define SHOWN 0.02      /* share below which a cause isn't shown */
 #define RIVAL_PERCENT 5 /* from this share on a second cause is said beside the first */
 #define PERCENT_MOST 99
-#define MOVED_MAX 3 /* places by which a point moves with the unit */
 
 const char *compare_verdict_name(uint8_t verdict)
 {
@@ -137,71 +134,6 @@ static double width_of_the_unknown(const struct beside *beside)
     return fmax(width, 2.0 * fabs(beside->screen)) + 1e-9;
 }
 
-/* ---- not fitted ---- */
-
-static bool is_near(double a, double b, double step)
-{
-    return isfinite(a) && isfinite(b) && fabs(a - b) <= step + ROUNDED_FACTOR * fabs(b);
-}
-
-static double value_of_words(const struct channel *channel, const uint16_t *words)
-{
-    double number;
-    if (!decode_number(channel->type, channel->words, channel->bytes, words, &number))
-        return NAN;
-    return conversion_apply(&channel->to_point, number);
-}
-
-/** Value, in the point's unit, of the map's own markers and, of gauge channels, of those that
- * surface units usually send; NaN behind the last. */
-static double marker_value(const struct beside *beside, unsigned index)
-{
-    const struct channel *channel = beside->question->channel;
-    if (index < channel->n_markers)
-        return value_of_words(channel, channel->not_fitted[index].words);
-    const unsigned usual = index - channel->n_markers;
-    if (!point_is_of_gauge(channel->point) || usual > 0)
-        return NAN;
-    /* 65535 counts of 0.001 MPa, and exactly 0 degC: common practice, no source */
-    if (beside->point->kind == QUANTITY_PRESSURE)
-        return 65535.0;
-    return channel->point == POINT_DISCHARGE_TEMPERATURE ? 0.0 : NAN;
-}
-
-/** The register's number is that of the marker in another unit, with its point moved or not. */
-static bool is_marker_elsewhere(const struct beside *beside, double uphole, double marker)
-{
-    const unit_number own = point_unit(beside->point->number),
-                      says = beside->question->channel->unit;
-    const double number = unit_convert(uphole, own, says);
-    const double count =
-        fabs(unit_convert(beside->count, own, says) - unit_convert(0.0, own, says));
-    for (unit_number id = 1; id < unit_count(); id++) {
-        if (unit_get(id)->kind != beside->point->kind)
-            continue;
-        for (int power = -MOVED_MAX; power <= MOVED_MAX; power++)
-            if (is_near(number, unit_convert(marker, own, id) * pow(10.0, power), count))
-                return true;
-    }
-    return false;
-}
-
-/** The screen shows a marker's value, in whatever unit; or nothing, while the register's number is
- * a marker's. */
-static bool shows_marker(const struct beside *beside, double uphole)
-{
-    for (unsigned i = 0; i <= beside->question->channel->n_markers; i++) {
-        const double marker = marker_value(beside, i);
-        if (!isfinite(marker))
-            continue;
-        if (beside->value->is_blank ? is_marker_elsewhere(beside, uphole, marker)
-                                    : beside->step <= 0.01 * fabs(marker) + 1.0 &&
-                                          is_near(beside->screen, marker, beside->step))
-            return true;
-    }
-    return false;
-}
-
 /* ---- the verdict ---- */
 
 static struct beside beside_make(const struct compare_question *question,
@@ -258,10 +190,13 @@ static double weigh(const struct beside *beside, bool is_same,
     double share[COMPARE_CAUSES_MAX] = {0}, total = 0.0;
     const unsigned n = others_make(beside, others);
     for (unsigned i = 0; i < n; i++) {
-        const bool moves_point = others[i].kind <= COMPARE_BY_TWICE && others[i].power != 0;
-        if (is_same && (others[i].kind > COMPARE_BY_REFERENCE || moves_point))
-            continue; /* a neighbour that holds the same number says nothing against it, nor do 0.01
-                         m/s2 against 0.001 g */
+        /* Beside what is the same neither a neighbour with the same number says anything, nor, of a
+         * vibration with two digits, that 0.01 m/s2 are nearly 0.001 g; that 0.01 kgf/cm2 are
+         * nearly 0.001 MPa does. */
+        const bool is_far_fetched = beside->point->kind != QUANTITY_PRESSURE &&
+                                    others[i].power != 0 && others[i].kind != COMPARE_BY_TEN;
+        if (is_same && (others[i].kind > COMPARE_BY_REFERENCE || is_far_fetched))
+            continue;
         const double own = others[i].weight * density_of(beside, &others[i]);
         total += own;
         unsigned place = out->n_causes;
@@ -363,7 +298,7 @@ void compare_judge(const struct compare_question *asked, const struct screen_val
         out->verdict = COMPARE_NOT_FITTED;
     } else {
         judge_numbers(&beside, kept, out);
-        if (shows_marker(&beside, out->uphole)) {
+        if (compare_shows_marker(&beside, out->uphole)) {
             out->verdict = COMPARE_MARKER;
             out->can_confirm = false;
             out->n_causes = 0;

@@ -291,6 +291,7 @@ static void add_channels(struct list *list)
             }
             struct other other = plain(list->beside, COMPARE_BY_CHANNEL, WEIGHT_CHANNEL / n);
             other.channel = channel;
+            other.map = map;
             other.type = channel->type;
             other.words = channel->words;
             other.bytes = channel->bytes;
@@ -360,6 +361,8 @@ double other_value(const struct other *other, const struct scan *scan)
     uint16_t words[4];
     struct channel read_so = *other->channel;
     struct decoded decoded;
+    if (other->map != NULL && other->channel->setting != 0)
+        (void)channel_as_set(other->map, other->channel, scan, &read_so);
     if (!compare_words_at(scan, read_so.table, read_so.address + other->shift, read_so.n_words,
                           words))
         return NAN;

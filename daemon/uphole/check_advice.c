@@ -212,7 +212,8 @@ static void advise_channels(struct check_facts *facts, const struct check_source
     if (list_channels(at, is_unconfirmed, ids, sizeof ids))
         check_advise(facts,
                      "The %s of well %s: these are sent as unit_unconfirmed until they are "
-                     "compared with the surface unit's screen and listed in `confirmed_units`: %s.",
+                     "compared with the surface unit's screen, and confirmed ('uphole confirm') or listed in "
+                     "`confirmed_units`: %s.",
                      source, at->well->id, ids);
     if (list_channels(at, has_unknown_reference, ids, sizeof ids))
         check_advise(facts,

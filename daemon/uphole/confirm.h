@@ -78,6 +78,7 @@ struct confirm_row {
     int64_t since_utc_ms, ended_utc_ms; /* 0: not known */
     const char *who, *text, *ended;     /* "" where nothing is known */
 };
+#define CONFIRM_ROWS_MAX 128 /* a well's points that need it are fewer */
 /** core_confirm.c: fills `into`, at most `room`, with the channels of a well that need a
  * confirmation; by source, then by point. */
 size_t confirm_rows(const struct core *core, uint16_t well_index, int64_t utc_ms,

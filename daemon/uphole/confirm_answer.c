@@ -10,7 +10,6 @@
 
 #include <string.h>
 
-#define ROWS_MAX 128 /* a well's points that need it are fewer */
 
 static const char *state_of(const struct confirm_row *row)
 {
@@ -33,9 +32,9 @@ static const char *cause_of(uint8_t state)
 
 void confirmed_as_text(const struct status_view *view, uint16_t well, struct socket_text *text)
 {
-    struct confirm_row rows[ROWS_MAX];
+    struct confirm_row rows[CONFIRM_ROWS_MAX];
     const struct stamp now = stamp_take(view->clock, view->watch);
-    const size_t n = confirm_rows(view->core, well, now.utc_ms, rows, ROWS_MAX);
+    const size_t n = confirm_rows(view->core, well, now.utc_ms, rows, CONFIRM_ROWS_MAX);
     char when[STAMP_TEXT_MAX];
     if (n == 0)
         text_add(text, "No channel of %s needs a confirmation of its unit.\n",
@@ -74,9 +73,9 @@ static void tie_as_json(const struct confirm_row *row, struct socket_text *text)
 
 void confirmed_as_json(const struct status_view *view, uint16_t well, struct socket_text *text)
 {
-    struct confirm_row rows[ROWS_MAX];
+    struct confirm_row rows[CONFIRM_ROWS_MAX];
     const struct stamp now = stamp_take(view->clock, view->watch);
-    const size_t n = confirm_rows(view->core, well, now.utc_ms, rows, ROWS_MAX);
+    const size_t n = confirm_rows(view->core, well, now.utc_ms, rows, CONFIRM_ROWS_MAX);
     text_add(text, "{\"schema\":\"uphole/confirmed/1\",\"well\":");
     text_add_string(text, view->plan->wells[well].id);
     text_add(text, ",\"channels\":[");

@@ -6,6 +6,7 @@
 #include "socket_answer.h"
 #include "status_box.h"
 
+#include "confirm.h"
 #include "unit_words.h"
 
 #include <inttypes.h>
@@ -185,17 +186,42 @@ bool status_setting_lines(const struct status_view *view, uint16_t w, const stru
     return any;
 }
 
+/** What persons confirmed of units, and what of it ended; nothing where nobody did. */
+static bool confirmed_lines(const struct status_view *view, uint16_t w, const struct stamp *now,
+                            bool any, struct socket_text *text)
+{
+    struct confirm_row rows[CONFIRM_ROWS_MAX];
+    const size_t n = confirm_rows(view->core, w, now->utc_ms, rows, CONFIRM_ROWS_MAX);
+    unsigned holds = 0, ended = 0;
+    for (size_t i = 0; i < n; i++) {
+        holds += rows[i].state == CONFIRMED_HOLDS;
+        ended += rows[i].state > CONFIRMED_HOLDS && !rows[i].is_configured;
+    }
+    if (holds + ended == 0)
+        return any;
+    text_add(text, "  %-8s  %u confirmed by persons", any ? "" : "units", holds);
+    const char *before = ", no longer ";
+    for (size_t i = 0; i < n && ended > 0; i++)
+        if (rows[i].state > CONFIRMED_HOLDS && !rows[i].is_configured) {
+            text_add(text, "%s%s", before, point_get(rows[i].channel->point)->id);
+            before = ", ";
+        }
+    text_add(text, ": 'uphole confirm %s --list'\n", view->plan->wells[w].id);
+    return true;
+}
+
 /** Only where something is to be said. */
 static void units_lines(const struct status_view *view, uint16_t well, const struct stamp *now,
                         struct socket_text *text)
 {
     struct unit_doubt_now found[UNIT_DOUBTS_MAX];
     char words[UNIT_WORDS_MAX];
-    const bool any = status_setting_lines(view, well, now, text);
+    bool any = status_setting_lines(view, well, now, text);
+    any = confirmed_lines(view, well, now, any, text);
     const size_t n = status_unit_doubts(view->core, well, now, found);
     for (size_t i = 0; i < n; i++)
         if (unit_words(view->plan, &view->plan->wells[well], now->utc_ms, &found[i], words) > 0)
-            text_add(text, "  %-8s  %s\n", i == 0 && !any ? "units" : "", words);
+            text_add(text, "  %-8s  %s\n", !any && i == 0 ? "units" : "", words);
 }
 
 void status_well_stages(const struct status_view *view, uint16_t well, const struct stamp *now,

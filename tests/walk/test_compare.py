@@ -59,6 +59,8 @@ class Box:
         self.processes = []
         self.start("simulate", "--config", self.config, "--maps", theirs, "--seed", "7", "--truth", self.directory / "truth.ndjson", "--refresh", "2 s", *simulate)
         self.daemon = self.start("run", "--config", self.config, "--maps", self.maps)
+
+    def is_read(self):
         wait_for("readings", 30, lambda: all(self.value(well, "leakage_current") is not None for well in ("heron-7", "heron-8")))
 
     def start(self, *command):
@@ -308,15 +310,8 @@ def run(box, *scenes):
         scene(box)
 
 
-def beside_a_unit_that_is_as_configured():
-    """One box, several sessions."""
-    with Box() as box:
-        run(box, at_the_screen_channel_by_channel_with_typing_errors_and_going_on, what_is_the_same_is_confirmed_at_once_and_nothing_else,
-            a_session_ends_with_the_daemon_and_says_how_to_go_on)
-
-
-def beside_a_unit_that_is_set_otherwise():
-    """Another, whose unit has maps of its own."""
+def compare_beside_a_unit_as_configured_and_one_that_is_set_otherwise():
+    """Two boxes that start together, the second with maps of its own in its unit."""
     # counts of psi where our map says counts of 0.001 MPa, which are kPa
     unit = ("scaled-16", "{input: 16, type: u16, scale: 0.001, unit: MPa, reference: absolute, instrument_range: 0 to 60 MPa, max_rate: 3 MPa/min, accuracy: 0.03 MPa",
             "{input: 16, type: u16, scale: 1, unit: psi, reference: absolute, instrument_range: 0 to 8700 psi, max_rate: 400 psi/min, accuracy: 4 psi")
@@ -330,9 +325,14 @@ def beside_a_unit_that_is_set_otherwise():
     order = ("float-low-first", "motor_winding_temperature:  {holding: 40119, type: f32, words: low-first", "motor_winding_temperature:  {holding: 40119, type: f32, words: high-first")
     beside = ("scaled-16", "insulation_resistance:        {input: 29", "insulation_resistance:        {input: 30")
     away = ("scaled-16", "gauge_supply_voltage:         {input: 30", "gauge_supply_voltage:         {input: 32")
-    with Box(unit, twice, marker, order, beside, away, simulate=("--no-discharge",)) as box:
-        run(box, a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio, words_in_another_order_and_a_register_beside_ours_are_named, a_sensor_that_is_not_there_and_its_value_in_another_unit)
+    with Box() as box, Box(unit, twice, marker, order, beside, away, simulate=("--no-discharge",)) as other:
+        box.is_read()
+        run(box, at_the_screen_channel_by_channel_with_typing_errors_and_going_on, what_is_the_same_is_confirmed_at_once_and_nothing_else,
+            a_session_ends_with_the_daemon_and_says_how_to_go_on)
+        other.is_read()
+        run(other, a_unit_set_to_psi_while_the_map_says_kpa_is_named_with_its_ratio, words_in_another_order_and_a_register_beside_ours_are_named,
+            a_sensor_that_is_not_there_and_its_value_in_another_unit)
 
 
 if __name__ == "__main__":
-    main(beside_a_unit_that_is_as_configured, beside_a_unit_that_is_set_otherwise)
+    main(compare_beside_a_unit_as_configured_and_one_that_is_set_otherwise)

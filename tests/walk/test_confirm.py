@@ -64,6 +64,7 @@ def a_screen_is_compared_and_the_answer_kept():
         row = listed(walk, "intake_pressure")
         assert row["state"] == "confirmed" and row["by"].startswith("technician (") and f"screen {psi:.0f} psi" in row["words"], row
         assert row["tied_to"] == {"serial_number": "G-0417", "map": "scaled-16", "unit_register": 0}, row
+        assert "units     1 confirmed by persons: 'uphole confirm heron-7 --list'" in uphole(walk, "status"), uphole(walk, "status")
         text = uphole(walk, "confirm", "heron-7", "--list")
         assert "intake_pressure" in text and "  confirmed  " in text and "does not prove the downhole sensor" in text, text
         uphole(walk, "confirm", "heron-7", "intake_pressure", "--withdraw", "--by", "technician")

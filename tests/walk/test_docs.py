@@ -316,6 +316,21 @@ def calculations(where, text):
         DONE.append("%s: %s" % (where, command))
 
 
+def a_key_of_a_map(where, text):
+    """In the place of the shipped map's own key; the map still reads."""
+    with tempfile.TemporaryDirectory() as directory:
+        shipped = open(ROOT + "/config/maps/scaled-16.yaml").read()
+        key = text.split(":")[0]
+        changed = re.sub(r"(?m)^%s:.*$" % key, lambda _: text, shipped.replace("never: [{holding: 0 to 199}]", "never: [{holding: 100 to 199}]"))
+        must(where, changed.count(text) == 1, "the shipped map has no %s" % key)
+        open(directory + "/scaled-16.yaml", "w").write(changed)
+        out = subprocess.run([UPHOLE, "decode", "--map", directory + "/scaled-16.yaml", "--channel", "intake_pressure", "12345"], capture_output=True, text=True)
+        must(where, out.returncode == 0, out.stderr)
+        if key == "unit_register":
+            must(where, "12345 kPa while the unit-setting register holds 0 (MPa)" in out.stdout and "(psi)" in out.stdout, out.stdout)
+    DONE.append(where)
+
+
 def a_block(shell, name, first, language, text):
     where = "docs/%s:%d" % (name, first)
     start = text.split("\n")[0]
@@ -329,6 +344,8 @@ def a_block(shell, name, first, language, text):
         return script_of_faults(where, text)
     if start in ("lines:", "journal:"):
         return a_section(where, text)
+    if start.startswith("unit_register:"):
+        return a_key_of_a_map(where, text)
     if start.startswith("[at D]"):
         return LISTED.append(where + ": a grammar; the script below it is run")
     lines = [line for line in re.sub(r"\\\n\s*", "", text).split("\n") if line.strip()]
