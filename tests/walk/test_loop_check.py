@@ -399,7 +399,7 @@ def interrupted_and_gone_on_with():
             whole = json.dumps(record) + page + session.shown
             assert "a-secret-word" not in whole and "reader.pass" not in whole and "password" not in whole.lower()
 
-            assert deaf.end(40) == 69, deaf.shown[-800:]
+            assert deaf.end(120) == 69, deaf.shown[-800:]
             assert re.search(r"plant-broker takes the\s+subscription to uphole/heron-ridge/heron-7/record and\s+sends nothing", deaf.shown), deaf.shown[-800:]
         finally:
             session.close()
