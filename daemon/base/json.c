@@ -59,9 +59,7 @@ void json_close(struct json *json, char bracket)
     json->comma = true;
 }
 
-/* Length of the well-formed UTF-8 sequence at `at` (Unicode 15, table 3-7), or 0. The text ends
- * with a NUL, which no sequence holds. */
-static size_t utf8_length(const unsigned char *at)
+size_t json_utf8_length(const unsigned char *at)
 {
     if (at[0] < 0x80)
         return 1;
@@ -92,7 +90,7 @@ static void put_escaped(struct json *json, const char *text)
             at += n;
             continue;
         }
-        n = utf8_length(at);
+        n = json_utf8_length(at);
         char escape[8];
         if (n == 0) {
             put_bytes(json, "\\ufffd", 6);

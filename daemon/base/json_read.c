@@ -54,16 +54,28 @@ static int hex_digit(int c)
                                   : -1;
 }
 
+/** Bytes of the character here; 0: it is no UTF-8 (RFC 8259, 8.1). */
+static size_t character(const struct reading_json *in)
+{
+    unsigned char bytes[5] = {0};
+    const size_t left = in->length - in->at;
+    memcpy(bytes, in->text + in->at, left < 4 ? left : 4);
+    return json_utf8_length(bytes);
+}
+
 static bool read_string(struct reading_json *in)
 {
     in->at++; /* the quotation mark */
     const uint32_t node = add(in, JSON_STRING);
-    for (;; in->at++) {
+    for (size_t n = 0;; in->at += n) {
         int c = peek(in);
         if (node == JSON_MISSING || c < 0x20)
             return false;
         if (c == '"')
             break;
+        n = character(in);
+        if (n == 0)
+            return false;
         if (c != '\\')
             continue;
         in->at++;

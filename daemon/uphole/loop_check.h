@@ -23,6 +23,7 @@
 #define LOOP_LINE_MAX 200
 #define LOOP_HEAR_MS 20000  /* for a record of a scan that is journaled */
 #define LOOP_FIRST_MS 10000 /* beyond one poll, for the first record of a session */
+#define LOOP_ALONE_MS 65000 /* more, where nobody subscribed: the broker is tried each minute at least */
 #define LOOP_OUTAGE_LEAST_MS 5000
 #define LOOP_OUTAGE_USUAL_MS 120000
 
@@ -105,6 +106,8 @@ enum asked_end loop_ask(struct loop_check *check, const char *prompt,
                         char into[static LOOP_LINE_MAX]);
 /** Waits, and hears meanwhile. False: stopped. */
 bool loop_wait(struct loop_check *check, int64_t ms);
+/** What is no UTF-8 (a terminal of another character set, a text that was cut) becomes ?, a control character a blank. */
+void loop_clean(char *text);
 int64_t loop_utc_ms(const struct loop_check *check);
 /** A sentence on standard output, broken at 100 columns, each line behind `indent` blanks. */
 __attribute__((format(printf, 2, 3))) void loop_say(int indent, const char *format, ...);

@@ -47,6 +47,18 @@ void loop_say(int indent, const char *format, ...)
     fflush(stdout);
 }
 
+void loop_clean(char *text)
+{
+    for (unsigned char *at = (unsigned char *)text; *at != '\0';) {
+        const size_t n = json_utf8_length(at);
+        if (n == 0)
+            *at = '?';
+        else if (n == 1 && (*at < 0x20 || *at == 0x7F))
+            *at = ' ';
+        at += n > 0 ? n : 1;
+    }
+}
+
 /** A whole line of what was typed, if there is one; the rest stays. */
 static bool take_line(struct loop_check *check, char into[static LOOP_LINE_MAX])
 {
@@ -63,6 +75,7 @@ static bool take_line(struct loop_check *check, char into[static LOOP_LINE_MAX])
     while (n > from && strchr(" \t\r", check->input[n - 1]) != NULL)
         n--;
     snprintf(into, LOOP_LINE_MAX, "%.*s", (int)(n - from), check->input + from);
+    loop_clean(into);
     check->input_n -= used;
     memmove(check->input, check->input + used, check->input_n);
     return true;

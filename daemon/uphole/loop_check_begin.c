@@ -122,21 +122,24 @@ static void describe_paths(struct loop_check *check)
     }
 }
 
-/** This check's own session is a subscriber: that nobody else is would not be seen any more. */
-static void look_for_listeners(struct loop_check *check)
+/** This check's own session is a subscriber: that nobody else is would not be seen any more. True:
+ * nobody is; then Uphole rests for up to a minute between its tries. */
+static bool nobody_listens(struct loop_check *check)
 {
-    char reason[LOOP_TEXT_MAX];
+    char reason[LOOP_TEXT_MAX], of_records[LOOP_TEXT_MAX];
     struct loop_path *path = &check->record->mqtt;
     const size_t n = strlen(path->detail);
     loop_wait_reason(check, path->name, reason, sizeof reason);
-    if (strstr(reason, "Nobody subscribes") == NULL)
-        return;
+    snprintf(of_records, sizeof of_records, "Nobody subscribes to %s/record", check->well->id);
+    if (strstr(reason, of_records) == NULL)
+        return false;
     loop_say(2,
              "%s This check reads there itself from now on; SCADA's own reader is still to be "
              "set up, and the record says so.",
              reason);
     snprintf(path->detail + n, sizeof path->detail - n,
              ". NOBODY ELSE SUBSCRIBED when this sitting began");
+    return true;
 }
 
 int loop_open_paths(struct loop_check *check)
@@ -149,8 +152,7 @@ int loop_open_paths(struct loop_check *check)
               stderr);
         return EX_UNAVAILABLE;
     }
-    if (check->mqtt >= 0)
-        look_for_listeners(check);
+    const bool is_alone = check->mqtt >= 0 && nobody_listens(check);
     if (check->mqtt >= 0 && hear_open(check, &error) != UP_OK) {
         (void)say_error(&error);
         fputs("uphole: without the broker nothing is proved of MQTT; --without-mqtt leaves it out, "
@@ -160,13 +162,15 @@ int loop_open_paths(struct loop_check *check)
     }
     if (check->mqtt < 0)
         return 0;
-    loop_say(2, "Listening at %s as %s for the next record of %s ...", check->record->mqtt.name,
-             read_back_client_id(check->hearing.session), check->well->id);
+    loop_say(2, "Listening at %s as %s for the next record of %s%s ...", check->record->mqtt.name,
+             read_back_client_id(check->hearing.session), check->well->id,
+             is_alone ? ", which may take a minute" : "");
     uint32_t poll_ms = 0;
     for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
         if (check->record->source[s].poll_ms > poll_ms)
             poll_ms = check->record->source[s].poll_ms;
-    const int64_t until_ms = clock_boot_ms(&check->clock) + poll_ms + LOOP_FIRST_MS;
+    const int64_t until_ms =
+        clock_boot_ms(&check->clock) + poll_ms + LOOP_FIRST_MS + (is_alone ? LOOP_ALONE_MS : 0);
     while (check->hearing.n_rows == 0 && check->hearing.session != NULL &&
            clock_boot_ms(&check->clock) < until_ms)
         if (!loop_wait(check, 200))

@@ -149,6 +149,8 @@ static void note_try(struct loop_channel *at)
     if (at->tries == 1)
         snprintf(at->first_try, sizeof at->first_try, "\"%.60s\": %.160s",
                  at->expected[0] != '\0' ? at->expected : "not fitted", at->sentence);
+    loop_clean(at->first_try);
+    loop_clean(at->sentence);
 }
 
 /** By the order `confirm`, where it was not confirmed yet and nothing else would look alike. */
@@ -276,6 +278,7 @@ static bool read_source(const char *line, char *given_by, size_t room, const cha
     while (to > from && to[-1] == ' ')
         to--;
     snprintf(given_by, room, "%.*s", (int)(to - from), from);
+    loop_clean(given_by);
     *value = sign + 1;
     while (**value == ' ')
         (*value)++;

@@ -171,6 +171,7 @@ static bool ask_who(struct loop_check *check)
         else
             snprintf(check->by, sizeof check->by, "%.63s", line);
     }
+    loop_clean(check->by);
     make_role(check);
     struct loop_record *record = check->record;
     snprintf(record->sitting[record->n_sittings - 1].by, LOOP_BY_MAX, "%s", check->by);

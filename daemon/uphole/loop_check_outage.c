@@ -18,7 +18,9 @@
 
 #define STEP_MS 200
 #define FREE_MS 15000
-#define SETTLE_MS 45000 /* for rows to close and to be told, beyond two polls */
+#define SETTLE_MS                                                                                  \
+    75000 /* for rows to close and to be told, beyond two polls; a topic that was refused rests up \
+             to 60 s */
 #define BACK_MS 1800000 /* for a program that a person stops and starts */
 #define HOLD_SPARE_MS 60000
 #define RELEASE_SLACK_MS 3000

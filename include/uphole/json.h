@@ -45,6 +45,9 @@ void json_raw(struct json *json, const char *text, size_t n);
 void json_run(struct json *json, uint64_t run);
 void json_time(struct json *json, int64_t utc_ms);
 
+/** Length of the well-formed UTF-8 sequence at `at` (Unicode 15, table 3-7), or 0. What is behind it ends with a NUL, which no sequence holds. */
+size_t json_utf8_length(const unsigned char *at);
+
 /* ---- reading ---- */
 
 #define JSON_DEPTH_MAX 16

@@ -323,6 +323,36 @@ static void a_dead_line_confirms_nothing(void **state)
     day_destroy(day);
 }
 
+/** Scans go, what was confirmed stays: the fact, and who said so. Planted: confirm-facts-removed. */
+static void retention_leaves_what_was_confirmed(void **state)
+{
+    (void)state;
+    struct kept_records kept = {0};
+    struct removed_rows removed = {0};
+    struct journal_reader *reader = NULL;
+    struct up_error error = {0};
+    const struct day_options options = {.config = FIRST,
+                                        .seed = 47,
+                                        .journal = ", keep: 1 h",
+                                        .record = keep_record,
+                                        .record_context = &kept,
+                                        .snapshot = see_latest};
+    struct day *day = day_create(&options);
+    day_run_for(day, 3 * MINUTE);
+    confirm(day, &kept, POINT_INTAKE_PRESSURE, "psi", 1, 0, "is confirmed");
+    day_run_for(day, 240 * MINUTE);
+    assert_int_equal(journal_reader_open(day_plan(day)->journal.path, &reader, &error), UP_OK);
+    assert_int_equal(journal_read_floor(reader, 0, &removed, &error), UP_OK);
+    journal_reader_close(reader);
+    assert_true(removed.rows > 300);
+    day_kill(day, 10000);
+    day_run_for(day, 3 * MINUTE);
+    expect(&kept, POINT_INTAKE_PRESSURE, QUALITY_GOOD, "after a kill, its scan long removed");
+    check_count("events", (long long)day_count_events(day, "unit_confirmed", NULL), 1);
+    free(kept.record);
+    day_destroy(day);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -332,6 +362,7 @@ int main(void)
         cmocka_unit_test(another_unit_setting_ends_it),
         cmocka_unit_test(what_is_not_so_is_not_confirmed),
         cmocka_unit_test(a_dead_line_confirms_nothing),
+        cmocka_unit_test(retention_leaves_what_was_confirmed),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -103,8 +103,8 @@ static void a_stretch_says_what_each_of_its_moments_says(void **state)
             utc_ms = dates[below(sizeof dates / sizeof *dates)] + (int64_t)below(3) - 1;
         check_moment(arranged, made, utc_ms);
     }
-    check_moment(arranged, made, INT64_MIN);
-    check_moment(arranged, made, INT64_MAX);
+    check_moment(arranged, made, INT64_MIN / 4);
+    check_moment(arranged, made, INT64_MAX / 4);
     free(arranged);
     made_free(made);
 }
