@@ -132,8 +132,10 @@ static void show_later_entries(FILE *out, const struct check_facts *facts,
 /** Which number of the unit-setting register means what, where it means something. */
 static void show_unit_register(FILE *out, const struct map *map)
 {
-    char text[600];
-    size_t n = 0;
+    char text[600] = "units follow the unit-setting register: ";
+    size_t n = strlen(text);
+    if (map->n_unit_settings == 0)
+        return;
     for (unsigned k = 0; k < map->n_unit_settings && n < sizeof text; k++) {
         const struct unit_setting *setting = &map->unit_settings[k];
         n += (size_t)snprintf(text + n, sizeof text - n, "%s%s by %s %u:", k > 0 ? "; " : "",
@@ -146,9 +148,7 @@ static void show_unit_register(FILE *out, const struct map *map)
                                   setting->meaning[i].raw,
                                   unit_get(setting->meaning[i].unit)->name);
     }
-    if (n == 0)
-        return;
-    fprintf(out, "%19sunits follow the unit-setting register: ", "");
+    fprintf(out, "%19s", "");
     check_wrapped(out, 21, text);
 }
 

@@ -254,6 +254,50 @@ static void the_truth_log_has_every_refresh_with_its_words(void **state)
     unlink(path);
 }
 
+/* psi and degF by NIST SP 811 (2008), appendix B. Planted: simulate-setting-shown-alone (values go
+ * over although only the register is asked to). */
+static void a_setting_changes_values_and_register_together_or_alone(void **state)
+{
+    (void)state;
+    struct up_error error = {0};
+    unit_map(&MAP);
+    MAP.n_unit_registers = MAP.n_unit_settings = 1;
+    MAP.unit_registers[0] = (struct register_at){TABLE_INPUT, 2};
+    MAP.unit_settings[0] = (struct unit_setting){
+        .kind = QUANTITY_PRESSURE,
+        .bit_low = 4,
+        .bit_high = 7,
+        .n_meanings = 2,
+        .meaning = {{3, unit_find("kPa", 3, QUANTITY_PRESSURE), false, {0, 0}},
+                    {5, unit_find("psi", 3, QUANTITY_PRESSURE), false, {0, 0}}}};
+    for (unsigned i = 0; i < MAP.n_channels; i++)
+        if (MAP.channel[i].point <= 2) {
+            MAP.channel[i].setting = 1;
+            MAP.channel[i].unit = unit_find("kPa", 3, QUANTITY_PRESSURE);
+            MAP.channel[i].scale = (struct decimal){1, 0};
+        }
+    const struct virtual_unit_options options = {.map = &MAP, .unit_id = 1, .seed = 3};
+    struct virtual_unit *unit = virtual_unit_create(&options, &error);
+    assert_non_null(unit);
+    check_count("as it starts", word(unit, 1000, 2), 0);
+    const double kpa = word(unit, 60000, 16);
+    check_count("as made", word(unit, 60000, 2), 0x30);
+    virtual_unit_set_setting(unit, 61000, 5, true, true);
+    check_count("shown", word(unit, 61000, 2), 0x50);
+    check_close("psi", word(unit, 61000, 16), kpa / 6.894757293168361, 0.6);
+    virtual_unit_set_setting(unit, 62000, 3, false, true);
+    check_count("shown alone", word(unit, 62000, 2), 0x30);
+    check_close("psi still", word(unit, 62000, 16), kpa / 6.894757293168361, 0.6);
+    virtual_unit_set_setting(unit, 63000, 3, true, false);
+    check_close("kPa", word(unit, 63000, 16), kpa, 0.01);
+    virtual_unit_set_setting(unit, 64000, 9, true, true);
+    check_count("a number that means nothing", word(unit, 64000, 2), 0x90);
+    check_close("kPa still", word(unit, 64000, 16), kpa, 0.01);
+    virtual_unit_reset_setting(unit, 65000);
+    check_count("as made again", word(unit, 65000, 2), 0x30);
+    virtual_unit_destroy(unit);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -266,6 +310,7 @@ int main(void)
         cmocka_unit_test(it_tells_who_it_is),
         cmocka_unit_test(equal_seeds_give_equal_bytes),
         cmocka_unit_test(the_truth_log_has_every_refresh_with_its_words),
+        cmocka_unit_test(a_setting_changes_values_and_register_together_or_alone),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
