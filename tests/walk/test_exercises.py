@@ -7,7 +7,7 @@ signs that stand in the page's tables, and each sign used here must stand there.
 files of its directory, and the output of the commands. The judge is asked once, at the end.
 
   test_exercises.py            two exercises, in short (for the usual run)
-  test_exercises.py --long     all eight, several seeds
+  test_exercises.py --long     all eight with three seeds, in which all ways of the wires occur: about 7 min (UPHOLE_SEEDS="1 2": others)
   test_exercises.py --table    all eight, at the page's own times: the table of docs/commissioning.md
 
 Planted: simulate-settings-ignored (speed and parity of the port make no difference), exercises-page-lacks-sign (the page does not lead there).
@@ -349,7 +349,7 @@ def main():
             results += found[0]
         table(results)
     elif which == "--long":
-        for seed in (int(text) for text in os.environ.get("UPHOLE_SEEDS", "1 2 3 4").split()):
+        for seed in (int(text) for text in os.environ.get("UPHOLE_SEEDS", "2 3 6").split()):
             check(at_work([(number, seed) for number in range(1, 9)], SHORT))
     elif which:
         check(at_work([tuple(int(n) for n in which.split(","))], SHORT))
