@@ -126,11 +126,12 @@ static void describe_paths(struct loop_check *check)
  * nobody is; then Uphole rests for up to a minute between its tries. */
 static bool nobody_listens(struct loop_check *check)
 {
-    char reason[LOOP_TEXT_MAX];
+    char reason[LOOP_TEXT_MAX], of_records[LOOP_TEXT_MAX];
     struct loop_path *path = &check->record->mqtt;
     const size_t n = strlen(path->detail);
     loop_wait_reason(check, path->name, reason, sizeof reason);
-    if (strstr(reason, "Nobody subscribes") == NULL)
+    snprintf(of_records, sizeof of_records, "Nobody subscribes to %s/record", check->well->id);
+    if (strstr(reason, of_records) == NULL)
         return false;
     loop_say(2,
              "%s This check reads there itself from now on; SCADA's own reader is still to be "

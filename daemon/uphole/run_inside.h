@@ -95,7 +95,7 @@ struct well_side {
  * known, so none listens first. */
 UP_MUST enum up_rc run_start_lines(struct well_side *side, bool again, struct up_error *error);
 /** All are told first, then waited for, `within_us` in all: a thread that hangs in a lookup is left
- * behind. */
+ * behind. side->reload.starts then holds where the due times of each source would go on. */
 void run_stop_lines(struct well_side *side, int64_t within_us);
 /** A line that was told to leave or stop and had its time; false: it was left behind. */
 bool run_end_line(struct well_side *side, uint16_t line);

@@ -140,12 +140,22 @@ static void recover_journal(struct well_side *side)
             run_drop_ring(side, i);
             side->rings[i] = ring_create(RUN_RING_SLOTS, sizeof(struct gathered));
         }
-    side->began = stamp_take(&side->clock, &side->watch);
-    if (journal_begin_run(side->journal, &side->began, &side->run, &error) == UP_OK)
+    const struct stamp began = stamp_take(&side->clock, &side->watch);
+    uint64_t run = 0;
+    const bool has_begun = journal_begin_run(side->journal, &began, &run, &error) == UP_OK;
+    if (has_begun) {
+        side->began = began;
+        side->run = run;
+        side->reload.n_starts = 0; /* all is due from the begin on */
         core_new_run(side->core, side->run, side->began.boot_ms * 1000);
+    } /* else the run goes on by its own due times: books know no other */
+    side->lines_from_ms = has_begun ? 0 : began.boot_ms + 1;
     if (run_start_lines(side, true, &error) != UP_OK)
         say(SAY_ERROR, "uphole", "%s", error.why);
-    run_side_new_run(side);
+    side->lines_from_ms = 0;
+    side->reload.n_starts = 0;
+    if (has_begun)
+        run_side_new_run(side);
 }
 
 /** Polling and the check come first: the reserve is filled beside them, a part a second. */

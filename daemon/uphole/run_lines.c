@@ -6,6 +6,8 @@
 
 #include "uphole/say.h"
 
+#include <poll.h>
+
 enum up_rc run_start_lines(struct well_side *side, bool again, struct up_error *error)
 {
     enum up_rc first = UP_OK;
@@ -52,12 +54,31 @@ static void leave_behind(struct well_side *side, uint16_t line)
     side->ring_is_left[line] = true;
 }
 
+/** Where the due times of a line that has stopped would go on. */
+static void note_next_dues(struct well_side *side, uint16_t line)
+{
+    struct reload *reload = &side->reload;
+    for (uint16_t w = 0; w < side->plan->n_wells; w++)
+        for (uint8_t s = SOURCE_NONE + 1; s < SOURCE_KINDS; s++) {
+            struct due_start start = {.well = side->plan->wells[w].number, .source = s};
+            if (reload->n_starts < RELOAD_STARTS_MAX &&
+                gather_next_due(side->gatherers[line], start.well, s, &start.from_ms))
+                reload->starts[reload->n_starts++] = start;
+        }
+}
+
 void run_stop_lines(struct well_side *side, int64_t within_us)
 {
     const int64_t until_us = clock_boot_us(&side->clock) + within_us;
+    side->reload.n_starts = 0;
     for (int i = 0; i < PLAN_LINES_MAX; i++)
         gather_ask_stop(side->gatherers[i]);
     for (uint16_t i = 0; i < PLAN_LINES_MAX; i++) {
+        while (side->gatherers[i] != NULL && !gather_has_ended(side->gatherers[i]) &&
+               clock_boot_us(&side->clock) < until_us)
+            (void)poll(NULL, 0, 2);
+        if (side->gatherers[i] != NULL && gather_has_ended(side->gatherers[i]))
+            note_next_dues(side, i);
         if (!gather_end(side->gatherers[i], until_us))
             leave_behind(side, i);
         side->gatherers[i] = NULL;

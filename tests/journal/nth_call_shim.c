@@ -4,6 +4,7 @@
  *
  *   NTH_CALL=write|sync|open|read|truncate|rename|allocate|malloc   which kind
  *   NTH_AT=n        its n-th call fails; 0: none, they are only counted
+ *   NTH_FOR=n       and so many in all (1 by default)
  *   NTH_ERRNO=n     with this (EIO by default; malloc gives NULL)
  *   NTH_PATH=text   only files whose name holds this (not of malloc)
  *   NTH_COUNT=file  how many there were, written at the end
@@ -18,7 +19,7 @@
 #include <unistd.h>
 
 static const char *kind, *path_part;
-static long at, calls;
+static long at, calls, in_all = 1;
 static int why = EIO, ready;
 
 extern void *__libc_malloc(size_t size);
@@ -31,6 +32,8 @@ __attribute__((constructor)) static void read_environment(void)
     kind = getenv("NTH_CALL");
     path_part = getenv("NTH_PATH");
     at = text == NULL ? 0 : atol(text);
+    if ((text = getenv("NTH_FOR")) != NULL)
+        in_all = atol(text);
     if ((text = getenv("NTH_ERRNO")) != NULL)
         why = atoi(text);
     ready = kind != NULL;
@@ -56,7 +59,8 @@ static int fails(const char *which, const char *name)
     if (!ready || strcmp(kind, which) != 0 ||
         (name != NULL && path_part != NULL && strstr(name, path_part) == NULL))
         return 0;
-    if (++calls != at)
+    ++calls;
+    if (at == 0 || calls < at || calls >= at + in_all)
         return 0;
     errno = why;
     return 1;

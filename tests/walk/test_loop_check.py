@@ -247,6 +247,7 @@ def the_whole_loop_is_proved():
                 session.ask("Again .*: ", f"{value / 6.894757293168361:.1f} psi")
                 return True
 
+            session.expect("Type what the screen shows", seconds=120)  # nobody else subscribes, so the broker is tried each minute at least
             channels = answer_all(walk, session, special)
             assert "intake_pressure" in channels and "drive_frequency" in channels, channels
             session.type("no")
@@ -399,7 +400,7 @@ def interrupted_and_gone_on_with():
             whole = json.dumps(record) + page + session.shown
             assert "a-secret-word" not in whole and "reader.pass" not in whole and "password" not in whole.lower()
 
-            assert deaf.end(40) == 69, deaf.shown[-800:]
+            assert deaf.end(120) == 69, deaf.shown[-800:]
             assert re.search(r"plant-broker takes the\s+subscription to uphole/heron-ridge/heron-7/record and\s+sends nothing", deaf.shown), deaf.shown[-800:]
         finally:
             session.close()

@@ -1,0 +1,118 @@
+#!/usr/bin/env python3
+"""The disk fails under the whole daemon: one call on the journal's files, once, or for a while as a quota does that others use up (a preloaded
+library, tests/journal/nth_call_shim.c). Each time: the daemon lives or ends by name, records go on, no id has two contents, what was accepted came, and the books hold.
+
+By default the quota; with UPHOLE_LONG=1 each kind of call at several places."""
+import json
+import os
+import re
+import subprocess
+
+from walk import BINARY, Walk, main, once, wait_for
+
+LONG = os.environ.get("UPHOLE_LONG") == "1"
+SHIM = BINARY.parents[2] / "tests/journal/libnth_call_shim.so"
+EDQUOT = 122
+
+
+def begin(walk):
+    walk.config.write_text(re.sub(r"poll_every: 1 s", "poll_every: 200 ms", walk.config.read_text()))
+    walk.start_broker()
+    walk.subscribe()
+    walk.start_simulator()
+
+
+def grows(walk, by=6, seconds=60):
+    n = len(walk.records())
+    wait_for("new records", seconds, lambda: len(walk.records()) >= n + by)
+
+
+def check(walk):
+    """After an orderly stop: the books hold, and what they count as accepted came."""
+    out = subprocess.run([str(BINARY), "audit", "--json", "--journal", str(walk.journal)], capture_output=True, text=True)
+    if out.returncode != 0:
+        said = subprocess.run([str(BINARY), "audit", "--journal", str(walk.journal)], capture_output=True, text=True)
+        raise AssertionError(f"the audit ends with {out.returncode}:\n{said.stdout}{out.stderr}")
+    figures = json.loads(out.stdout)
+    kept = once(walk.records())
+    runs = {"%016x" % (row["id"] % 2**64) for row in walk.sql("SELECT id FROM run")}
+    for way in figures["destinations"]:
+        came = {(r["run"], r["seq"]) for r in kept if r["well"] == way["well"] and r["run"] in runs}
+        assert len(came) >= way["accepted"], (way, len(came))
+    assert {r["run"] for r in kept} <= runs, "a record of a run that the journal does not know"
+
+
+def calls(walk):
+    """How often a daemon of some seconds calls each, so that places are drawn from what there is."""
+    found = {}
+    for kind in KINDS:
+        count = walk.directory / f"count-{kind}"
+        walk.start_daemon(dict(LD_PRELOAD=str(SHIM), NTH_CALL=kind, NTH_AT="0", NTH_PATH=str(walk.journal), NTH_COUNT=str(count),
+                               ASAN_OPTIONS="verify_asan_link_order=0:detect_leaks=0"))
+        grows(walk)
+        walk.stop(walk.daemon)
+        found[kind] = int(count.read_text()) if count.exists() else 0
+    return found
+
+
+KINDS = ("write", "sync", "open", "read", "truncate", "rename", "allocate")
+
+
+def fail_once(walk, kind, at, why):
+    """One daemon, in which the `at`-th call of the kind fails."""
+    before = len(walk.log("daemon"))
+    walk.start_daemon(dict(LD_PRELOAD=str(SHIM), NTH_CALL=kind, NTH_AT=str(at), NTH_ERRNO=str(why), NTH_PATH=str(walk.journal),
+                           ASAN_OPTIONS="verify_asan_link_order=0:detect_leaks=0"))
+    n = len(walk.records())
+    wait_for(f"records after {kind} {at} failed", 60, lambda: len(walk.records()) >= n + 6 or walk.daemon.poll() is not None)
+    said = walk.log("daemon")[before:]
+    assert "Sanitizer" not in said and "runtime error" not in said, said[-2000:]
+    if walk.daemon.poll() is not None:
+        assert walk.daemon.returncode == 74 and "uphole: the journal" in said, (kind, at, walk.daemon.returncode, said[-800:])
+        walk.start_daemon()
+        grows(walk)
+    walk.stop(walk.daemon)
+    assert walk.daemon.returncode == 0, (kind, at, walk.daemon.returncode, walk.log("daemon")[-800:])
+    if "the stop is not marked as clean" in walk.log("daemon")[before:]:  # what was in memory then the next start finds missing, and counts
+        walk.start_daemon()
+        grows(walk)
+        walk.stop(walk.daemon)
+    check(walk)
+
+
+def a_call_that_fails_once_costs_nothing_that_was_accepted():
+    """EIO, and the disk that is full for one call. Planted defects: journal-not-poisoned, journal-append-unchecked."""
+    with Walk("errors") as walk:
+        begin(walk)
+        found = calls(walk)
+        print(f"  calls within some seconds: {found}", flush=True)
+        cases = [(kind, at, why) for kind, n in found.items() for at in sorted({1, 2, n // 3, n // 2, n - 1}) if 0 < at <= n for why in (5, 28)]
+        for kind, at, why in cases:
+            fail_once(walk, kind, at, why)
+        print(f"  {len(cases)} calls failed once each, {len(once(walk.records()))} records")
+
+
+def a_quota_that_is_used_up_is_named_and_journaling_comes_back():
+    """Writes are refused with EDQUOT for a while, as where others use up what the journal's user may have. Planted defect: recover-moves-the-grid (where
+    another run can't be stored yet, lines go on by due times that the books don't know)."""
+    with Walk("quota") as walk:
+        begin(walk)
+        walk.start_daemon()
+        grows(walk)
+        walk.stop(walk.daemon)
+        walk.start_daemon(dict(LD_PRELOAD=str(SHIM), NTH_CALL="write", NTH_AT="200", NTH_FOR="4", NTH_ERRNO=str(EDQUOT), NTH_PATH=str(walk.journal),
+                               ASAN_OPTIONS="verify_asan_link_order=0:detect_leaks=0"))
+        wait_for("the word", 60, lambda: "Polling goes on and live values are marked not_journaled" in walk.log("daemon"))
+        wait_for("the end of it", 60, lambda: "The journal takes scans again" in walk.log("daemon"))
+        grows(walk)
+        assert any(not json.loads(payload)["journaled"] for _, payload in walk.taken("latest"))
+        walk.stop(walk.daemon)
+        check(walk)
+        missing = walk.sql("SELECT sum(scans) AS n FROM gap g WHERE kind = 6 AND NOT EXISTS (SELECT 1 FROM gap n WHERE n.run = g.run AND n.id = g.id AND "
+                           "n.revision > g.revision)")[0]["n"]
+        assert missing and missing > 0, "what was read and not stored stands in no row of kind disk"
+        print(f"  {missing} scans were read and not stored, and are counted")
+
+
+SHORT = [a_quota_that_is_used_up_is_named_and_journaling_comes_back]
+main(*(SHORT + [a_call_that_fails_once_costs_nothing_that_was_accepted] if LONG else SHORT))
