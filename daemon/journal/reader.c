@@ -22,9 +22,12 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_STEPS] = "SELECT max(pos), run, source, point, kind, value, utc_ms, boot_ms FROM fact WHERE "
                 "well = ?1 AND kind BETWEEN ?2 AND ?3 GROUP BY source, point LIMIT ?4",
     [R_CONFIRMED] =
-        "SELECT pos, run, source, point, kind, value, utc_ms, boot_ms FROM fact WHERE well = ?1 "
-        "AND kind BETWEEN ?2 AND ?3 AND pos IN (SELECT max(pos) FROM fact WHERE well = ?1 AND "
-        "kind BETWEEN ?2 AND ?3 GROUP BY point) ORDER BY pos, boot_ms LIMIT ?4",
+        "SELECT pos, run, source, point, kind, value, utc_ms, boot_ms, well FROM fact WHERE kind "
+        "BETWEEN ?1 AND ?2 AND kind < 128 AND (well, pos) IN (SELECT well, max(pos) FROM fact WHERE "
+        "kind BETWEEN ?1 AND ?2 AND kind < 128 GROUP BY well, point) ORDER BY pos, boot_ms LIMIT ?3",
+    [R_SETTINGS] = "SELECT max(pos), run, source, point, kind, value, utc_ms, boot_ms, well FROM "
+                   "fact WHERE kind BETWEEN ?1 AND ?2 AND kind < 128 GROUP BY well, source, kind "
+                   "LIMIT ?3",
     [R_OUTSIDE] = "SELECT pos, run, source, point, kind, value, utc_ms, boot_ms FROM fact WHERE "
                   "run = ?1 AND well = ?2 AND pos >= ?3 AND pos <= ?4 AND (kind = ?5 OR kind "
                   "BETWEEN ?6 AND ?7) AND kind < 128 ORDER BY pos, boot_ms LIMIT ?8",
@@ -336,7 +339,7 @@ enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t well, uint
                       got, &of, &more, error);
 }
 
-/** Rows with the run among their columns. */
+/** Rows with the run among their columns, and where `well` is 0 the well behind. */
 static enum up_rc read_of_runs(struct journal_reader *reader, sqlite3_stmt *row, uint16_t well,
                                struct fact *into, size_t room, size_t *got, struct up_error *error)
 {
@@ -345,7 +348,9 @@ static enum up_rc read_of_runs(struct journal_reader *reader, sqlite3_stmt *row,
     while (*got < room && (step = sqlite3_step(row)) == SQLITE_ROW)
         into[(*got)++] = (struct fact){.pos = column_u64(row, 0),
                                        .run = column_u64(row, 1),
-                                       .well = well,
+                                       .well = well != 0
+                                                   ? well
+                                                   : (uint16_t)sqlite3_column_int(row, 8),
                                        .source = (uint8_t)sqlite3_column_int(row, 2),
                                        .point = (uint16_t)sqlite3_column_int(row, 3),
                                        .kind = (uint8_t)sqlite3_column_int(row, 4),
@@ -355,41 +360,40 @@ static enum up_rc read_of_runs(struct journal_reader *reader, sqlite3_stmt *row,
     return reader_end(reader, row, step == SQLITE_ROW ? SQLITE_DONE : step, error);
 }
 
-static enum up_rc read_newest(struct journal_reader *reader, uint16_t well, int first, int last,
-                              struct fact *into, size_t room, size_t *got, struct up_error *error)
-{
-    sqlite3_stmt *row = reader->store.row[R_STEPS];
-    sqlite3_bind_int(row, 1, well);
-    sqlite3_bind_int(row, 2, first);
-    sqlite3_bind_int(row, 3, last);
-    bind_u64(row, 4, room);
-    return read_of_runs(reader, row, well, into, room, got, error);
-}
-
 enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into,
                                    size_t room, size_t *got, struct up_error *error)
 {
-    return read_newest(reader, well, FACT_UNIT_STEPPED, FACT_UNIT_STEPPED_LAST, into, room, got,
-                       error);
-}
-
-enum up_rc journal_read_newest_facts(struct journal_reader *reader, uint16_t well, uint8_t kind,
-                                     struct fact *into, size_t room, size_t *got,
-                                     struct up_error *error)
-{
-    return read_newest(reader, well, kind, kind, into, room, got, error);
-}
-
-enum up_rc journal_read_confirmations(struct journal_reader *reader, uint16_t well,
-                                      struct fact *into, size_t room, size_t *got,
-                                      struct up_error *error)
-{
-    sqlite3_stmt *row = reader->store.row[R_CONFIRMED];
+    sqlite3_stmt *row = reader->store.row[R_STEPS];
     sqlite3_bind_int(row, 1, well);
-    sqlite3_bind_int(row, 2, FACT_UNIT_CONFIRMED);
-    sqlite3_bind_int(row, 3, FACT_UNIT_CONFIRMED_LAST);
+    sqlite3_bind_int(row, 2, FACT_UNIT_STEPPED);
+    sqlite3_bind_int(row, 3, FACT_UNIT_STEPPED_LAST);
     bind_u64(row, 4, room);
     return read_of_runs(reader, row, well, into, room, got, error);
+}
+
+static enum up_rc read_of_wells(struct journal_reader *reader, enum reader_row which, int first,
+                                int last, struct fact *into, size_t room, size_t *got,
+                                struct up_error *error)
+{
+    sqlite3_stmt *row = reader->store.row[which];
+    sqlite3_bind_int(row, 1, first);
+    sqlite3_bind_int(row, 2, last);
+    bind_u64(row, 3, room);
+    return read_of_runs(reader, row, 0, into, room, got, error);
+}
+
+enum up_rc journal_read_settings(struct journal_reader *reader, struct fact *into, size_t room,
+                                 size_t *got, struct up_error *error)
+{
+    return read_of_wells(reader, R_SETTINGS, FACT_UNIT_SETTING, FACT_UNIT_SETTING_LAST, into, room,
+                         got, error);
+}
+
+enum up_rc journal_read_confirmations(struct journal_reader *reader, struct fact *into, size_t room,
+                                      size_t *got, struct up_error *error)
+{
+    return read_of_wells(reader, R_CONFIRMED, FACT_UNIT_CONFIRMED, FACT_UNIT_CONFIRMED_LAST, into,
+                         room, got, error);
 }
 
 enum up_rc journal_read_outside_facts(struct journal_reader *reader, uint16_t well, uint64_t run,

@@ -11,7 +11,8 @@ enum reader_row {
     R_FACTS,     /* the newest of each kind but those of hours */
     R_HOURS,     /* facts of hours, the newest first */
     R_STEPS,     /* newest facts of changed unit settings, of any run */
-    R_CONFIRMED, /* newest facts of confirmed units, of any run */
+    R_CONFIRMED, /* newest facts of confirmed units, of any well and run */
+    R_SETTINGS,  /* the same of unit-setting registers */
     R_OUTSIDE,   /* facts that a fold can't make by itself, within a range of pos */
     R_ANEW,      /* newest row within a range of pos with which a well's measuring began anew */
     R_GAPS,      /* every revision after a pos */

@@ -53,7 +53,7 @@ static enum up_rc put_controller(struct exercise *exercise, struct up_error *err
     struct simulate_controller *controller = &exercise->cabinet.controller;
     const struct map *map = &exercise->map;
     const struct channel *first = map_channel(map, POINT_INTAKE_PRESSURE);
-    const unsigned every_s = 2 + exercise_draw(exercise, TURN_A, 4);
+    const unsigned every_s = 2 + 2 * exercise_draw(exercise, TURN_A, 3);
     if (!first || !map->has_status)
         return UP_FAIL(error, UP_E_RANGE, "the map %s has no status and intake pressure to ask for",
                        map->name);

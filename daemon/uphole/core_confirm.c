@@ -98,13 +98,12 @@ enum up_rc core_load_confirmations(struct core *core, struct up_error *error)
     if (facts == NULL)
         return UP_FAIL(error, UP_E_MEMORY, "no memory for what was confirmed of units");
     enum up_rc rc = journal_reader_open(core->options.plan->journal.path, &reader, error);
-    for (uint16_t w = 0; w < core->options.plan->n_wells && rc == UP_OK; w++) {
-        size_t got = 0;
-        rc = journal_read_confirmations(reader, core->wells[w].plan->number, facts, FACTS_READ_MAX,
-                                        &got, error);
-        for (size_t i = 0; i < got && rc == UP_OK; i++)
+    if (rc == UP_OK)
+        rc = journal_read_confirmations(reader, facts, FACTS_READ_MAX, &all, error);
+    for (size_t i = 0; rc == UP_OK && i < all; i++) {
+        const int w = core_well_index(core, facts[i].well);
+        if (w >= 0)
             fold_load_fact(core->wells[w].fold, &facts[i]);
-        all += got;
     }
     if (rc == UP_OK && all > 0)
         rc = load_words(core, reader, error);

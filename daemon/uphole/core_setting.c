@@ -9,28 +9,30 @@
 #include "uphole/say.h"
 
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* Changes of a well's settings; of more it is said once that they go on. */
 #define TOLD_AN_HOUR_MAX 8
+#define SETTINGS_READ_MAX ((size_t)PLAN_WELLS_MAX * SOURCE_KINDS * UNIT_REGISTERS_MAX)
 #define HOUR_MS (INT64_C(3600) * 1000)
 
 enum up_rc core_load_settings(struct core *core, struct journal_reader *reader,
                               struct up_error *error)
 {
-    enum up_rc rc = UP_OK;
-    for (uint16_t w = 0; w < core->options.plan->n_wells && rc == UP_OK; w++)
-        for (uint8_t i = 0; i < UNIT_REGISTERS_MAX && rc == UP_OK; i++) {
-            struct fact facts[SOURCE_KINDS];
-            size_t got = 0;
-            rc = journal_read_newest_facts(reader, core->wells[w].plan->number,
-                                           (uint8_t)(FACT_UNIT_SETTING + i), facts, SOURCE_KINDS,
-                                           &got, error);
-            for (size_t k = 0; k < got; k++)
-                if (facts[k].source < SOURCE_KINDS)
-                    core->wells[w].told_setting[facts[k].source][i] =
-                        (struct core_setting){true, (uint16_t)facts[k].value};
-        }
+    struct fact *facts = calloc(SETTINGS_READ_MAX, sizeof *facts);
+    size_t got = 0;
+    if (facts == NULL)
+        return UP_FAIL(error, UP_E_MEMORY, "no memory for what unit-setting registers held");
+    const enum up_rc rc = journal_read_settings(reader, facts, SETTINGS_READ_MAX, &got, error);
+    for (size_t i = 0; rc == UP_OK && i < got; i++) {
+        const int w = core_well_index(core, facts[i].well);
+        const unsigned index = (unsigned)facts[i].kind - FACT_UNIT_SETTING;
+        if (w >= 0 && facts[i].source < SOURCE_KINDS && index < UNIT_REGISTERS_MAX)
+            core->wells[w].told_setting[facts[i].source][index] =
+                (struct core_setting){true, (uint16_t)facts[i].value};
+    }
+    free(facts);
     return rc;
 }
 

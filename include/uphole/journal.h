@@ -344,12 +344,11 @@ UP_MUST enum up_rc journal_read_facts(struct journal_reader *reader, uint16_t we
 /** The newest FACT_UNIT_STEPPED of each source and point of a well, of whatever run: what a new run must go on doubting. At most `room`. */
 UP_MUST enum up_rc journal_read_unit_steps(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
                                            struct up_error *error);
-/** The newest fact of one kind of each source and point of a well, of whatever run. At most `room`. */
-UP_MUST enum up_rc journal_read_newest_facts(struct journal_reader *reader, uint16_t well, uint8_t kind, struct fact *into, size_t room,
-                                             size_t *got, struct up_error *error);
-/** The newest FACT_UNIT_CONFIRMED of each point of a well, of whatever run, oldest first; others that share their rows may stand before them. */
-UP_MUST enum up_rc journal_read_confirmations(struct journal_reader *reader, uint16_t well, struct fact *into, size_t room, size_t *got,
-                                              struct up_error *error);
+/** The newest FACT_UNIT_SETTING of each kind, source and well, of whatever run, in one pass over the facts. At most `room`. */
+UP_MUST enum up_rc journal_read_settings(struct journal_reader *reader, struct fact *into, size_t room, size_t *got, struct up_error *error);
+/** The newest FACT_UNIT_CONFIRMED of each well and point, of whatever run, oldest first, in one pass over the facts; others that share their rows
+ *  may stand before them. */
+UP_MUST enum up_rc journal_read_confirmations(struct journal_reader *reader, struct fact *into, size_t room, size_t *got, struct up_error *error);
 /** Facts of a run that bear a pos in [from, up_to] and that a fold which goes on can't make by itself: FACT_BEGUN_ANEW, FACT_UNIT_STEPPED,
  *  FACT_UNIT_CONFIRMED; in the order of pos. At most `room`: where *got is that, there may be more from the last one's pos on. */
 UP_MUST enum up_rc journal_read_outside_facts(struct journal_reader *reader, uint16_t well, uint64_t run, uint64_t from, uint64_t up_to,
