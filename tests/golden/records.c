@@ -78,7 +78,9 @@ static void put_reading(FILE *out, const struct reading *reading)
 static void put_fact(struct records *records, const struct fact *fact)
 {
     static const char *const KINDS[] = {
-        "none", "seen_good", "gauge_agreed", "refresh_stopped", "pump_started", "fitted_notice"};
+        "none",         "seen_good",     "gauge_agreed", "refresh_stopped",
+        "pump_started", "fitted_notice", "begun_anew",   "windows_begun",
+        "unit_setting", "unit_setting",  "unit_setting"};
     assert_true(fact->kind < sizeof KINDS / sizeof KINDS[0]);
     fprintf(records->out, "  fact %s%s%s\n", KINDS[fact->kind], fact->point != 0 ? " " : "",
             fact->point != 0 ? point_get(fact->point)->id : "");
