@@ -16,6 +16,7 @@ EDQUOT = 122
 
 
 def begin(walk):
+    assert SHIM.exists(), f"{SHIM} is not built: nothing would fail"
     walk.config.write_text(re.sub(r"poll_every: 1 s", "poll_every: 200 ms", walk.config.read_text()))
     walk.start_broker()
     walk.subscribe()
@@ -87,6 +88,7 @@ def a_call_that_fails_once_costs_nothing_that_was_accepted():
         found = calls(walk)
         print(f"  calls within some seconds: {found}", flush=True)
         cases = [(kind, at, why) for kind, n in found.items() for at in sorted({1, 2, n // 3, n // 2, n - 1}) if 0 < at <= n for why in (5, 28)]
+        assert all(found[kind] > 0 for kind in ("write", "sync", "open", "read")), found
         for kind, at, why in cases:
             fail_once(walk, kind, at, why)
         print(f"  {len(cases)} calls failed once each, {len(once(walk.records()))} records")
