@@ -188,6 +188,7 @@ enum up_rc journal_find_floor(struct journal_reader *reader, uint16_t well, uint
             floor->at = slice[i].begun;
         }
     }
+    floor->is_young = lead.run != 0;
     return rc; /* all that stands there is lead-in: the well has ended, or is young */
 }
 

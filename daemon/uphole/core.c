@@ -374,6 +374,11 @@ void core_refuse(struct core *core)
     core->refusing = true;
 }
 
+uint64_t core_run(const struct core *core)
+{
+    return core->options.run;
+}
+
 void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
 {
     core->options.run = run;

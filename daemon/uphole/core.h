@@ -89,6 +89,8 @@ bool core_wall_is_up(const struct core *core);
 bool core_journal_refuses(const struct core *core);
 /** After journal_reopen, a checkpoint and a new run: take them into use. */
 void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
+/** The run under way. */
+uint64_t core_run(const struct core *core);
 
 /** `removal` (borrowed) rides with the next commit: rows that go, and with them the cursors that stood below. `why`: a sentence for the ledger, where
  * a destination had not accepted them all. */

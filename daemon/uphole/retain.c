@@ -212,12 +212,14 @@ static void end_search(struct retain *retain)
     retain->step = STEP_IDLE;
 }
 
-/** False: what every destination accepted ends below the floor, and age alone takes nothing else.
- */
+/** False: what every destination accepted ends below the floor, or rows that are still to come need
+ * these in their windows; age alone takes neither. */
 static bool may_go(struct retain *retain, const struct retain_options *options,
                    const struct row_floor *floor)
 {
     const char *who = NULL;
+    if (retain->reason == RETAIN_AGE && floor->is_young && floor->run == core_run(options->core))
+        return false;
     if (retain->reason != RETAIN_AGE ||
         core_accepted_pos(options->core, retain->well, &who) >= floor->pos)
         return true;

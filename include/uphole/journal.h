@@ -124,6 +124,7 @@ struct row_floor {
     uint16_t well;
     uint64_t pos, seq, run;
     struct stamp at; /* of that row; utc_ms 0 where it is removed itself */
+    bool is_young;   /* no row behind the edge has its window whole: those that come next in its run won't have it either */
 };
 /** All scans up to to_pos, whatever the well. Every well that has rows needs a floor, at to_pos or above. */
 struct removal {

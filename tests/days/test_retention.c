@@ -122,6 +122,37 @@ static void what_is_too_old_goes_and_the_rest_is_late_what_it_was_live(void **st
     day_destroy(day);
 }
 
+static const char SLOW_GAUGE[] =
+    "site: heron-ridge\nbox: heron-edge-1\n"
+    "lines:\n  pad-line: {serial: /dev/ttyS7, speed: 9600 baud, frame: 8N1, response_timeout: 1 "
+    "s, listen_first: 2 s}\n"
+    "wells:\n  heron-7:\n    table_block: 0\n    sources:\n      gauge:\n"
+    "        - {from: 2031-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, "
+    "poll_every: 2 s, refresh: 150 s, confirmed_units: all}\n"
+    "destinations:\n  plant-broker: {mqtt: 'mqtt://127.0.0.1:1883', from: oldest}\n";
+
+/** What is frozen shows only after 40 refreshes, here 100 minutes: longer than rows are kept.
+ * Planted defect: rows go that the next ones of the run still need in their windows
+ * (retention-young-run). */
+static void rows_stay_while_the_windows_of_those_to_come_need_them(void **state)
+{
+    (void)state;
+    struct kept_records kept = {0};
+    const struct day_options options = {.config = SLOW_GAUGE,
+                                        .journal = ", keep: 1 h",
+                                        .seed = 65,
+                                        .record = keep_record,
+                                        .record_context = &kept};
+    struct day *day = day_create(&options);
+    run_hours(day, 2);
+    check_count("rows, though half of them are older than `keep`", rows_left(day, NULL), 2 * 1800);
+    run_hours(day, 3);
+    assert_true(check_late_equals_live(day, &kept, 200, 7) > 1000);
+    assert_true(rows_left(day, NULL) < 5 * 1800);
+    free(kept.record);
+    day_destroy(day);
+}
+
 /** Planted defect: age takes what nobody has accepted. */
 static void age_takes_nothing_that_was_not_accepted(void **state)
 {
@@ -262,6 +293,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_is_too_old_goes_and_the_rest_is_late_what_it_was_live),
+        cmocka_unit_test(rows_stay_while_the_windows_of_those_to_come_need_them),
         cmocka_unit_test(age_takes_nothing_that_was_not_accepted),
         cmocka_unit_test(size_takes_the_oldest_and_counts_what_was_not_accepted),
         cmocka_unit_test(an_interval_under_review_stops_retention_and_says_so),
