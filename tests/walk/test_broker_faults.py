@@ -82,11 +82,14 @@ class FaultWalk(Walk):
         rows = self.sql("SELECT well, count(*) AS n, min(seq) AS first, max(seq) AS last FROM scan GROUP BY well")
         assert len(rows) == len(WELLS), rows
         holes = sum(row["last"] - row["first"] + 1 - row["n"] for row in rows)
-        failed = [row["boot_ms"] for row in self.sql("SELECT boot_ms FROM scan WHERE outcome <> 1")]
+        bad = self.sql("SELECT well, seq, boot_ms, outcome FROM scan WHERE outcome <> 1")
+        failed = [row["boot_ms"] for row in bad]
         # 5 to 8: program, disk, skipped, overflow. What the first listening put off came before the first scan.
-        never = self.sql("SELECT max(scans) AS n, min(due_boot_ms) AS at FROM gap WHERE kind IN (5, 6, 7, 8) AND start_utc_ms > (SELECT min(utc_ms) + 2000 FROM scan) GROUP BY run, id")
+        never = self.sql("SELECT well, kind, max(scans) AS n, min(due_boot_ms) AS at, cause FROM gap WHERE kind IN (5, 6, 7, 8) AND start_utc_ms > (SELECT min(utc_ms) + 2000 FROM scan) GROUP BY run, id")
         excused = self.witness.excuses(failed + [row["at"] for row in never], "scans missed or without an answer")
         missed = holes + sum(at not in excused for at in failed) + sum(row["n"] for row in never if row["at"] not in excused)
+        if missed:
+            print(f"missed: {holes} holes in seq; without an answer {bad}; never attempted {never}; the newest steps of the witness {self.witness.steps()[-20:]}")
         return missed, sum(row["n"] for row in rows)
 
 

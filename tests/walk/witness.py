@@ -1,8 +1,9 @@
 """A witness of the machine: when did the processes of a walk stand in line for a processor, so that a poll that came too late is the machine's doing?
 
 A walk that demands "no due time was missed" can only be judged where the machine let its processes run. The witness is a process of its own: twenty
-times a second it asks the kernel how long each thread of the watched processes has waited for its turn (proc(5), schedstat), and how late it was
-woken itself. What the program does to itself - waiting for a lock, a pipe, a broker, the disk - is no such waiting, so it excuses none of it.
+times a second it asks the kernel how long each thread of the watched processes has waited for its turn (proc(5), schedstat), which of them stand still
+for a disk (state D: a page, a log file's write that the kernel holds back; threads that poll and answer order nothing else of it), and how late it was woken itself. What the
+program does to itself - waiting for a lock, a pipe, a broker, its journal's syncs, which are its first thread's - is no such waiting, so it excuses none of it.
 """
 import json
 import pathlib
@@ -16,39 +17,40 @@ STARVED_MS = 250   # in a second; a poll has 800 ms for its answer, and simulato
 PART = 0.1         # no more of the time may be excused: a walk on such a machine judges nothing
 
 
-def waited_ns(pid):
-    """Of each thread: how long it has waited for its turn, ever."""
+def waited_ns(pid, syncs):
+    """Of each thread: how long it has waited for its turn, ever; and whether it stands still for a disk now. `syncs`: its first thread waits for syncs by itself."""
     waited = {}
     try:
         for task in pathlib.Path(f"/proc/{pid}/task").iterdir():
-            waited[task.name] = int((task / "schedstat").read_text().split()[1])
+            state = (task / "stat").read_text().rsplit(")", 1)[1].split()[0]
+            waited[task.name] = int((task / "schedstat").read_text().split()[1]), state == "D" and not (syncs and task.name == str(pid))
     except (OSError, IndexError, ValueError):
         pass  # it has just ended, or this kernel doesn't count
     return waited
 
 
 def watch(pids):
-    """Prints [end in ms of CLOCK_BOOTTIME, ms waited] of each step in which somebody waited: of each process the thread that waited longest."""
-    before = {pid: waited_ns(pid) for pid in pids}
+    """The first is the daemon's. Prints [end in ms of CLOCK_BOOTTIME, ms waited] of each step in which somebody waited: of each process the thread that waited longest."""
+    before = {pid: waited_ns(pid, pid == pids[0]) for pid in pids}
     at = time.clock_gettime(time.CLOCK_BOOTTIME)
     while True:
         time.sleep(STEP_S)
         now = time.clock_gettime(time.CLOCK_BOOTTIME)
         waited_ms = (now - at - STEP_S) * 1000
         for pid in pids:
-            then, before[pid] = before[pid], waited_ns(pid)
-            waited_ms += max((ns - then.get(task, ns) for task, ns in before[pid].items()), default=0) / 1e6
+            then, before[pid] = before[pid], waited_ns(pid, pid == pids[0])
+            waited_ms += max(((ns - then.get(task, (ns, 0))[0]) / 1e6 + 1000 * STEP_S * still for task, (ns, still) in before[pid].items()), default=0)
         at = now
         if waited_ms >= SAID_FROM_MS:
             print(json.dumps([round(now * 1000), round(waited_ms)]), flush=True)
 
 
 class Witness:
-    def __init__(self, walk, *processes):
+    def __init__(self, walk, daemon, *others):
         self.path = walk.directory / "witness.ndjson"
         self.began_ms = time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
         with self.path.open("wb") as into:
-            self.process = subprocess.Popen([sys.executable, __file__, *(str(process.pid) for process in processes)], stdout=into)
+            self.process = subprocess.Popen([sys.executable, __file__, *(str(process.pid) for process in (daemon, *others))], stdout=into)
         walk.processes.append(self.process)
 
     def steps(self):
