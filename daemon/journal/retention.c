@@ -26,8 +26,8 @@
 #endif
 #define RUNS_KEPT 100 /* the ledger looks back over so many */
 #define TIDY_ROWS 200
-#define TIDY_GAPS 6             /* which of the statements below */
-#define LEDGER_ROWS_MOST 200000 /* revisions; and as many events */
+#define TIDY_GAPS 6              /* which of the statements below */
+#define LEDGER_ROWS_MOST 200000  /* revisions; and as many events */
 #define CONFIRMATIONS_KEPT 20000 /* events of confirmed units, and of what ended them */
 
 const char RETENTION_SCHEMA_SQL[] =
@@ -148,6 +148,7 @@ enum up_rc journal_removal_next(struct journal *journal, struct removal_next *ne
 struct lead {
     uint64_t run;
     int64_t boot_ms; /* of the first scan of the run behind the edge */
+    uint64_t anew;   /* pos of the newest scan with which the measuring began anew; 0: none */
     uint32_t scans[SOURCE_KINDS + 1];
 };
 
@@ -155,14 +156,22 @@ struct lead {
 static bool is_whole(struct lead *lead, const struct scan *scan, int64_t window_ms,
                      uint32_t window_scans)
 {
-    if (scan->run != lead->run) /* a window never reaches over the begin of a run */
-        return true;
+    if (scan->run != lead->run || (lead->anew != 0 && scan->pos >= lead->anew))
+        return true; /* a window never reaches over such a begin */
     const bool whole_time = scan->begun.boot_ms - lead->boot_ms > window_ms;
     bool whole_counts = true;
     for (unsigned s = 0; s <= SOURCE_KINDS; s++)
         whole_counts = whole_counts && (lead->scans[s] == 0 || lead->scans[s] >= window_scans);
     lead->scans[scan->source <= SOURCE_KINDS ? scan->source : SOURCE_KINDS]++;
     return whole_time && whole_counts;
+}
+
+static enum up_rc begin_lead(struct journal_reader *reader, const struct scan *first,
+                             struct lead *lead, struct up_error *error)
+{
+    *lead = (struct lead){.run = first->run, .boot_ms = first->begun.boot_ms};
+    return journal_begun_anew(reader, first->well, first->run, first->pos, INT64_MAX, &lead->anew,
+                              error);
 }
 
 enum up_rc journal_find_floor(struct journal_reader *reader, uint16_t well, uint64_t to_pos,
@@ -179,9 +188,9 @@ enum up_rc journal_find_floor(struct journal_reader *reader, uint16_t well, uint
         rc = journal_read_scans(reader, well, after, JOURNAL_SLICE_MAX, slice, &got, error);
         for (size_t i = 0; rc == UP_OK && i < got; i++) {
             if (lead.run == 0)
-                lead = (struct lead){.run = slice[i].run, .boot_ms = slice[i].begun.boot_ms};
-            if (is_whole(&lead, &slice[i], window_ms, window_scans))
-                return UP_OK;
+                rc = begin_lead(reader, &slice[i], &lead, error);
+            if (rc != UP_OK || is_whole(&lead, &slice[i], window_ms, window_scans))
+                return rc;
             floor->pos = after = slice[i].pos;
             floor->seq = slice[i].seq;
             floor->run = slice[i].run;

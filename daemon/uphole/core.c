@@ -168,8 +168,8 @@ enum up_rc core_create(const struct core_options *options, struct core **out,
     core->scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *core->scans);
     core->notes = calloc(CORE_NOTES_MAX, sizeof *core->notes);
     core->confirm_book = calloc(CONFIRM_BOOK_MAX, sizeof *core->confirm_book);
-    if (core->scans == NULL || core->notes == NULL || core->confirm_book == NULL || !make_wells(core) ||
-        !core_make_cursors(core)) {
+    if (core->scans == NULL || core->notes == NULL || core->confirm_book == NULL ||
+        !make_wells(core) || !core_make_cursors(core)) {
         core_destroy(core);
         return UP_FAIL(error, UP_E_MEMORY, "no memory for %u wells", options->plan->n_wells);
     }
@@ -372,6 +372,14 @@ void core_refuse(struct core *core)
 {
     core_set_safe(core);
     core->refusing = true;
+}
+
+void core_begin_anew(struct core *core, uint16_t well_index)
+{
+    struct core_well *well = &core->wells[well_index];
+    fold_begin_anew(well->fold);
+    well->begins_anew = true;
+    well->snapshot_due = true;
 }
 
 uint64_t core_run(const struct core *core)

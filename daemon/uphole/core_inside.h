@@ -60,7 +60,7 @@ struct core_well {
     uint64_t newest_pos;
     _Atomic uint64_t newest_seq;
     struct core_live *live;
-    bool begins_anew; /* its next scan is the first under a plan that measures it otherwise */
+    bool begins_anew; /* with its next scan: another plan measures it otherwise, or older rows went */
     uint64_t newest_gap_pos;
     struct stamp batch_begun; /* begun of the first scan of this well in the newest commit */
     struct snapshot snapshot;

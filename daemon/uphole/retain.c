@@ -246,6 +246,9 @@ static void find_floor(struct retain *retain, const struct retain_options *optio
         end_search(retain);
         return;
     }
+    /* What a full disk takes can't wait for whole windows: the rows to come begin anew instead. */
+    if (floor->is_young && floor->run == core_run(options->core))
+        core_begin_anew(options->core, retain->well);
     if (floor->pos != 0)
         retain->removal.n_floors++;
     retain->well++;

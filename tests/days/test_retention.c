@@ -153,6 +153,25 @@ static void rows_stay_while_the_windows_of_those_to_come_need_them(void **state)
     day_destroy(day);
 }
 
+/** Planted defect: what a full journal takes from a young run's windows is not told to the rows to
+ * come (retention-goes-on-untold). */
+static void what_size_takes_of_a_young_run_lets_its_wells_begin_anew(void **state)
+{
+    (void)state;
+    struct kept_records kept = {0};
+    const struct day_options options = {
+        .config = SLOW_GAUGE, .seed = 66, .record = keep_record, .record_context = &kept};
+    struct day *day = day_create(&options);
+    run_hours(day, 1);
+    day->plan->journal.at_most_bytes = size_with_room_for(day, 0);
+    run_hours(day, 2);
+    assert_true(rows_left(day, NULL) < 1800);
+    assert_true(check_late_equals_live(day, &kept, 200, 7) > 1000);
+    check_count("holes", (long long)day_counts_of(day)->record_holes, 0);
+    free(kept.record);
+    day_destroy(day);
+}
+
 /** Planted defect: age takes what nobody has accepted. */
 static void age_takes_nothing_that_was_not_accepted(void **state)
 {
@@ -294,6 +313,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_is_too_old_goes_and_the_rest_is_late_what_it_was_live),
         cmocka_unit_test(rows_stay_while_the_windows_of_those_to_come_need_them),
+        cmocka_unit_test(what_size_takes_of_a_young_run_lets_its_wells_begin_anew),
         cmocka_unit_test(age_takes_nothing_that_was_not_accepted),
         cmocka_unit_test(size_takes_the_oldest_and_counts_what_was_not_accepted),
         cmocka_unit_test(an_interval_under_review_stops_retention_and_says_so),
