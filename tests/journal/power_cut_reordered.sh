@@ -13,7 +13,7 @@ trap 'rm -rf "$scratch"' EXIT
 
 # lose CUTS FAILED_SYNC STOP_AT_FIRST [ARGUMENTS]: prints how many cuts lost something, and how many scans were acknowledged.
 lose() {
-    local cuts=$1 failed=$2 stop=$3 lost=0 i acked newest all=0 fail=0 at write
+    local cuts=$1 failed=$2 stop=$3 lost=0 i acked newest found all=0 fail=0 at write
     shift 3
     for ((i = 1; i <= cuts; i++)); do
         rm -rf "$scratch/journal"
@@ -28,8 +28,12 @@ lose() {
         acked=$(grep -a '^ack [0-9]*$' "$scratch/said" | tail -n 1 | cut -d' ' -f2)
         ((all += ${acked:-0}))
         # "newest S rows N runs R moved M": all that was acknowledged is there, and no file had to be moved aside.
-        newest=$("$writer" "$scratch/journal" --verify 2>/dev/null | sed -n 's/^newest \([0-9]*\) .* moved 0$/\1/p')
-        [ "${newest:--1}" -ge "${acked:-0}" ] || ((lost++))
+        found=$("$writer" "$scratch/journal" --verify 2>&1)
+        newest=$(sed -n 's/^newest \([0-9]*\) .* moved 0$/\1/p' <<<"$found")
+        if [ "${newest:--1}" -lt "${acked:-0}" ]; then
+            ((lost++))
+            ((stop)) || echo "loss: seed $i, failed sync $fail, cut at sync $at or write $write, acknowledged up to ${acked:-nothing}: $found" >&2
+        fi
         ((stop && lost > 0)) && break
     done
     echo "$lost $all"
