@@ -146,9 +146,8 @@ void reserve_after_commit(struct journal *journal)
         return;
     }
     journal_doubt(journal, rc);
-    if (reserve->stuck_since_ms == 0) {
+    if (reserve->stuck_since_ms == 0)
         reserve->stuck_since_ms = clock_boot_ms(&journal->clock);
-    }
 }
 
 /** Pages that a transaction can take without the file system's help. */
