@@ -68,7 +68,9 @@ static bool hear(int fd, struct broker *broker, size_t *at, uint8_t type)
         const uint8_t *packet = broker->heard + *at;
         const size_t head = left >= 2 && (packet[1] & 0x80) != 0 ? 3 : 2;
         const size_t length =
-            left < head ? 0 : head + (head == 2 ? packet[1] : (packet[1] & 0x7Fu) | packet[2] << 7);
+            left < head
+                ? 0
+                : head + (head == 2 ? packet[1] : (packet[1] & 0x7Fu) | (size_t)packet[2] << 7);
         if (length > 0 && left >= length) {
             *at += length;
             if (packet[0] >> 4 == type)
