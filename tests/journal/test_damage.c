@@ -126,8 +126,9 @@ static size_t read_data(const struct rig *rig, uint8_t *data, size_t room)
     return n;
 }
 
-/* Planted defects: the digest is not compared; a block whose data are not what its head says ends
- * the reading; what the frame says of its length is believed, however long (a bomb). */
+/* Planted defects: the digest is not compared (sealed-digest-unread); a block whose data are not
+ * what its head says ends the reading; what the frame says of its length is believed, however long
+ * (a bomb). */
 static void a_damaged_block_is_stepped_over_and_takes_nothing_along(void **state)
 {
     struct rig *rig = *state;
@@ -204,8 +205,9 @@ static size_t tell_all(struct rig *rig, struct ledger *ledger, int seconds, stru
     return told;
 }
 
-/* Planted defects: the row is told again each time that somebody reads; its bounds are those of the
- * whole range, and not the block's; it is forgotten with a restart before it was told. */
+/* Planted defects: the row is told again each time that somebody reads (damage-told-each-time); its
+ * bounds are those of the whole range, and not the block's; it is forgotten with a restart before
+ * it was told. */
 static void a_damaged_block_is_told_once_and_bounded(void **state)
 {
     struct rig *rig = *state;
@@ -266,8 +268,8 @@ static void a_block_with_a_damaged_head_is_bounded_by_its_neighbours(void **stat
     assert_true(damage.first.utc_ms > 0 && damage.last.utc_ms > damage.first.utc_ms);
 }
 
-/* Planted defects: a damaged row goes with its range; it is sealed as if it were sound; sealing
- * ends at it for ever. */
+/* Planted defects: a damaged row goes with its range (sealed-row-lost); it is sealed as if it were
+ * sound (sealed-damaged-row-as-sound); sealing ends at it for ever. */
 static void a_damaged_row_is_never_sealed_and_never_removed(void **state)
 {
     struct rig *rig = *state;
@@ -333,8 +335,35 @@ static struct verdict judge(const struct rig *rig)
     return verdict;
 }
 
-/* Planted defects: the digest leaves out the head, or the digest before; numbers have holes after a
- * restart. */
+/** Block 6 gets a head that says something else, with a check of its own that is right. */
+static void forge_head(const struct rig *rig)
+{
+    char path[160];
+    sqlite3 *db = NULL;
+    sqlite3_stmt *row = NULL;
+    struct sealed_head head;
+    uint8_t bytes[SEALED_HEAD_BYTES];
+    rig_path(rig, JOURNAL_FILE, path);
+    assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+    assert_int_equal(
+        sqlite3_prepare_v2(db, "SELECT head FROM block WHERE number = 6", -1, &row, NULL),
+        SQLITE_OK);
+    assert_int_equal(sqlite3_step(row), SQLITE_ROW);
+    assert_true(sealed_head_read(sqlite3_column_blob(row, 0), SEALED_HEAD_BYTES, &head));
+    sqlite3_finalize(row);
+    head.last_seq++;
+    sealed_head_write(&head, bytes);
+    assert_int_equal(
+        sqlite3_prepare_v2(db, "UPDATE block SET head = ?1 WHERE number = 6", -1, &row, NULL),
+        SQLITE_OK);
+    sqlite3_bind_blob(row, 1, bytes, sizeof bytes, SQLITE_STATIC);
+    assert_int_equal(sqlite3_step(row), SQLITE_DONE);
+    sqlite3_finalize(row);
+    sqlite3_close(db);
+}
+
+/* Planted defects: the digest leaves out the head (sealed-digest-without-head), or the digest
+ * before (sealed-digest-without-before); numbers have holes after a restart. */
 static void one_value_fixes_all_sealed_history(void **state)
 {
     static const struct {
@@ -359,6 +388,7 @@ static void one_value_fixes_all_sealed_history(void **state)
          0},
         {"another past", "UPDATE block SET before = zeroblob(32) WHERE number = 6", 1, 1},
         {"another digest", "UPDATE block SET digest = zeroblob(32) WHERE number = 6", 1, 1},
+        {"a forged head", NULL, 1, 0},
     };
     struct rig *rig = *state;
     start_sealed(rig);
@@ -374,7 +404,10 @@ static void one_value_fixes_all_sealed_history(void **state)
     check_count("broken", (long long)whole.broken, 0);
     for (size_t i = 0; i < sizeof CHANGES / sizeof *CHANGES; i++) {
         rig_execute(rig, "CREATE TABLE kept AS SELECT * FROM block");
-        rig_execute(rig, CHANGES[i].sql);
+        if (CHANGES[i].sql != NULL)
+            rig_execute(rig, CHANGES[i].sql);
+        else
+            forge_head(rig);
         const struct verdict verdict = judge(rig);
         if (verdict.damaged != CHANGES[i].damaged || verdict.broken < CHANGES[i].broken)
             fail_msg("%s: %zu damaged, %zu broken", CHANGES[i].what, verdict.damaged,
@@ -385,7 +418,7 @@ static void one_value_fixes_all_sealed_history(void **state)
     check_count("restored", (long long)judge(rig).broken, 0);
 }
 
-/* Planted defect: the chain begins anew where no block is left. */
+/* Planted defect: the chain begins anew where no block is left (sealed-chain-anew). */
 static void the_chain_holds_from_its_first_kept_block_and_goes_on_when_none_is_left(void **state)
 {
     struct rig *rig = *state;
@@ -399,6 +432,9 @@ static void the_chain_holds_from_its_first_kept_block_and_goes_on_when_none_is_l
                 memcmp(kept.chain.digest, whole.chain.digest, 32), 0);
     rig_execute(rig, "DELETE FROM block");
     check_count("none", (long long)judge(rig).chain.first, 0);
+    rig_kill(rig); /* it knows nothing of them but what the file says */
+    rig_start(rig, BOOT_A);
+    journal_set_sealing(rig->journal, &SOON);
     append_some(rig, 120);
     seal_all(rig);
     const struct verdict after = judge(rig);
