@@ -193,6 +193,23 @@ void run_keep_journal(struct well_side *side)
     keep_room(side);
 }
 
+void run_try_journal_once_more(struct well_side *side)
+{
+    struct up_error error = {0};
+    uint64_t run = 0;
+    if (!core_journal_refuses(side->core) || side->stand_in.is_used || side->begins_anew)
+        return;
+    const struct stamp began = stamp_take(&side->clock, &side->watch);
+    if (journal_reopen(side->journal, &error) != UP_OK ||
+        journal_checkpoint(side->journal, &error) != UP_OK || journal_is_another(side->journal) ||
+        journal_begin_run(side->journal, &began, &run, &error) != UP_OK)
+        return; /* the end of the run says so */
+    side->began = began;
+    side->run = run;
+    core_new_run(side->core, run, began.boot_ms * 1000);
+    core_flush(side->core);
+}
+
 void run_cancel_check(struct well_side *side)
 {
     if (side->checking) {
