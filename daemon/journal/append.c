@@ -274,7 +274,9 @@ enum up_rc journal_append(struct journal *journal, struct batch *batch, struct u
             "the journal %s was removed or replaced while in use: nothing more is written into it",
             journal->path);
     }
-    enum up_rc checked = check_batch(journal, batch, error);
+    enum up_rc checked = journal_settle_doubt(journal, error);
+    if (checked == UP_OK)
+        checked = check_batch(journal, batch, error);
     if (checked != UP_OK) {
         take_back(batch);
         return checked;

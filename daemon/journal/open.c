@@ -170,6 +170,13 @@ static enum up_rc connect_journal(struct journal *journal, struct up_error *erro
         return why.rc;
     }
     sync_directory(journal);
+    atomic_store(&journal->in_doubt, false);
+    const struct last_run *last = &journal->last;
+    if (!last->exists || strcmp(last->boot_id, journal->boot_id) == 0) { /* a boot forgets */
+        const enum up_rc rc = journal_write_again(journal, error);
+        if (rc != UP_OK)
+            return rc;
+    }
     if (moved[0] == '\0')
         return UP_OK;
     const char *name = strrchr(moved, '/');

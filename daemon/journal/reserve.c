@@ -16,8 +16,6 @@
 #include <sys/statvfs.h>
 #include <unistd.h>
 
-#define PAGE_BYTES 4096
-#define FRAME_BYTES (PAGE_BYTES + 24)
 #define LOG_SPARE_FRAMES 256 /* one transaction may begin when the log is all but full */
 
 const char RESERVE_SCHEMA_SQL[] =
@@ -137,7 +135,7 @@ void reserve_after_commit(struct journal *journal)
 {
     struct reserve *reserve = &journal->reserve;
     int in_log = 0, in_file = 0;
-    if (reserve->frames < reserve->checkpoint_at ||
+    if (atomic_load(&journal->in_doubt) || reserve->frames < reserve->checkpoint_at ||
         (reserve->grows && reserve->frames < reserve->log_frames))
         return;
     const int rc = sqlite3_wal_checkpoint_v2(journal->store.db, "main", SQLITE_CHECKPOINT_PASSIVE,
@@ -145,9 +143,11 @@ void reserve_after_commit(struct journal *journal)
     if (rc == SQLITE_OK && in_log == in_file) {
         reserve->stuck_since_ms = 0;
         look_at_tail(journal);
-    } else if (reserve->stuck_since_ms == 0) {
-        reserve->stuck_since_ms = clock_boot_ms(&journal->clock);
+        return;
     }
+    journal_doubt(journal, rc);
+    if (reserve->stuck_since_ms == 0)
+        reserve->stuck_since_ms = clock_boot_ms(&journal->clock);
 }
 
 /** Pages that a transaction can take without the file system's help. */

@@ -22,6 +22,8 @@ struct up_error;
 
 extern const char RESERVE_SCHEMA_SQL[]; /* IF NOT EXISTS: added to journals made before */
 
+#define PAGE_BYTES 4096
+#define FRAME_BYTES (PAGE_BYTES + 24) /* a page in the write-ahead log */
 #define RESERVE_MOST_BYTES 4194304u
 #define RESERVE_LEAST_BYTES 1048576u
 #define RESERVE_PARTS 16
@@ -31,7 +33,7 @@ extern const char RESERVE_SCHEMA_SQL[]; /* IF NOT EXISTS: added to journals made
 #define RESERVE_LEFT_MAX 8
 
 struct reserve {
-    int fd; /* for fallocate alone; -1: none, and no tail */
+    int fd; /* of the file, for fallocate and write_again.c; -1: none, and no tail */
     int left[RESERVE_LEFT_MAX];
     unsigned n_left;        /* of files that were replaced */
     uint64_t wanted;        /* bytes in the table */

@@ -17,7 +17,7 @@
 #define CANCEL_TRIES 200
 #define CANCEL_PAUSE_MS 10
 
-enum up_rc store_checkpoint(struct store *store, struct up_error *error)
+static int checkpoint_store(struct store *store)
 {
     int rc = SQLITE_BUSY;
     for (int i = 0; i < CHECKPOINT_TRIES; i++) {
@@ -25,12 +25,21 @@ enum up_rc store_checkpoint(struct store *store, struct up_error *error)
         rc = sqlite3_wal_checkpoint_v2(store->db, "main", SQLITE_CHECKPOINT_PASSIVE, &in_wal,
                                        &in_file);
         if (rc == SQLITE_OK && in_wal == in_file)
-            return UP_OK;
+            return SQLITE_OK;
         if (rc != SQLITE_OK && (rc & 0xFF) != SQLITE_BUSY)
             break;
         rc = SQLITE_BUSY; /* a reader still needs the file as it was: readers take short slices */
         sqlite3_sleep(CHECKPOINT_PAUSE_MS);
     }
+    return rc;
+}
+
+static enum up_rc checkpoint(struct journal *journal, struct store *store, struct up_error *error)
+{
+    const int rc = checkpoint_store(store);
+    if (rc == SQLITE_OK)
+        return UP_OK;
+    journal_doubt(journal, rc);
     return store_fail(store, rc, "bring its write-ahead log into the file", error);
 }
 
@@ -38,7 +47,7 @@ enum up_rc journal_checkpoint(struct journal *journal, struct up_error *error)
 {
     if (journal->store.db == NULL)
         return UP_FAIL(error, UP_E_DISK, "the journal %s is not open", journal->path);
-    return store_checkpoint(&journal->store, error);
+    return checkpoint(journal, &journal->store, error);
 }
 
 /** The first complaint of quick_check, or "ok". */
@@ -95,7 +104,7 @@ static enum up_rc check_store(struct journal *journal, struct store *store, stru
         return store_fail(store, rc, "be checked", error);
     }
     if (is_sound)
-        return store_checkpoint(store, error);
+        return checkpoint(journal, store, error);
     atomic_store(&journal->damaged, true);
     return UP_FAIL(error, UP_E_DISK, "the journal %s is damaged (%s)", journal->path, complaint);
 }
@@ -113,7 +122,12 @@ enum up_rc journal_make_safe(struct journal *journal, struct up_error *error)
     }
     enum up_rc result = UP_E_DISK; /* called off before it began */
     if (set_checking(journal, store.db))
-        result = check_store(journal, &store, error);
+        result = atomic_load(&journal->in_doubt)
+                     ? UP_FAIL(error, UP_E_DISK,
+                               "the disk failed to take a part of the journal %s, which is written "
+                               "again first",
+                               journal->path)
+                     : check_store(journal, &store, error);
     const bool wanted = set_checking(journal, NULL);
     if (!wanted && result == UP_E_DISK && !atomic_load(&journal->damaged))
         result =

@@ -15,8 +15,10 @@
  *  2. seq of a well is +1 from scan to scan, across runs; it follows from the rows alone (a mark
  *     only shortens the walk).
  *  3. A scan row never changes; check is a CRC-32 over all that it says.
- *  4. Only SQLite opens the database's files: any other descriptor's close would drop its locks.
- *     One that is opened for room outlives every connection (reserve.c).
+ *  4. Only SQLite opens the database's file: any other descriptor's close would drop its locks.
+ *     One that is opened for room outlives every connection (reserve.c). The log bears no locks.
+ *  5. A row that is read may never have been synced. Nothing is checkpointed or committed behind
+ *     such rows before they were written again (write_again.c).
  */
 #ifndef UPHOLE_JOURNAL_STORE_H
 #define UPHOLE_JOURNAL_STORE_H
@@ -184,6 +186,7 @@ struct journal {
     size_t tidy_step;           /* retention.c */
     uint64_t ledger_most;       /* revisions that the ledger keeps; 0: as many as by default */
     _Atomic bool damaged;       /* quick_check found damage: the next reopen moves the file aside */
+    _Atomic bool in_doubt;      /* write_again.c: the sync of a checkpoint failed */
     pthread_mutex_t check_lock; /* over the two below */
     sqlite3 *checking;          /* connection of the check that is under way, or NULL */
     bool check_cancelled;
@@ -197,6 +200,14 @@ struct journal {
 enum store_verdict journal_load_state(struct journal *journal, struct up_error *error);
 enum store_verdict journal_load_last_run(struct journal *journal, struct up_error *error);
 struct journal_well *journal_find_well(struct journal *journal, uint16_t number);
+/** write_again.c: after this what can be read of the log is what the disk holds, whatever sync
+ * failed before. For the writer that has just connected, before any checkpoint. UP_E_DISK. */
+enum up_rc journal_write_again(struct journal *journal, struct up_error *error);
+/** The result of a checkpoint, from any thread: after a failed sync none is made until
+ * journal_settle_doubt. */
+void journal_doubt(struct journal *journal, int rc);
+/** Before a transaction of the writer: writes again what is in doubt; poisons where it can't. */
+enum up_rc journal_settle_doubt(struct journal *journal, struct up_error *error);
 /** True (and poisons) where the file or its WAL lost its name under us. */
 bool journal_has_moved(struct journal *journal);
 /** note.c: the batch's notes, before its gaps. Returns SQLite's result. */
@@ -218,7 +229,5 @@ void sealer_free(struct journal *journal);
  */
 int damage_found(struct journal *journal, uint8_t kind, uint64_t number);
 int damage_told(struct journal *journal, const struct journal_damage *damage, uint64_t pos);
-/** PASSIVE until all of the WAL as it stood is in the file and synced. */
-enum up_rc store_checkpoint(struct store *store, struct up_error *error);
 
 #endif

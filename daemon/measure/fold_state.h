@@ -308,6 +308,12 @@ void judge_units(struct fold *fold, struct scan_context *context, struct fact *f
 void unit_load_fact(struct fold *fold, const struct fact *fact);
 /** Keeps the newest alone, to be made a fact again. */
 void unit_forget_run(struct unit_memory *memory);
+/**
+ * Makes room for a row at place `at` of `n` rows in the order of time, oldest first; where `most`
+ * stand there the oldest goes. Returns the row's place (its content is the caller's to write), or
+ * -1: it is older than all that fit.
+ */
+int unit_make_room(void *rows, size_t row_size, uint8_t *n, unsigned most, unsigned at);
 
 /* unit_setting.c */
 /** What the unit-setting registers say; `trusted`: what is in this scan counts, else only what the

@@ -160,11 +160,24 @@ static uint8_t cause_of(const struct scan_context *context, const struct channel
 
 /* ---- memory ---- */
 
-static struct confirm_memory *memory_of(struct fold *fold, unsigned point)
+/** NULL: nothing was ever confirmed of the point. */
+static const struct confirm_memory *memory_of(const struct fold *fold, unsigned point)
 {
     return point < POINT_COUNT && fold->confirm_place[point] > 0
                ? &fold->confirm[fold->confirm_place[point] - 1]
                : 0;
+}
+
+/** The same to be written; made where there is room. */
+static struct confirm_memory *memory_for(struct fold *fold, unsigned point)
+{
+    if (fold->confirm_place[point] == 0) {
+        if (fold->n_confirm == CONFIRM_POINTS_MAX)
+            return 0;
+        fold->confirm[fold->n_confirm++] = (struct confirm_memory){.point = (uint16_t)point};
+        fold->confirm_place[point] = fold->n_confirm;
+    }
+    return &fold->confirm[fold->confirm_place[point] - 1];
 }
 
 /** In the order of time; of one run. */
@@ -179,17 +192,10 @@ static void remember(struct confirm_memory *memory, const struct confirm_held *h
         memory->held[at - 1] = *held;
         return;
     }
-    if (memory->n == CONFIRM_HELD_MAX) {
-        if (at == 0)
-            return;
-        memmove(&memory->held[0], &memory->held[1], (size_t)(at - 1) * sizeof memory->held[0]);
-        memory->held[at - 1] = *held;
-        return;
-    }
-    memmove(&memory->held[at + 1], &memory->held[at],
-            (size_t)(memory->n - at) * sizeof memory->held[0]);
-    memory->held[at] = *held;
-    memory->n++;
+    const int place =
+        unit_make_room(memory->held, sizeof memory->held[0], &memory->n, CONFIRM_HELD_MAX, at);
+    if (place >= 0)
+        memory->held[place] = *held;
 }
 
 void confirm_load_fact(struct fold *fold, const struct fact *fact)
@@ -198,15 +204,9 @@ void confirm_load_fact(struct fold *fold, const struct fact *fact)
     if (fact->source >= SOURCE_KINDS || fact->point == POINT_NONE || fact->point >= POINT_COUNT ||
         !value_of_fact(fact, &value) || (fold->run != 0 && fact->run != fold->run))
         return;
-    struct confirm_memory *memory = memory_of(fold, fact->point);
-    if (memory == 0) {
-        if (fold->n_confirm == CONFIRM_POINTS_MAX)
-            return;
-        memory = &fold->confirm[fold->n_confirm++];
-        memset(memory, 0, sizeof *memory);
-        memory->point = fact->point;
-        fold->confirm_place[fact->point] = fold->n_confirm;
-    }
+    struct confirm_memory *memory = memory_for(fold, fact->point);
+    if (memory == 0)
+        return;
     memory->source = fact->source;
     remember(memory, &(struct confirm_held){.value = value,
                                             .run = fact->run,
@@ -229,9 +229,7 @@ void confirm_forget_run(struct fold *fold)
 
 void fold_confirmation(const struct fold *fold, unsigned point, struct confirmation *out)
 {
-    const struct confirm_memory *memory = point < POINT_COUNT && fold->confirm_place[point] > 0
-                                              ? &fold->confirm[fold->confirm_place[point] - 1]
-                                              : 0;
+    const struct confirm_memory *memory = memory_of(fold, point);
     *out = (struct confirmation){.state = CONFIRMED_NOT};
     if (memory != 0 && memory->n > 0)
         *out =
@@ -301,9 +299,7 @@ bool fold_confirm(const struct fold *fold, const struct plan *plan, const struct
                   const struct scan *newest, unsigned point, uint8_t state,
                   const struct unit_tie *tie, struct fact *out)
 {
-    const struct confirm_memory *memory = point < POINT_COUNT && fold->confirm_place[point] > 0
-                                              ? &fold->confirm[fold->confirm_place[point] - 1]
-                                              : 0;
+    const struct confirm_memory *memory = memory_of(fold, point);
     const int64_t since = newest->begun.boot_ms + 1; /* scans of a source are further apart */
     const int64_t window = since - fold_window_of(plan, well).ms;
     unsigned n = 0;

@@ -133,6 +133,19 @@ void unit_forget_run(struct unit_memory *memory)
     memory->n = 1;
 }
 
+int unit_make_room(void *rows, size_t row_size, uint8_t *n, unsigned most, unsigned at)
+{
+    unsigned char *bytes = rows;
+    if (*n < most) {
+        memmove(bytes + (at + 1) * row_size, bytes + at * row_size, (*n - at) * row_size);
+        (*n)++;
+        return (int)at;
+    }
+    if (at > 0)
+        memmove(bytes, bytes + row_size, (at - 1) * row_size);
+    return (int)at - 1;
+}
+
 /** In the order of boot time; of an earlier run only the newest stays, first. */
 static void remember_held(struct unit_memory *memory, const struct unit_held *held)
 {
@@ -145,17 +158,10 @@ static void remember_held(struct unit_memory *memory, const struct unit_held *he
     if (at < memory->n && memory->held[at].run == held->run &&
         memory->held[at].boot_ms == held->boot_ms)
         return;
-    if (memory->n == UNIT_HELD_MAX) {
-        if (at == 0)
-            return;
-        memmove(&memory->held[0], &memory->held[1], (size_t)(at - 1) * sizeof memory->held[0]);
-        memory->held[at - 1] = *held;
-        return;
-    }
-    memmove(&memory->held[at + 1], &memory->held[at],
-            (size_t)(memory->n - at) * sizeof memory->held[0]);
-    memory->held[at] = *held;
-    memory->n++;
+    const int place =
+        unit_make_room(memory->held, sizeof memory->held[0], &memory->n, UNIT_HELD_MAX, at);
+    if (place >= 0)
+        memory->held[place] = *held;
 }
 
 void unit_load_fact(struct fold *fold, const struct fact *fact)

@@ -21,6 +21,28 @@ int answer(struct answer *answer, int code, const char *format, ...)
     return code;
 }
 
+/** Bytes of the text's beginning that fit and end with a whole character of UTF-8. */
+static size_t fitting(const char *text, size_t most)
+{
+    size_t n = strlen(text);
+    if (n <= most)
+        return n;
+    for (n = most; n > 0 && ((unsigned char)text[n] & 0xC0) == 0x80;)
+        n--;
+    return n;
+}
+
+void by_hand_who(const char *role, const char *name, char *into, size_t room)
+{
+    if (role[0] == '\0') {
+        snprintf(into, room, "%.*s", (int)fitting(name, room - 1), name);
+        return;
+    }
+    const size_t both = room - sizeof " ()", least = both / 3, wanted = strlen(role);
+    const size_t named = fitting(name, wanted < both - least ? both - wanted : least);
+    snprintf(into, room, "%.*s (%.*s)", (int)fitting(role, both - named), role, (int)named, name);
+}
+
 bool by_hand_word(const char **at, char *into, size_t room)
 {
     const size_t length = strcspn(*at, " ");

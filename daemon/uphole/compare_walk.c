@@ -130,7 +130,7 @@ static enum typed next_line(struct keyboard *keyboard, char line[static LINE_MAX
         }
         const ssize_t got = read(STDIN_FILENO, keyboard->buffer + keyboard->n,
                                  sizeof keyboard->buffer - keyboard->n);
-        if (got <= 0 && errno != EINTR)
+        if (got == 0 || (got < 0 && errno != EINTR)) /* the keyboard's end leaves errno alone */
             return TYPED_END;
         keyboard->n += got > 0 ? (size_t)got : 0;
     }

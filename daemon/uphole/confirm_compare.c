@@ -34,11 +34,10 @@ static int look_at_now(struct core *core, const struct asked *asked, const struc
     if (fits)
         return 0;
     const struct quality_row *row = quality_find(quality);
-    return confirm_say(
-        to, EX_UNAVAILABLE,
-        "%s of %s has no fresh value to compare with: it is %s (%s). Confirm it once it "
-        "is read again.",
-        asked->point, asked->well, row->name, row->meaning);
+    return answer(to, EX_UNAVAILABLE,
+                  "%s of %s has no fresh value to compare with: it is %s (%s). Confirm it once it "
+                  "is read again.",
+                  asked->point, asked->well, row->name, row->meaning);
 }
 
 static int look_at_doubts(struct core *core, const struct asked *asked, const struct stamp *now,
@@ -52,9 +51,8 @@ static int look_at_doubts(struct core *core, const struct asked *asked, const st
         if (found[i].finding.point != about->point || !unit_is_in_doubt(&found[i]) ||
             unit_words(core->options.plan, about->well->plan, now->utc_ms, &found[i], words) == 0)
             continue;
-        return confirm_say(to, EX_DATAERR,
-                           "The unit of %s is in doubt, so it can't be confirmed. %s", asked->point,
-                           words);
+        return answer(to, EX_DATAERR, "The unit of %s is in doubt, so it can't be confirmed. %s",
+                      asked->point, words);
     }
     return 0;
 }
@@ -136,12 +134,11 @@ static int compare(const struct asked *asked, struct about *about, const struct 
     const struct point *point = point_get(about->point);
     const int64_t age_ms = about->at_utc_ms - around->before.begun.utc_ms;
     if (!around->has_before || age_ms > (int64_t)about->entry->stale_limit_ms)
-        return confirm_say(
-            to, EX_UNAVAILABLE,
-            "No scan just before %s holds a value of %s under the configuration in "
-            "force. Read the screen again, and confirm at once or give its time with "
-            "--at.",
-            stamp_to_short_text(about->at_utc_ms, when), asked->point);
+        return answer(to, EX_UNAVAILABLE,
+                      "No scan just before %s holds a value of %s under the configuration in "
+                      "force. Read the screen again, and confirm at once or give its time with "
+                      "--at.",
+                      stamp_to_short_text(about->at_utc_ms, when), asked->point);
     about->scan = around->before;
     about->read = around->value_before;
     double off = fabs(about->shown - about->read);
@@ -156,7 +153,7 @@ static int compare(const struct asked *asked, struct about *about, const struct 
     confirm_number_in(asked, about, about->read, read);
     number_to_text(about->read, point->resolution, ours);
     number_to_text(about->shown, point->resolution, shown);
-    return confirm_say(
+    return answer(
         to, EX_DATAERR,
         "The screen says %s %s (%s %s), but Uphole read %s %s (%s %s) at %s: nothing is "
         "confirmed. Read the screen again; if they still differ, the unit or the register "
@@ -176,15 +173,15 @@ int confirm_compare(struct core *core, const struct asked *asked, const struct s
     int code = 0;
     if (about->at_utc_ms > now->utc_ms + 1000 || now->utc_ms - about->at_utc_ms > CONFIRM_BACK_MS) {
         free(around);
-        return confirm_say(to, EX_USAGE,
-                           "The moment %s lies %s; a screen is compared with scans of the last 30 "
-                           "minutes.",
-                           asked->at, about->at_utc_ms > now->utc_ms ? "ahead" : "too far back");
+        return answer(to, EX_USAGE,
+                      "The moment %s lies %s; a screen is compared with scans of the last 30 "
+                      "minutes.",
+                      asked->at, about->at_utc_ms > now->utc_ms ? "ahead" : "too far back");
     }
     if (around == NULL ||
         journal_reader_open(core->options.plan->journal.path, &reader, &error) != UP_OK ||
         find_scans(core, reader, about, back_ms, around, &error) != UP_OK)
-        code = confirm_say(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
+        code = answer(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
     if (code == 0)
         code = compare(asked, about, around, to);
     journal_reader_close(reader);

@@ -16,42 +16,24 @@
 #include <string.h>
 #include <sysexits.h>
 
-__attribute__((format(printf, 3, 4))) int confirm_say(struct answer *answer, int code,
-                                                      const char *format, ...)
-{
-    va_list values;
-    va_start(values, format);
-    vsnprintf(answer->text, answer->room, format, values);
-    va_end(values);
-    return code;
-}
-
-static bool word(const char **at, char into[static WORD_MAX])
-{
-    const size_t length = strcspn(*at, " ");
-    if (length == 0 || length >= WORD_MAX)
-        return false;
-    memcpy(into, *at, length);
-    into[length] = '\0';
-    *at += length + ((*at)[length] == ' ');
-    return true;
-}
-
 static int read_words(const char *at, struct asked *asked, struct answer *to)
 {
     static const char FORM[] =
         "A unit is confirmed with the well, the point, and what the screen says, as 1790 psi, and "
         "with the role of who read it.";
-    if (!word(&at, asked->well) || !word(&at, asked->point) || !word(&at, asked->at))
-        return confirm_say(to, EX_USAGE, "%s", FORM);
+    if (!by_hand_word(&at, asked->well, sizeof asked->well) ||
+        !by_hand_word(&at, asked->point, sizeof asked->point) ||
+        !by_hand_word(&at, asked->at, sizeof asked->at))
+        return answer(to, EX_USAGE, "%s", FORM);
     asked->withdraw = strcmp(asked->at, "withdraw") == 0;
-    if (!asked->withdraw && (!word(&at, asked->number) || !word(&at, asked->unit)))
-        return confirm_say(to, EX_USAGE, "%s", FORM);
+    if (!asked->withdraw && (!by_hand_word(&at, asked->number, sizeof asked->number) ||
+                             !by_hand_word(&at, asked->unit, sizeof asked->unit)))
+        return answer(to, EX_USAGE, "%s", FORM);
     if (at[0] == '\0' || strspn(at, " ") == strlen(at) || strlen(at) > CONFIRM_ROLE_MAX)
-        return confirm_say(to, EX_USAGE,
-                           "Say with --by in which role you read the screen, in at most %d bytes: "
-                           "technician, operations engineer.",
-                           CONFIRM_ROLE_MAX);
+        return answer(to, EX_USAGE,
+                      "Say with --by in which role you read the screen, in at most %d bytes: "
+                      "technician, operations engineer.",
+                      CONFIRM_ROLE_MAX);
     snprintf(asked->role, sizeof asked->role, "%s", at);
     return 0;
 }
@@ -64,22 +46,21 @@ static int find_names(struct core *core, const struct asked *asked, int64_t now_
     while (w < plan->n_wells && strcmp(plan->wells[w].id, asked->well) != 0)
         w++;
     if (w == plan->n_wells)
-        return confirm_say(to, EX_NOINPUT,
-                           "There is no well '%.40s'. 'uphole status' shows those that there are.",
-                           asked->well);
+        return answer(to, EX_NOINPUT,
+                      "There is no well '%.40s'. 'uphole status' shows those that there are.",
+                      asked->well);
     about->well = &core->wells[w];
     about->point = point_find(asked->point, strlen(asked->point));
     if (about->point == 0)
-        return confirm_say(
-            to, EX_NOINPUT,
-            "'%.60s' is no point. 'uphole confirm %s --list' shows those that can be "
-            "confirmed.",
-            asked->point, asked->well);
+        return answer(to, EX_NOINPUT,
+                      "'%.60s' is no point. 'uphole confirm %s --list' shows those that can be "
+                      "confirmed.",
+                      asked->point, asked->well);
     about->at_utc_ms = now_utc_ms;
     if (!asked->withdraw && strcmp(asked->at, "-") != 0 &&
         !stamp_from_text(asked->at, strlen(asked->at), &about->at_utc_ms))
-        return confirm_say(
-            to, EX_USAGE, "'%.60s' is no time; expected one like 2031-03-01T06:00:05Z.", asked->at);
+        return answer(to, EX_USAGE, "'%.60s' is no time; expected one like 2031-03-01T06:00:05Z.",
+                      asked->at);
     for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS && about->channel == NULL; s++) {
         about->entry = plan_entry_at(&plan->wells[w], s, about->at_utc_ms);
         about->source = s;
@@ -87,14 +68,13 @@ static int find_names(struct core *core, const struct asked *asked, int64_t now_
             about->channel = map_channel(&plan->maps[about->entry->map], about->point);
     }
     if (about->channel == NULL)
-        return confirm_say(to, EX_NOINPUT, "No map of %s holds %s, so there is nothing to confirm.",
-                           asked->well, asked->point);
+        return answer(to, EX_NOINPUT, "No map of %s holds %s, so there is nothing to confirm.",
+                      asked->well, asked->point);
     if (!point_needs_confirmation(about->point))
-        return confirm_say(
-            to, EX_DATAERR,
-            "%s is a %s, which needs no confirmation: only pressures, temperatures and "
-            "vibration do.",
-            asked->point, quantity_name(point_get(about->point)->kind));
+        return answer(to, EX_DATAERR,
+                      "%s is a %s, which needs no confirmation: only pressures, temperatures and "
+                      "vibration do.",
+                      asked->point, quantity_name(point_get(about->point)->kind));
     return 0;
 }
 
@@ -103,21 +83,19 @@ static int read_screen(const struct asked *asked, struct about *about, struct an
     const enum quantity kind = point_get(about->point)->kind;
     double number, step;
     if (!confirm_number(asked->number, &number, &step))
-        return confirm_say(
-            to, EX_USAGE,
-            "'%.40s' is no number as a screen shows it; expected one like 1790 or 12.34.",
-            asked->number);
+        return answer(to, EX_USAGE,
+                      "'%.40s' is no number as a screen shows it; expected one like 1790 or 12.34.",
+                      asked->number);
     about->unit = unit_find(asked->unit, strlen(asked->unit), kind);
     if (about->unit == 0) {
         const unit_number other = unit_find(asked->unit, strlen(asked->unit), QUANTITY_NONE);
         return other != 0
-                   ? confirm_say(to, EX_DATAERR, "%s is a %s, and %.40s is a unit of %s.",
-                                 asked->point, quantity_name(kind), asked->unit,
-                                 quantity_name(unit_get(other)->kind))
-                   : confirm_say(to, EX_DATAERR,
-                                 "'%.40s' is no unit that is known here; write it as the screen "
-                                 "does: psi, kPa, bar, kgf/cm2, degC, degF, g, m/s2.",
-                                 asked->unit);
+                   ? answer(to, EX_DATAERR, "%s is a %s, and %.40s is a unit of %s.", asked->point,
+                            quantity_name(kind), asked->unit, quantity_name(unit_get(other)->kind))
+                   : answer(to, EX_DATAERR,
+                            "'%.40s' is no unit that is known here; write it as the screen "
+                            "does: psi, kPa, bar, kgf/cm2, degC, degF, g, m/s2.",
+                            asked->unit);
     }
     about->shown = unit_convert(number, about->unit, point_unit(about->point));
     return 0;
@@ -182,19 +160,17 @@ static void tie_words(const struct core *core, const struct about *about,
 
 static int refuse_store(struct answer *to)
 {
-    return confirm_say(
-        to, EX_TEMPFAIL,
-        "The confirmation could not be stored, so it does not hold. Try again; 'uphole "
-        "status' says how the journal is.");
+    return answer(to, EX_TEMPFAIL,
+                  "The confirmation could not be stored, so it does not hold. Try again; 'uphole "
+                  "status' says how the journal is.");
 }
 
 static int refuse_often(const struct asked *asked, struct answer *to)
 {
-    return confirm_say(
-        to, EX_TEMPFAIL,
-        "The unit of %s was confirmed several times within a short while already. Wait "
-        "until the surface unit's setting stays as it is, an hour or two.",
-        asked->point);
+    return answer(to, EX_TEMPFAIL,
+                  "The unit of %s was confirmed several times within a short while already. Wait "
+                  "until the surface unit's setting stays as it is, an hour or two.",
+                  asked->point);
 }
 
 static int give(struct core *core, const char *who, const struct asked *asked,
@@ -217,11 +193,11 @@ static int give(struct core *core, const char *who, const struct asked *asked,
              asked->point, asked->number, unit_get(about->unit)->name, read,
              unit_get(about->unit)->name, stamp_to_short_text(about->scan.begun.utc_ms, when),
              asked->role, tied);
-    snprintf(by, sizeof by, "%.22s (%.13s)", asked->role, who);
+    by_hand_who(asked->role, who, by, sizeof by);
     if (!store(core, about, &fact, "unit_confirmed", by, text))
         return refuse_store(to);
     note_words(core, about, by, text, now->utc_ms, false);
-    return confirm_say(
+    return answer(
         to, 0,
         "%s of %s is confirmed from the next scan on: the screen says %s %s, Uphole read "
         "%s %s at %s; by %s (%s).%s",
@@ -239,33 +215,31 @@ static int withdraw(struct core *core, const char *who, const struct asked *aske
     struct scan newest = about->well->newest_scan[about->source];
     fold_confirmation(about->well->fold, about->point, &held);
     if (held.state != CONFIRMED_HOLDS)
-        return confirm_say(
-            to, EX_DATAERR,
-            "%s of %s is not confirmed by a person, so there is nothing to withdraw%s.",
-            asked->point, asked->well,
-            about->entry->confirmed_units[about->point]
-                ? "; it stands in confirmed_units of the configuration"
-                : "");
+        return answer(to, EX_DATAERR,
+                      "%s of %s is not confirmed by a person, so there is nothing to withdraw%s.",
+                      asked->point, asked->well,
+                      about->entry->confirmed_units[about->point]
+                          ? "; it stands in confirmed_units of the configuration"
+                          : "");
     if (newest.outcome == OUTCOME_NONE)
-        return confirm_say(to, EX_UNAVAILABLE,
-                           "%s was not read yet in this run. Withdraw it once it was.",
-                           asked->point);
+        return answer(to, EX_UNAVAILABLE,
+                      "%s was not read yet in this run. Withdraw it once it was.", asked->point);
     if (!fold_confirm(about->well->fold, core->options.plan, about->well->plan, &newest,
                       about->point, CONFIRMED_WITHDRAWN, &held.tie, &fact))
         return refuse_often(asked, to);
     snprintf(text, sizeof text, "%s %s: the confirmation was withdrawn by %s.", asked->well,
              asked->point, asked->role);
-    snprintf(by, sizeof by, "%.22s (%.13s)", asked->role, who);
+    by_hand_who(asked->role, who, by, sizeof by);
     if (!store(core, about, &fact, "unit_lapsed", by, text))
         return refuse_store(to);
     note_words(core, about, by, text, now->utc_ms, true);
-    return confirm_say(
-        to, 0,
-        "The confirmation of %s of %s is withdrawn by %s (%s): from the next scan on it "
-        "is unit_unconfirmed again%s.",
-        asked->point, asked->well, asked->role, who,
-        about->entry->confirmed_units[about->point] ? " where confirmed_units doesn't hold it"
-                                                    : "");
+    return answer(to, 0,
+                  "The confirmation of %s of %s is withdrawn by %s (%s): from the next scan on it "
+                  "is unit_unconfirmed again%s.",
+                  asked->point, asked->well, asked->role, who,
+                  about->entry->confirmed_units[about->point]
+                      ? " where confirmed_units doesn't hold it"
+                      : "");
 }
 
 int confirm_by_hand(struct core *core, const char *who, const char *arguments, char *text,
@@ -275,7 +249,7 @@ int confirm_by_hand(struct core *core, const char *who, const char *arguments, c
     struct asked asked = {0};
     struct about *about = calloc(1, sizeof *about);
     if (about == NULL)
-        return confirm_say(&to, EX_OSERR, "No memory for this order.");
+        return answer(&to, EX_OSERR, "No memory for this order.");
     int code = read_words(arguments, &asked, &to);
     const struct stamp now = stamp_take(core->options.clock, &core->watch);
     if (code == 0)
@@ -285,8 +259,8 @@ int confirm_by_hand(struct core *core, const char *who, const char *arguments, c
     if (code == 0 && !core->refusing)
         core_commit(core, false); /* what is in hand becomes rows: the fact belongs to the newest */
     if (code == 0 && core->refusing)
-        code = confirm_say(&to, EX_TEMPFAIL,
-                           "The disk refuses to store, so nothing can be confirmed now.");
+        code =
+            answer(&to, EX_TEMPFAIL, "The disk refuses to store, so nothing can be confirmed now.");
     if (code == 0 && asked.withdraw) {
         code = withdraw(core, who, &asked, &now, about, &to);
         free(about);

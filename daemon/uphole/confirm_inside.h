@@ -6,6 +6,7 @@
 #ifndef UPHOLE_CONFIRM_INSIDE_H
 #define UPHOLE_CONFIRM_INSIDE_H
 
+#include "by_hand.h"
 #include "confirm.h"
 
 #include "core_inside.h"
@@ -33,14 +34,6 @@ struct about {
     double read;
 };
 
-struct answer {
-    char *text;
-    size_t room;
-};
-
-/** Writes the sentence, and returns the code. */
-__attribute__((format(printf, 3, 4))) int confirm_say(struct answer *answer, int code,
-                                                      const char *format, ...);
 /** A number of the point's unit, in that of the screen. */
 void confirm_number_in(const struct asked *asked, const struct about *about, double value,
                        char into[static NUMBER_TEXT_MAX]);

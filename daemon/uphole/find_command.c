@@ -50,6 +50,7 @@ static void prepare(struct find_wish *wish)
     (void)sigaction(SIGINT, &action, NULL);
     (void)sigaction(SIGTERM, &action, NULL);
     (void)sigaction(SIGHUP, &action, NULL);
+    (void)setvbuf(stdin, NULL, _IONBF, 0); /* what was typed ahead stays where poll sees it */
     clock_of_system(&wish->clock);
     wish->options.clock = &wish->clock;
     wish->options.context = wish;
@@ -203,7 +204,7 @@ static int draft_map(int argc, char **argv)
     "  --watch DURATION     how long registers are read over and over (30 s)\n"                    \
     "  --watch-every DURATION   between two readings of all registers (2 s)\n"                     \
     "  --at-most DURATION   the whole search (30 min)\n"                                           \
-    "  --requests N         questions in all, at most (10000)\n"                                    \
+    "  --requests N         questions in all, at most (10000)\n"                                   \
     "  --map NAME           the unit's map is known: what it says never to touch is left alone\n"  \
     "  --maps DIRECTORY     known maps (else /etc/uphole/maps and the installed ones)\n"           \
     "  --config FILE        whose lines are not taken from a running Uphole (" CONFIG_DEFAULT      \

@@ -8,14 +8,22 @@
 #include "find.h"
 
 #include <inttypes.h>
+#include <poll.h>
 #include <string.h>
 #include <unistd.h>
 
 #define PROGRESS_EVERY_US 10000000
+#define LOOK_EVERY_MS 100
 
-static bool read_answer(char *into, size_t room)
+/** False where nothing was typed, or a signal came: also one between two waits ends it. */
+static bool read_answer(struct find_wish *wish, char *into, size_t room)
 {
     fflush(stderr);
+    struct pollfd typed = {.fd = STDIN_FILENO, .events = POLLIN};
+    do
+        if (wish->options.is_stopped(wish))
+            return false;
+    while (poll(&typed, 1, LOOK_EVERY_MS) <= 0);
     if (fgets(into, (int)room, stdin) == NULL)
         return false;
     into[strcspn(into, "\r\n")] = '\0';
@@ -31,7 +39,7 @@ static bool ask_who_agreed(struct find_wish *wish)
           "whoever is responsible for it.\n"
           "Who is that, and has agreed (a role, such as drive engineer; nothing: don't ask)? ",
           stderr);
-    return read_answer(wish->role, sizeof wish->role) && wish->role[0] != '\0' &&
+    return read_answer(wish, wish->role, sizeof wish->role) && wish->role[0] != '\0' &&
            strpbrk(wish->role, "\"\\") == NULL;
 }
 
@@ -78,7 +86,7 @@ static bool consent_alone(struct find_wish *wish, const struct find_report *repo
           "the pump.\n"
           "Has whoever is responsible for the drive agreed? Type yes to ask: ",
           stderr);
-    return read_answer(answer, sizeof answer) && strcmp(answer, "yes") == 0;
+    return read_answer(wish, answer, sizeof answer) && strcmp(answer, "yes") == 0;
 }
 
 bool find_consent(void *context, const struct find_report *report)

@@ -20,10 +20,6 @@ struct while_words {
     const char *role;
 };
 bool while_read_words(const char *arguments, bool has_time, struct while_words *words);
-/** Says that these are no such words; returns the code. */
-int while_not_understood(struct socket_text *text);
-/** "technician (jana)", or "jana" where no role was given. */
-void while_by(const char *role, const struct asker *who, char *into, size_t room);
 
 /* ---- the command's end ---- */
 

@@ -2,6 +2,7 @@
  *
  * hold.c - see hold.h.
  */
+#include "by_hand.h"
 #include "for_a_while.h"
 #include "hold.h"
 #include "socket_answer.h"
@@ -44,7 +45,7 @@ int order_hold(struct order_view *view, const struct asker *who, const char *arg
     struct while_words words;
     char until[STAMP_TEXT_MAX], how_long[STAMP_TEXT_MAX];
     if (!while_read_words(arguments, true, &words))
-        return while_not_understood(text);
+        return text_not_understood(text);
     const int line = find_line(view, words.name, text);
     if (line < 0)
         return EX_NOINPUT;
@@ -69,7 +70,7 @@ int order_hold(struct order_view *view, const struct asker *who, const char *arg
     hold->until = now;
     hold->until.boot_ms += words.ms;
     hold->until.utc_ms += words.ms;
-    while_by(words.role, who, hold->who, sizeof hold->who);
+    by_hand_who(words.role, who->name, hold->who, sizeof hold->who);
     duration_to_text(words.ms, how_long);
     snprintf(hold->sentence, sizeof hold->sentence,
              "Paused by %s for at most %s: the line was released for other work.", hold->who,
@@ -90,7 +91,7 @@ int order_release(struct order_view *view, const struct asker *who, const char *
     char how_long[STAMP_TEXT_MAX];
     (void)who;
     if (!while_read_words(arguments, false, &words))
-        return while_not_understood(text);
+        return text_not_understood(text);
     const int line = find_line(view, words.name, text);
     if (line < 0)
         return EX_NOINPUT;

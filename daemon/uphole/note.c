@@ -6,6 +6,7 @@
  * bytes of ROLE.
  */
 #include "note.h"
+#include "by_hand.h"
 #include "order.h"
 
 #include <inttypes.h>
@@ -113,9 +114,7 @@ int order_note(struct order_view *view, const struct asker *who, const char *arg
     size_t n = 0;
     struct up_error error = {0};
     if (!read_words(arguments, &words))
-        return refuse(text, EX_USAGE,
-                      "The order is not understood; the program that gives it may "
-                      "be of another version");
+        return text_not_understood(text);
     const char *trouble = note_trouble(words.role, words.text);
     if (trouble != NULL)
         return refuse(text, EX_DATAERR, trouble);
@@ -132,7 +131,7 @@ int order_note(struct order_view *view, const struct asker *who, const char *arg
         .utc_ms = view->clock->utc_us(view->clock->context) / 1000,
         .planned = words.planned,
     };
-    snprintf(note.by, sizeof note.by, "%s (%s)", words.role, who->name);
+    by_hand_who(words.role, who->name, note.by, sizeof note.by);
     snprintf(note.text, sizeof note.text, "%s", words.text);
     for (size_t i = 0; i < n; i++) {
         note.id = ids[i];

@@ -22,11 +22,11 @@ struct order {
                struct socket_text *text);
 };
 static const struct order ORDERS[] = {
-    {"hold", order_hold},     {"release", order_release}, {"note", order_note},
-    {"pause", order_pause},   {"resume", order_resume},
-    {"resend", order_resend}, {"reload", order_reload},   {"recalculate", order_recalculate},
-    {"confirm", order_confirm},
-    {NULL, NULL}, /* behind the last */
+    {"hold", order_hold},       {"release", order_release},
+    {"note", order_note},       {"pause", order_pause},
+    {"resume", order_resume},   {"resend", order_resend},
+    {"reload", order_reload},   {"recalculate", order_recalculate},
+    {"confirm", order_confirm}, {NULL, NULL}, /* behind the last */
 };
 
 void asker_name(struct asker *who)

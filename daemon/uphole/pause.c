@@ -4,6 +4,7 @@
  */
 #include "pause.h"
 
+#include "by_hand.h"
 #include "for_a_while.h"
 
 #include <string.h>
@@ -38,7 +39,7 @@ static int give(struct order_view *view, const struct asker *who, const char *ar
     struct while_words words;
     char by[sizeof((struct wall_pause *)0)->by], until_text[STAMP_TEXT_MAX], long_[STAMP_TEXT_MAX];
     if (!while_read_words(arguments, is_pause, &words))
-        return while_not_understood(text);
+        return text_not_understood(text);
     const int destination = find_destination(view->plan, words.name, text);
     if (destination < 0)
         return EX_NOINPUT;
@@ -52,7 +53,7 @@ static int give(struct order_view *view, const struct asker *who, const char *ar
         until.boot_ms += words.ms;
         until.utc_ms += words.ms;
     }
-    while_by(words.role, who, by, sizeof by);
+    by_hand_who(words.role, who->name, by, sizeof by);
     if (!core_pause_destination(view->core, (uint16_t)destination, &until, by)) {
         text_add(text, "The SCADA side of Uphole can't be told just now, so nothing was changed. "
                        "'uphole status' says how it is; try again.");

@@ -177,10 +177,7 @@ static int give(struct core *core, struct journal_reader *reader, const char *wh
                               .to_seq = asked->range.to_seq,
                               .plan = asked->plan_id};
     char removed[160], count[RESEND_COUNT_MAX];
-    if (asked->role[0] != '\0')
-        snprintf(order.by, sizeof order.by, "%s (%.28s)", asked->role, who);
-    else
-        snprintf(order.by, sizeof order.by, "%s", who);
+    by_hand_who(asked->role, who, order.by, sizeof order.by);
     snprintf(order.reason, sizeof order.reason, "%s", asked->reason);
     if (core->resend.n_waiting > 0)
         return answer(to, EX_TEMPFAIL, "Another order is being stored. Try again in a second.");

@@ -6,9 +6,11 @@
 #include "socket.h"
 
 #include "uphole/plan.h"
+#include "uphole/stamp.h"
 
 #include <errno.h>
 #include <getopt.h>
+#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -120,17 +122,36 @@ static int broken_off(struct up_error *error)
     return EX_UNAVAILABLE;
 }
 
-/** Reads to the end; bounded by what the daemon can send. */
+/** Takes bytes up to the end, the room, or the end of patience; a signal (a pause by Ctrl-Z, too)
+ * doesn't cut it short. */
+static size_t take_bytes(int fd, char *into, size_t room)
+{
+    struct up_clock clock;
+    clock_of_system(&clock);
+    const int64_t until_ms = clock_boot_ms(&clock) + ASK_PATIENCE_S * 1000;
+    size_t n = 0;
+    while (n < room) {
+        const int64_t left_ms = until_ms - clock_boot_ms(&clock);
+        struct pollfd wait = {.fd = fd, .events = POLLIN};
+        const int ready = poll(&wait, 1, left_ms > 0 ? (int)left_ms : 0);
+        if (ready == 0)
+            break;
+        const ssize_t got = ready > 0 ? recv(fd, into + n, room - n, MSG_DONTWAIT) : -1;
+        if (got == 0 || (got < 0 && errno != EINTR && errno != EAGAIN))
+            break;
+        n += got > 0 ? (size_t)got : 0;
+    }
+    return n;
+}
+
+/** Reads to the end; bounded by what the daemon can send, and in time. */
 static int read_answer(int fd, char **body, size_t *length, struct up_error *error)
 {
     const size_t room = HEADER_MAX + SOCKET_ANSWER_MAX;
-    size_t n = 0;
-    ssize_t got = 0;
     char *all = malloc(room + 1);
     if (all == NULL)
         return up_exit_code(UP_FAIL(error, UP_E_MEMORY, "no memory for the answer"));
-    while (n < room && (got = recv(fd, all + n, room - n, 0)) > 0)
-        n += (size_t)got;
+    const size_t n = take_bytes(fd, all, room);
     all[n] = '\0';
     int code = 0, header = 0;
     size_t stated = 0;
@@ -166,7 +187,6 @@ int socket_ask(const struct socket_asked *asked, const char *question, char **bo
         return up_exit_code(
             UP_FAIL_ERRNO(error, UP_E_SYSTEM, "no local socket can be made: %s", strerror(errno)));
     const struct timeval patience = {.tv_sec = ASK_PATIENCE_S};
-    (void)setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &patience, sizeof patience);
     (void)setsockopt(fd, SOL_SOCKET, SO_SNDTIMEO, &patience, sizeof patience);
     int code;
     const int n = snprintf(line, sizeof line, "%s%s%s\n", question, asked->well != NULL ? " " : "",

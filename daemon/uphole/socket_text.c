@@ -9,6 +9,7 @@
 
 #include <stdarg.h>
 #include <stdio.h>
+#include <sysexits.h>
 
 void text_add(struct socket_text *text, const char *format, ...)
 {
@@ -64,4 +65,11 @@ void text_add_since(struct socket_text *text, int64_t since_utc_ms, int64_t now_
     const int64_t ms = now_utc_ms > since_utc_ms ? now_utc_ms - since_utc_ms : 0;
     text_add(text, " since %s (%s)", stamp_to_short_text(since_utc_ms, instant),
              duration_to_text(ms, span));
+}
+
+int text_not_understood(struct socket_text *text)
+{
+    text_add(text, "The order is not understood; the program that gives it may be of another "
+                   "version.");
+    return EX_USAGE;
 }

@@ -26,5 +26,7 @@ void text_add_number(struct socket_text *text, double value, double resolution);
 void text_add_instant(struct socket_text *text, int64_t utc_ms);
 /** "since 2031-03-01 06:00:05Z (31 min)", or nothing where the instant is 0. */
 void text_add_since(struct socket_text *text, int64_t since_utc_ms, int64_t now_utc_ms);
+/** Of an order whose arguments are no words of it: says so, and returns the code. */
+int text_not_understood(struct socket_text *text);
 
 #endif

@@ -8,6 +8,7 @@
  */
 #include "socket_ask.h"
 #include "span.h"
+#include "until_stopped.h"
 
 #include "uphole/trace.h"
 
@@ -16,11 +17,9 @@
 #include <getopt.h>
 #include <inttypes.h>
 #include <poll.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/signalfd.h>
 #include <sysexits.h>
 #include <unistd.h>
 
@@ -35,6 +34,7 @@ struct tracing {
     int64_t for_ms; /* 0: not asked for */
     struct trace_reader reader;
     struct trace_hints hints;
+    struct until_stopped until;
     FILE *out;
     size_t written;
     bool full;
@@ -103,7 +103,8 @@ static int flushed(struct tracing *tracing)
     if (fflush(tracing->out) == 0 && !ferror(tracing->out))
         return 0;
     fprintf(stderr, "uphole trace: %s could not be written: %s\n",
-            tracing->into != NULL ? tracing->into : "the output", strerror(errno));
+            tracing->into != NULL ? tracing->into : "the output",
+            tracing->until.is_stopped ? "nobody took it before the stop" : strerror(errno));
     return EX_IOERR;
 }
 
@@ -132,10 +133,12 @@ static int ask(struct tracing *tracing, struct up_error *error)
     return code;
 }
 
-static int open_file(struct tracing *tracing)
+static int open_out(struct tracing *tracing)
 {
-    if (tracing->into == NULL)
-        return 0;
+    if (tracing->into == NULL) {
+        tracing->out = until_stopped_output(&tracing->until);
+        return tracing->out != NULL ? 0 : EX_OSERR;
+    }
     const int fd = open(tracing->into, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
     tracing->out = fd >= 0 ? fdopen(fd, "w") : NULL;
     if (tracing->out != NULL)
@@ -145,28 +148,17 @@ static int open_file(struct tracing *tracing)
     return EX_CANTCREAT;
 }
 
-static int open_signals(void)
-{
-    sigset_t signals;
-    sigemptyset(&signals);
-    sigaddset(&signals, SIGINT);
-    sigaddset(&signals, SIGTERM);
-    sigaddset(&signals, SIGHUP);
-    sigprocmask(SIG_BLOCK, &signals, NULL);
-    return signalfd(-1, &signals, SFD_CLOEXEC | SFD_NONBLOCK);
-}
-
 /** Asks again and again until the time is over, a signal, a full file, or no answer. */
 static int follow(struct tracing *tracing, const struct up_clock *clock, struct up_error *error)
 {
-    const int signal_fd = open_signals();
     const int64_t end_us =
         tracing->for_ms > 0 ? clock_boot_us(clock) + tracing->for_ms * 1000 : INT64_MAX;
-    int code = signal_fd >= 0 ? flushed(tracing) : EX_OSERR;
+    int code = flushed(tracing);
     while (code == 0 && !tracing->full && clock_boot_us(clock) < end_us) {
-        struct pollfd wait = {.fd = signal_fd, .events = POLLIN};
+        struct pollfd wait = {.fd = tracing->until.signal_fd, .events = POLLIN};
         const int64_t left_ms = (end_us - clock_boot_us(clock)) / 1000 + 1;
-        if (poll(&wait, 1, left_ms < LOOK_AGAIN_MS ? (int)left_ms : LOOK_AGAIN_MS) > 0)
+        (void)poll(&wait, 1, left_ms < LOOK_AGAIN_MS ? (int)left_ms : LOOK_AGAIN_MS);
+        if (until_stopped_look(&tracing->until))
             break;
         code = ask(tracing, error);
         if (code != 0)
@@ -174,8 +166,6 @@ static int follow(struct tracing *tracing, const struct up_clock *clock, struct 
         else
             code = flushed(tracing);
     }
-    if (signal_fd >= 0)
-        close(signal_fd);
     return code;
 }
 
@@ -199,20 +189,13 @@ static void put_end(struct tracing *tracing)
     tracing->full = full;
 }
 
-static int trace_line(struct tracing *tracing)
+/** The first answer, more where it is to go on, and the end. */
+static int put_all(struct tracing *tracing)
 {
     struct up_error error = {0};
     struct up_clock clock;
     clock_of_system(&clock);
-    int code = socket_ask_where(&tracing->asked, &error);
-    if (code != 0) {
-        (void)command_fail(&error);
-        return code;
-    }
-    code = open_file(tracing);
-    if (code != 0)
-        return code;
-    code = ask(tracing, &error);
+    int code = ask(tracing, &error);
     if (code != 0) {
         (void)command_fail(&error);
         if (tracing->into != NULL)
@@ -224,8 +207,26 @@ static int trace_line(struct tracing *tracing)
         put_end(tracing);
         code = flushed(tracing);
     }
-    if (tracing->into != NULL && fclose(tracing->out) != 0 && code == 0)
-        code = EX_IOERR;
+    return code;
+}
+
+static int trace_line(struct tracing *tracing)
+{
+    struct up_error error = {0};
+    int code = socket_ask_where(&tracing->asked, &error);
+    if (code != 0) {
+        (void)command_fail(&error);
+        return code;
+    }
+    if (!until_stopped_open(&tracing->until, false))
+        return EX_OSERR;
+    code = open_out(tracing);
+    if (code == 0) {
+        code = put_all(tracing);
+        if (fclose(tracing->out) != 0 && code == 0)
+            code = EX_IOERR;
+    }
+    close(tracing->until.signal_fd);
     return code == 0 && tracing->full ? 1 : code;
 }
 

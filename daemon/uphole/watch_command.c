@@ -4,20 +4,22 @@
  *
  * On a terminal the picture is redrawn in place each second (--every), and only lines that changed
  * are sent, so that it works over a slow link. Where no answer comes the picture goes and the
- * reason stands instead: old values must not look live. Elsewhere it is a line a second.
+ * reason stands instead: old values must not look live. Elsewhere it is a line a second, as it is
+ * for a terminal where another program is in front.
  */
 #include "socket_ask.h"
 #include "span.h"
+#include "until_stopped.h"
 
 #include <errno.h>
 #include <getopt.h>
 #include <poll.h>
 #include <signal.h>
 #include <stdio.h>
+#include <stdio_ext.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
-#include <sys/signalfd.h>
 #include <sysexits.h>
 #include <termios.h>
 #include <unistd.h>
@@ -30,8 +32,10 @@
 
 struct watch {
     struct socket_asked asked;
-    int signal_fd;
+    struct until_stopped until;
+    FILE *out;
     bool terminal, keys; /* keys: standard input is a terminal too */
+    bool has_screen;     /* the terminal shows the picture, and gives its keys */
     struct termios before;
     unsigned rows, columns;
     unsigned n_shown;
@@ -39,6 +43,13 @@ struct watch {
     int every_ms;
     char shown[LINES_MAX][LINE_BYTES_MAX]; /* what stands on the terminal */
 };
+
+/** False: the terminal is another program's now. A terminal without jobs is always ours. */
+static bool is_in_front(void)
+{
+    const pid_t front = tcgetpgrp(STDOUT_FILENO);
+    return front < 0 || front == getpgrp();
+}
 
 static void look_at_size(struct watch *watch)
 {
@@ -49,14 +60,17 @@ static void look_at_size(struct watch *watch)
     if (watch->rows > LINES_MAX)
         watch->rows = LINES_MAX;
     watch->n_shown = 0; /* everything is sent again */
-    fputs("\033[2J", stdout);
+    fputs("\033[2J", watch->out);
 }
 
+/** Takes the terminal, anew where somebody may have had it meanwhile. */
 static void enter(struct watch *watch)
 {
-    fputs(OTHER_SCREEN, stdout);
+    watch->has_screen = is_in_front();
+    if (!watch->has_screen)
+        return;
+    fputs(OTHER_SCREEN, watch->out);
     look_at_size(watch);
-    watch->keys = isatty(STDIN_FILENO) && tcgetattr(STDIN_FILENO, &watch->before) == 0;
     if (!watch->keys)
         return;
     struct termios quiet = watch->before;
@@ -64,12 +78,17 @@ static void enter(struct watch *watch)
     (void)tcsetattr(STDIN_FILENO, TCSANOW, &quiet);
 }
 
-static void leave(const struct watch *watch)
+/** What the terminal did not take yet is dropped: it may never take it. */
+static void leave(struct watch *watch)
 {
+    if (!watch->has_screen || !is_in_front())
+        return;
+    watch->has_screen = false;
     if (watch->keys)
         (void)tcsetattr(STDIN_FILENO, TCSANOW, &watch->before);
-    fputs(SAME_SCREEN, stdout);
-    (void)fflush(stdout);
+    __fpurge(watch->out);
+    fputs(SAME_SCREEN, watch->out);
+    (void)fflush(watch->out);
 }
 
 /** Bytes of the first `columns` characters of UTF-8 text, and at most what a shown line holds. */
@@ -106,7 +125,7 @@ static void show_line(struct watch *watch, unsigned row, const char *text, size_
         column += ((unsigned char)text[i] & 0xC0) != 0x80;
     memcpy(shown, text, n);
     shown[n] = '\0';
-    printf("\033[%u;%uH%s\033[K", row + 1, column, shown + same);
+    fprintf(watch->out, "\033[%u;%uH%s\033[K", row + 1, column, shown + same);
 }
 
 static unsigned lines_of(const char *body)
@@ -139,46 +158,43 @@ static void show(struct watch *watch, const char *body)
         snprintf(last, sizeof last, "The last rows; space goes to the top. q ends.");
     show_line(watch, row++, last, strlen(last));
     if (row < watch->n_shown)
-        printf("\033[%u;1H\033[J", row + 1);
+        fprintf(watch->out, "\033[%u;1H\033[J", row + 1);
     watch->n_shown = row;
-    (void)fflush(stdout);
+}
+
+/** What signals said of the terminal. */
+static void follow_terminal(struct watch *watch)
+{
+    struct until_stopped *until = &watch->until;
+    bool is_new = !watch->has_screen;
+    if (until->is_to_pause) {
+        leave(watch); /* the shell finds its terminal as it was */
+        (void)raise(SIGSTOP);
+        (void)until_stopped_look(until);
+    }
+    is_new = is_new || until->is_to_pause || until->is_continued || until->is_resized;
+    until->is_to_pause = until->is_continued = until->is_resized = false;
+    if (is_new)
+        enter(watch);
 }
 
 /** Waits its time, or until something comes; true when it is to end. */
 static bool wait_a_while(struct watch *watch)
 {
-    struct pollfd fds[] = {{.fd = watch->signal_fd, .events = POLLIN},
-                           {.fd = watch->keys ? STDIN_FILENO : -1, .events = POLLIN}};
-    struct signalfd_siginfo info;
-    if (poll(fds, 2, watch->every_ms) <= 0)
-        return false;
+    struct pollfd fds[] = {
+        {.fd = watch->until.signal_fd, .events = POLLIN},
+        {.fd = watch->keys && watch->has_screen ? STDIN_FILENO : -1, .events = POLLIN}};
     char key = '\0';
-    if (fds[1].revents != 0 && (read(STDIN_FILENO, &key, 1) != 1 || key == 'q'))
+    const int ready = poll(fds, 2, watch->every_ms);
+    if (ready > 0 && fds[1].revents != 0 && (read(STDIN_FILENO, &key, 1) != 1 || key == 'q'))
         return true;
     if (key == ' ' && watch->rows > 2)
         watch->skip += watch->rows - 2;
-    while (read(watch->signal_fd, &info, sizeof info) == (ssize_t)sizeof info) {
-        if (info.ssi_signo != SIGWINCH && info.ssi_signo != SIGCONT)
-            return true;
-        if (watch->terminal) {
-            fputs(OTHER_SCREEN, stdout);
-            look_at_size(watch);
-        }
-    }
+    if (until_stopped_look(&watch->until))
+        return true;
+    if (watch->terminal)
+        follow_terminal(watch);
     return false;
-}
-
-static int open_signals(void)
-{
-    sigset_t signals;
-    sigemptyset(&signals);
-    sigaddset(&signals, SIGINT);
-    sigaddset(&signals, SIGTERM);
-    sigaddset(&signals, SIGHUP);
-    sigaddset(&signals, SIGWINCH);
-    sigaddset(&signals, SIGCONT);
-    sigprocmask(SIG_BLOCK, &signals, NULL);
-    return signalfd(-1, &signals, SFD_CLOEXEC | SFD_NONBLOCK);
 }
 
 /** One answer shown or printed; a reason stands in its place. Returns the code of the question. */
@@ -193,9 +209,32 @@ static int show_once(struct watch *watch, struct up_error *error)
     if (watch->terminal)
         show(watch, code == 0 ? body : reason);
     else
-        fputs(code == 0 ? body : reason, stdout);
+        fputs(code == 0 ? body : reason, watch->out);
     free(body);
     return code;
+}
+
+/** Asks and shows, again and again. Returns 0 once it was told to stop, or an exit code (said). */
+static int show_until_stopped(struct watch *watch)
+{
+    struct up_error error = {0};
+    bool is_put = true;
+    watch->out = until_stopped_output(&watch->until);
+    if (watch->out == NULL)
+        return EX_OSERR;
+    if (watch->terminal)
+        enter(watch);
+    do {
+        if (watch->has_screen || !watch->terminal)
+            (void)show_once(watch, &error);
+        is_put = fflush(watch->out) == 0;
+    } while (is_put && !wait_a_while(watch));
+    leave(watch);
+    fclose(watch->out);
+    if (is_put || watch->until.is_stopped)
+        return 0;
+    fputs("uphole: the output could not be written\n", stderr);
+    return EX_IOERR;
 }
 
 static int watch_well(struct watch *watch)
@@ -212,19 +251,15 @@ static int watch_well(struct watch *watch)
         return code;
     }
     const char *kind = getenv("TERM");
-    watch->terminal = isatty(STDOUT_FILENO) && kind != NULL && strcmp(kind, "dumb") != 0;
-    watch->signal_fd = open_signals();
-    if (watch->signal_fd < 0)
+    watch->terminal =
+        isatty(STDOUT_FILENO) && kind != NULL && strcmp(kind, "dumb") != 0 && is_in_front();
+    watch->keys =
+        watch->terminal && isatty(STDIN_FILENO) && tcgetattr(STDIN_FILENO, &watch->before) == 0;
+    if (!until_stopped_open(&watch->until, watch->terminal))
         return EX_OSERR;
-    if (watch->terminal)
-        enter(watch);
-    do {
-        (void)show_once(watch, &error);
-    } while (fflush(stdout) == 0 && !wait_a_while(watch));
-    if (watch->terminal)
-        leave(watch);
-    close(watch->signal_fd);
-    return 0;
+    code = show_until_stopped(watch);
+    close(watch->until.signal_fd);
+    return code;
 }
 
 static int read_options(struct watch *watch, int argc, char **argv)

@@ -28,18 +28,3 @@ bool while_read_words(const char *arguments, bool has_time, struct while_words *
     words->role = *arguments == ' ' ? arguments + 1 : arguments;
     return strlen(words->role) <= ASKER_NAME_MAX;
 }
-
-int while_not_understood(struct socket_text *text)
-{
-    text_add(text, "The order is not understood; the program that gives it may be of another "
-                   "version.");
-    return EX_USAGE;
-}
-
-void while_by(const char *role, const struct asker *who, char *into, size_t room)
-{
-    if (role[0] != '\0')
-        snprintf(into, room, "%s (%s)", role, who->name);
-    else
-        snprintf(into, room, "%s", who->name);
-}

@@ -215,7 +215,9 @@ class Play:
         if self.broker is not None:
             return
         conf = self.directory / "broker.conf"
-        conf.write_text(f"listener {self.places['broker_port']} 127.0.0.1\nallow_anonymous true\nacl_file {self.directory}/rights\nmax_queued_messages 0\n")
+        as_root = "user root\n" if os.geteuid() == 0 else ""  # else it becomes a user who may not read a directory of ours
+        conf.write_text(f"listener {self.places['broker_port']} 127.0.0.1\n{as_root}allow_anonymous true\nacl_file {self.directory}/rights\n"
+                        "max_queued_messages 0\n")
         self.broker = self.spawn("broker", shutil.which("mosquitto") or "/usr/sbin/mosquitto", "-c", conf)
 
         def listens():

@@ -34,6 +34,6 @@ for at in 22 28 40; do # the ones before make the file
     check "sync $at fails" 60
 done
 rm -rf "$scratch/journal"
-SHIM_FULL_FROM=160 SHIM_FULL_FOR=40 LD_PRELOAD=$shim "$writer" "$scratch/journal" --count 200 --recover >"$scratch/said" 2>&1 ||
+SHIM_FULL_FROM=260 SHIM_FULL_FOR=40 LD_PRELOAD=$shim "$writer" "$scratch/journal" --count 200 --recover >"$scratch/said" 2>&1 ||
     { cat "$scratch/said"; exit 1; }
 check "disk full for a while" 200

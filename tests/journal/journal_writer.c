@@ -9,6 +9,10 @@
  * The first prints "run R" once a run began, "published S" once all that it found may be
  * published, "ack S" after each commit (S: newest seq), "refused WHY" where the disk refused.
  * --reserve keeps the mark beside the journal and its reserve, as the daemon does.
+ * --fail-sealing lets the first sync of a sealing fail (power_cut_shim.c), whose pages the log has
+ * not held since it began anew. --anew recovers by closing the journal and opening it as a program
+ * does that is started again in the same boot. --held-up lets a reader hold up a checkpoint half
+ * way, and the file's sync fail where it goes on.
  * --recover then makes sure that the journal takes nothing more, opens anew, checkpoints, begins
  * another run and goes on. --hold waits at the end
  * for a signal, as a close would sync. Scans are sealed as soon as there are a few, so that most
@@ -23,6 +27,7 @@
 #include "uphole/journal_books.h"
 
 #include <dirent.h>
+#include <dlfcn.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -32,7 +37,7 @@
 struct options {
     const char *directory;
     long count;
-    bool normal, no_checkpoint, recover, verify, hold, reserve;
+    bool normal, no_checkpoint, recover, verify, hold, reserve, fail_sealing, anew, held_up;
 };
 
 static struct well_plan well = {.id = "heron-7", .label = "Heron 7"};
@@ -100,15 +105,47 @@ static enum up_rc write_one(struct journal *journal, uint64_t run, const struct 
     return rc;
 }
 
+/** The disk refuses a sync: the next one, or that many from now; 0: none. */
+static void fail_sync(int from_now)
+{
+    void (*shim)(int);
+    *(void **)&shim = dlsym(RTLD_DEFAULT, "shim_fail_sync");
+    if (shim != NULL)
+        shim(from_now);
+}
+
+/** Another program's reader, that holds the file as it is from row 60 on until a checkpoint stands
+ * still for it. The checkpoint that goes on behind the next commit syncs the log, and then fails.
+ */
+static void hold_up(struct journal *journal, sqlite3 *reader, long row)
+{
+    if (row == 0)
+        journal_set_room(journal, 1); /* the smallest log */
+    if (row == 59) /* pages that nothing touches again */
+        (void)!store_run(&journal->store, "INSERT INTO reserve(room) VALUES(randomblob(40000))");
+    if (row == 60)
+        (void)!sqlite3_exec(reader, "BEGIN; SELECT count(*) FROM scan", NULL, NULL, NULL);
+    if (journal->reserve.stuck_since_ms == 0 || sqlite3_get_autocommit(reader))
+        return;
+    (void)!sqlite3_exec(reader, "COMMIT", NULL, NULL, NULL);
+    tell("held up\n");
+    fail_sync(3);
+}
+
 /** All that there is to seal. */
-static enum up_rc seal(struct journal *journal, struct up_error *error)
+static enum up_rc seal(struct journal *journal, const struct options *options,
+                       struct up_error *error)
 {
     static const struct journal_sealing SOON = {.keep_rows = 4, .block_rows = 8, .range_rows = 8};
     bool more = true;
     enum up_rc rc = UP_OK;
     journal_set_sealing(journal, &SOON);
+    if (options->fail_sealing)
+        fail_sync(1);
     while (more && rc == UP_OK)
         rc = journal_seal(journal, &more, error);
+    if (options->fail_sealing)
+        fail_sync(0);
     return rc;
 }
 
@@ -123,12 +160,34 @@ static void keep_reserve(struct journal *journal, const struct options *options)
     (void)!journal_keep_reserve(journal, &more, &error);
 }
 
+/** Makes the journal take rows again after a refusal, and begins another run. */
+static enum up_rc recover(struct journal **journal, const struct options *options,
+                          const struct up_clock *clock, struct clock_watch *watch, uint64_t *run,
+                          struct up_error *error)
+{
+    char boot_id[37];
+    clock_boot_id(boot_id);
+    enum up_rc rc;
+    if (options->anew) {
+        journal_close(*journal);
+        *journal = NULL;
+        rc = journal_open(options->directory, clock, boot_id, journal, error);
+    } else {
+        rc = journal_reopen(*journal, error);
+    }
+    if (rc == UP_OK && !options->no_checkpoint)
+        rc = options->anew ? journal_make_safe(*journal, error)
+                           : journal_checkpoint(*journal, error);
+    return rc == UP_OK ? begin(*journal, options, clock, watch, run, error) : rc;
+}
+
 static int run_writer(const struct options *options)
 {
     struct up_clock clock;
     struct clock_watch watch = {0};
     struct up_error error = {0};
     struct journal *journal = NULL;
+    sqlite3 *reader = NULL;
     char boot_id[37];
     uint64_t run = 0, pos = 0, seq = 0;
     clock_of_system(&clock);
@@ -140,14 +199,19 @@ static int run_writer(const struct options *options)
     if (begin(journal, options, &clock, &watch, &run, &error) != UP_OK ||
         (!options->no_checkpoint && journal_make_safe(journal, &error) != UP_OK))
         return fail(&error);
+    if (options->held_up &&
+        sqlite3_open_v2(journal->path, &reader, SQLITE_OPEN_READONLY, NULL) != SQLITE_OK)
+        return 6;
     journal_newest_of_well(journal, well.number, &pos, &seq);
     tell("published %llu\n", (unsigned long long)seq);
     for (long i = 0; i < options->count; i++) {
         keep_reserve(journal, options);
+        if (options->held_up)
+            hold_up(journal, reader, i);
         const struct stamp now = stamp_take(&clock, &watch);
         if (write_one(journal, run, &now, &seq, &error) == UP_OK) {
             tell("ack %llu\n", (unsigned long long)seq);
-            if (seal(journal, &error) == UP_OK)
+            if (seal(journal, options, &error) == UP_OK)
                 continue;
             tell("not sealed %s\n", error.why); /* the scan is stored all the same */
         } else {
@@ -159,14 +223,15 @@ static int run_writer(const struct options *options)
             tell("failed the journal took a row between a refusal and the new run\n");
             return 5;
         }
-        if (journal_reopen(journal, &error) != UP_OK ||
-            (!options->no_checkpoint && journal_checkpoint(journal, &error) != UP_OK) ||
-            begin(journal, options, &clock, &watch, &run, &error) != UP_OK)
+        if (recover(&journal, options, &clock, &watch, &run, &error) != UP_OK)
             tell("still refused %s\n", error.why);
+        if (journal == NULL)
+            return 4;
     }
     while (options->hold)
         pause();
     journal_close(journal);
+    sqlite3_close(reader);
     return 0;
 }
 
@@ -242,6 +307,12 @@ int main(int argc, char **argv)
             options.recover = true;
         else if (strcmp(argv[i], "--reserve") == 0)
             options.reserve = true;
+        else if (strcmp(argv[i], "--fail-sealing") == 0)
+            options.fail_sealing = true;
+        else if (strcmp(argv[i], "--anew") == 0)
+            options.recover = options.anew = true;
+        else if (strcmp(argv[i], "--held-up") == 0)
+            options.held_up = true;
         else if (strcmp(argv[i], "--hold") == 0)
             options.hold = true;
         else if (strcmp(argv[i], "--count") == 0 && i + 1 < argc)

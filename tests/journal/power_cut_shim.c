@@ -8,11 +8,15 @@
  *   SHIM_CUT_AT_WRITE=n  the same at the n-th write, before it
  *   SHIM_SEED=n          which part
  *   SHIM_SHUTDOWN=MOUNT  a cut shuts down the ext4 that is mounted there instead ("no flush": what
- * is not on disk is lost, the file system's own journal included) SHIM_DIE_AT=n        the process
- * dies at the n-th sync, before it; what it wrote stays in the page cache SHIM_FAIL_SYNC_AT=n  the
- * n-th sync fails with EIO. As kernels do, its pages then count as clean: no later sync writes
- * them, and they are gone after a cut, unless something is written into the same page again
- *   SHIM_FULL_FROM=n     from the n-th write on the disk is full (ENOSPC),
+ * is not on disk is lost, the file system's own journal included)
+ *   SHIM_DIE_AT=n        the process dies at the n-th sync, before it; what it wrote stays in the
+ * page cache SHIM_FAIL_SYNC_AT=n  the n-th sync fails with EIO. As kernels do, its pages then count
+ * as clean: no later sync writes them, and they are gone after a cut, unless something is written
+ * into the same page again The program may ask for its own next sync by shim_fail_sync(1), the one
+ *                        after it by 2, and take that back by 0
+ *   SHIM_CUT_AFTER=n     a cut at the n-th sync after the failed one
+ *   SHIM_NOT_AGAIN=1     what the program writes itself, beside SQLite, is not written: a defect
+ * that tests plant SHIM_FULL_FROM=n     from the n-th write on the disk is full (ENOSPC),
  *   SHIM_FULL_FOR=n      for this many writes (for ever by default)
  *
  * SQLite writes with pwrite64 and syncs with fdatasync or fsync; its shared memory is mapped, and
@@ -45,12 +49,15 @@ struct unsynced {
 
 static struct unsynced writes[WRITES_MAX];
 static size_t n_writes;
-static long syncs, all_writes, cut_at, cut_at_write, die_at, fail_at, full_from, full_for;
+static long syncs, all_writes, cut_at, cut_at_write, cut_after, failed_at, die_at, fail_at,
+    full_from, full_for, not_again;
+static int fails_in, skips_syncs;
 static const char *shutdown_mount;
 /* Over each write and sync, the kernel's part of a sync included: a cut strikes between them. */
 static pthread_mutex_t disk = PTHREAD_MUTEX_INITIALIZER;
 static unsigned long long random_state = 88172645463325252ull;
 
+void shim_fail_sync(int from_now);
 ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset);
 int fdatasync(int fd);
 int fsync(int fd);
@@ -73,12 +80,21 @@ __attribute__((constructor)) static void read_environment(void)
 {
     cut_at = number_of("SHIM_CUT_AT", 0);
     cut_at_write = number_of("SHIM_CUT_AT_WRITE", 0);
+    cut_after = number_of("SHIM_CUT_AFTER", 0);
     die_at = number_of("SHIM_DIE_AT", 0);
     fail_at = number_of("SHIM_FAIL_SYNC_AT", 0);
     full_from = number_of("SHIM_FULL_FROM", 0);
     full_for = number_of("SHIM_FULL_FOR", 1L << 30);
+    not_again = number_of("SHIM_NOT_AGAIN", 0);
     shutdown_mount = getenv("SHIM_SHUTDOWN");
     random_state ^= (unsigned long long)number_of("SHIM_SEED", 0) * 0x9E3779B97F4A7C15ull;
+}
+
+void shim_fail_sync(int from_now)
+{
+    pthread_mutex_lock(&disk);
+    fails_in = from_now;
+    pthread_mutex_unlock(&disk);
 }
 
 static ssize_t real_write(int fd, const void *bytes, size_t length, off64_t offset)
@@ -198,11 +214,12 @@ static int before_sync(int fd)
 {
     const ino_t inode = inode_of(fd);
     syncs++;
-    if (syncs == cut_at)
+    if (syncs == cut_at || (cut_after != 0 && failed_at != 0 && syncs == failed_at + cut_after))
         cut_power();
     if (syncs == die_at)
         kill(getpid(), SIGKILL);
-    if (syncs == fail_at) {
+    if (syncs == fail_at || (fails_in > 0 && --fails_in == 0)) {
+        failed_at = syncs;
         lose_writes(inode);
         return 1;
     }
@@ -218,6 +235,7 @@ static int before_sync(int fd)
 
 static ssize_t write_one(int fd, const void *bytes, size_t length, off64_t offset)
 {
+    skips_syncs = 0;
     all_writes++;
     if (all_writes == cut_at_write)
         cut_power();
@@ -225,7 +243,7 @@ static ssize_t write_one(int fd, const void *bytes, size_t length, off64_t offse
         errno = ENOSPC;
         return -1;
     }
-    const int undoes = cut_at + cut_at_write != 0 && shutdown_mount == NULL;
+    const int undoes = cut_at + cut_at_write + cut_after != 0 && shutdown_mount == NULL;
     struct unsynced *write = undoes && length > 0 ? new_write() : NULL;
     if (write != NULL) {
         write->lost = 0;
@@ -251,11 +269,20 @@ ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
     return written;
 }
 
+/* Our own calls; SQLite's are by the long name. */
+ssize_t pwrite(int fd, const void *bytes, size_t length, off_t offset)
+{
+    if (!not_again)
+        return pwrite64(fd, bytes, length, offset);
+    skips_syncs = 1;
+    return (ssize_t)length;
+}
+
 static int sync_one(int fd, int (*real)(int))
 {
     pthread_mutex_lock(&disk);
-    int rc = -1, why = EIO;
-    if (!before_sync(fd)) {
+    int rc = skips_syncs ? 0 : -1, why = EIO;
+    if (!skips_syncs && !before_sync(fd)) {
         rc = real(fd);
         why = errno;
     }

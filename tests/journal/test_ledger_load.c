@@ -191,14 +191,23 @@ static void a_run_that_begins_on_a_due_time_takes_it_over(void **state)
     box_kill(&box);
 }
 
-/* Planted defect: a failed scan is stored while the skips before it still wait for their minute; a
- * kill then loses them. */
+/* Planted defect: ledger-skips-wait (a failed scan is stored while the skips before it still wait
+ * for their minute; a kill then loses them). */
 static void skips_before_a_stored_scan_are_stored_with_it(void **state)
 {
     struct box box = {.rig = *state};
     box_start(&box, BOOT_A);
     box_poll(&box, 3, OUTCOME_ANSWERED, 3);
     box_poll(&box, 3, OUTCOME_ANSWERED, 2);
+    box_poll(&box, 1, OUTCOME_SILENT, 3);
+    box_kill(&box);
+    box_away(&box, 5000);
+    box_start(&box, BOOT_A);
+    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
+    box_check_books(&box);
+    /* And in a line gap that has nothing new to say. */
+    box_poll(&box, 2, OUTCOME_SILENT, 3);
+    box_poll(&box, 2, OUTCOME_SILENT, 2);
     box_poll(&box, 1, OUTCOME_SILENT, 3);
     box_kill(&box);
     box_away(&box, 5000);

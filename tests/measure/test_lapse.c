@@ -92,10 +92,11 @@ static void a_confirmed_value_is_forgotten_in_time(void **state)
 
 static void a_series_begins_anew_after_long_without_data(void **state)
 {
-    (void)state; /* planted defect: a value is compared with the last one whatever its age */
+    (void)state; /* planted defect: a value is compared with the last one whatever its age
+                    (measure-step-any-age) */
     struct script script = script_new();
     script.made->maps[0].channel[0].has_max_rate = true;
-    script.made->maps[0].channel[0].max_rate_per_s = 0.01;
+    script.made->maps[0].channel[0].max_rate_per_s = 0.001; /* in three hours less than the step */
     script_polls(&script, 600000);
     script.made->unit[INTAKE_PRESSURE_AT] = 0xFFFF;
     script_polls(&script, LONG_MS);

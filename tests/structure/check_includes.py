@@ -34,7 +34,7 @@ THIRD_PARTY_OF_FILE = {"daemon/uphole/confine.c": {"seccomp.h"}}
 # Headers of C and of POSIX or Linux that count as "libc".
 SYSTEM = re.compile(r"^(arpa|linux|net|netinet|sys)/[a-z0-9_]+\.h$|^(assert|complex|ctype|dirent|endian|errno|fcntl|fenv|float|getopt|grp|"
                     r"inttypes|langinfo|limits|locale|math|netdb|poll|pthread|pty|pwd|sched|semaphore|setjmp|signal|spawn|stdalign|stdarg|stdatomic|stdbool|"
-                    r"stddef|stdint|stdio|stdlib|string|strings|sysexits|syslog|termios|time|unistd|wchar|tgmath)\.h$")
+                    r"stddef|stdint|stdio|stdio_ext|stdlib|string|strings|sysexits|syslog|termios|time|unistd|wchar|tgmath)\.h$")
 PURE_FORBIDS = {"stdio.h", "stdlib.h", "time.h", "unistd.h", "sys/time.h", "sys/socket.h", "pthread.h", "fcntl.h", "poll.h"}
 CLOCKS = re.compile(r"\b(clock_gettime|gettimeofday|time|adjtimex|ntp_gettime|timespec_get)\s*\(")
 

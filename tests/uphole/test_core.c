@@ -6,6 +6,7 @@
  */
 #include "rig.h"
 
+#include "../../daemon/uphole/by_hand.h"
 #include "../../daemon/uphole/resend.h"
 
 #include "check.h"
@@ -184,6 +185,31 @@ static void an_order_gets_on_within_itself_only_and_moves_no_other_cursor(void *
     check_count("order told when it is done", (long long)heard_order(rig).order, 0);
 }
 
+/* Planted defect: by-hand-who-cut. "ü" is C3 BC (RFC 3629), "€" is E2 82 AC. */
+static void who_gave_an_order_is_cut_between_two_characters(void **state)
+{
+    static const struct {
+        const char *role, *name, *wanted;
+        size_t room;
+    } CASES[] = {
+        {"technician", "jana", "technician (jana)", 40},
+        {"", "jana", "jana", 40},
+        {"technician", "jana", "technician (jana)", 18},
+        {"technician", "jana", "technicia (jana)", 17},
+        {"r\xC3\xBC\xC3\xBC\xC3\xBC", "jana", "r\xC3\xBC\xC3\xBC (ja)", 12},
+        {"r\xE2\x82\xAC\xE2\x82\xAC\xE2\x82\xAC", "jana", "r\xE2\x82\xAC\xE2\x82\xAC (jana)", 17},
+        {"technician", "a-name-of-many-characters", "technici (a-na)", 16},
+        {"ab", "j\xC3\xBC\xC3\xBC", "ab (j\xC3\xBC)", 10},
+        {"", "j\xC3\xBC", "j", 3},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof CASES / sizeof *CASES; i++) {
+        char into[40];
+        by_hand_who(CASES[i].role, CASES[i].name, into, CASES[i].room);
+        assert_string_equal(into, CASES[i].wanted);
+    }
+}
+
 #define RIGGED(test) cmocka_unit_test_setup_teardown(test, rig_setup, rig_teardown)
 
 int main(void)
@@ -194,6 +220,7 @@ int main(void)
         RIGGED(after_a_refusal_rows_go_on_under_a_new_run_with_the_next_seq),
         RIGGED(an_acceptance_moves_the_cursor_forward_within_what_is_stored_only),
         RIGGED(an_order_gets_on_within_itself_only_and_moves_no_other_cursor),
+        cmocka_unit_test(who_gave_an_order_is_cut_between_two_characters),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

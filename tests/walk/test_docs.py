@@ -160,7 +160,7 @@ def a_command(shell, where, line):
     if command.startswith("uphole compare "):
         return compare(where, command)
     if " watch " in command:
-        command = "timeout 2 " + command
+        command = for_a_while(2, command)
     swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
              ("--from 2031-03-01T06:00:00Z --to 2031-03-02T06:00:00Z", "--from 2025-03-01T06:00:00Z"), ("--into heron-7", "--into %s/heron-7" % shell.replace[0][1])]
     if "2031-03-01T18:00:00Z" in command:  # one interval for all that is printed and compared
@@ -182,10 +182,16 @@ def a_command(shell, where, line):
     config = "" if "tour.yaml" in command else " config/tour.yaml" if re.match(r"\S+ check", command) else " --config config/tour.yaml"
     command = re.sub(r"(\s*#.*)?$", "", command)
     if " trace " in command:
-        command = "timeout 5 " + command
+        command = for_a_while(5, command)
     code, output = shell.run(command + config)
     must(where, code in (0, 124), "%s: exit %d: %s" % (command + config, code, output[-400:]))
     DONE.append(where)
+
+
+def for_a_while(seconds, command):
+    """Ended from outside. In its own group `timeout` would send SIGCONT behind SIGTERM; where that comes while the leak check of a build with sanitizers
+    stops the program, the stop is lost and the check waits for good."""
+    return "timeout --foreground %d %s" % (seconds, command)
 
 
 def compare(where, command):
