@@ -23,7 +23,8 @@ enum sign {
     SIGN_BAD_CHECKSUM, /* answers of the right form whose checksum is wrong */
     SIGN_GARBAGE,      /* as many bytes as an answer has, of no frame */
     SIGN_CUT,
-    SIGN_PATH_DOWN, /* exceptions 0A and 0B */
+    SIGN_NO_WAY,        /* exception 0A */
+    SIGN_TARGET_SILENT, /* exception 0B */
     SIGN_ANY_ID,
     SIGN_IDLE,    /* bytes of no frame while nobody asked */
     SIGN_GOOD,    /* good answers came as well */
@@ -78,8 +79,11 @@ static const struct cause_row CAUSES[] = {
     {ANY_MEDIUM, "cut_frames", "Answers are cut off: a converter passes only their first bytes on, or the unit stops", 2, OWN(SIGN_CUT),
      {{SIGN_CUT, 30}, {SIGN_GOOD, 1.5}},
      {"the converter's packing or pause setting: a frame must go on as one piece", "does a shorter read come whole? Then state largest_read in the map", "try another converter"}},
-    {ANY_MEDIUM, "converter_answers", "A converter or gateway answers, and the unit behind it doesn't (exception 0A or 0B)", 3, OWN(SIGN_PATH_DOWN),
-     {{SIGN_PATH_DOWN, 200}},
+    {ANY_MEDIUM, "converter_has_no_way", "A converter or gateway answers: it has no way to this unit id (exception 0A)", 3, OWN(SIGN_NO_WAY),
+     {{SIGN_NO_WAY, 200}},
+     {"look at the converter's settings: which unit ids does it pass on, and to which of its ports?", "compare the unit id with the surface unit's screen", "does another program ask through it? Some have room for few at a time"}},
+    {ANY_MEDIUM, "converter_answers", "A converter or gateway answers, and the unit behind it doesn't (exception 0B)", 3, OWN(SIGN_TARGET_SILENT),
+     {{SIGN_TARGET_SILENT, 200}},
      {"is the surface unit powered? Its screen shows it", "compare unit id, speed and parity set in the converter with the surface unit's screen", WORK "check the pair between the converter and the unit"}},
     {ANY_MEDIUM, "answers_to_any_id", "What answers does so for every unit id: the converter itself, or a unit that ignores the id", 3, OWN(SIGN_ANY_ID),
      {{SIGN_ANY_ID, 200}},
@@ -97,9 +101,15 @@ static const struct cause_row CAUSES[] = {
 /* clang-format on */
 #define CAUSES_KNOWN (sizeof CAUSES / sizeof CAUSES[0])
 
+/** Answers of a unit: what a converter says in its place is none. */
+static uint32_t good_of(const struct find_evidence *evidence)
+{
+    return evidence->answers + evidence->exceptions - evidence->no_way - evidence->target_silent;
+}
+
 static uint32_t signs_of(const struct find_evidence *evidence)
 {
-    const bool has_good = evidence->answers + evidence->exceptions > evidence->path_down;
+    const bool has_good = good_of(evidence) > 0;
     const uint64_t stray = evidence->of_no_frame;
     uint32_t signs = 0;
     const struct {
@@ -119,7 +129,8 @@ static uint32_t signs_of(const struct find_evidence *evidence)
         {SIGN_BAD_CHECKSUM, evidence->bad_checksum > 0},
         {SIGN_GARBAGE, evidence->garbage > 0 && stray >= 4 * (uint64_t)evidence->garbage},
         {SIGN_CUT, evidence->cut > 0},
-        {SIGN_PATH_DOWN, evidence->path_down > 0},
+        {SIGN_NO_WAY, evidence->no_way > 0},
+        {SIGN_TARGET_SILENT, evidence->target_silent > 0},
         {SIGN_ANY_ID, evidence->any_id > 1},
         {SIGN_IDLE, evidence->idle_bytes > 0},
         {SIGN_GOOD, has_good},
@@ -165,7 +176,8 @@ static void put_evidence(const struct find_evidence *e, uint32_t signs, char *in
         {SIGN_ECHO, e->echoes, "questions came back as they were sent"},
         {SIGN_BAD_CHECKSUM, e->bad_checksum, "answers with a wrong checksum"},
         {SIGN_CUT, e->cut, "answers cut short"},
-        {SIGN_PATH_DOWN, e->path_down, "exceptions 0A or 0B"},
+        {SIGN_NO_WAY, e->no_way, "exceptions 0A"},
+        {SIGN_TARGET_SILENT, e->target_silent, "exceptions 0B"},
         {SIGN_ANY_ID, e->any_id, "further unit ids answered alike"},
         {SIGN_DIP, e->dips, "times silent, then back"},
         {SIGN_STRAYED, e->strayed, "good answers with stray bytes around"},
@@ -178,8 +190,7 @@ static void put_evidence(const struct find_evidence *e, uint32_t signs, char *in
     };
     size_t used =
         (size_t)snprintf(into, room, "%u questions, %llu bytes came, %u good answers", e->requests,
-                         (unsigned long long)(e->bytes_heard + e->idle_bytes),
-                         e->answers + e->exceptions - e->path_down);
+                         (unsigned long long)(e->bytes_heard + e->idle_bytes), good_of(e));
     for (size_t i = 0; i < sizeof COUNTED / sizeof COUNTED[0] && used + 1 < room; i++)
         if ((signs & OWN(COUNTED[i].sign)) != 0)
             used += (size_t)snprintf(into + used, room - used, "; %llu %s", COUNTED[i].count,

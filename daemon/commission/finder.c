@@ -287,9 +287,10 @@ static void count(struct finder *finder, const struct reply *reply, size_t n)
     evidence->echo_only += reply->is_echoed && reply->kind == REPLY_SILENT;
     evidence->inverted += reply->is_inverted;
     evidence->strayed += is_good && reply->stray > 0;
-    evidence->path_down +=
-        reply->kind == REPLY_EXCEPTION &&
-        (reply->exception == MODBUS_PATH_UNAVAILABLE || reply->exception == MODBUS_TARGET_SILENT);
+    evidence->no_way +=
+        reply->kind == REPLY_EXCEPTION && reply->exception == MODBUS_PATH_UNAVAILABLE;
+    evidence->target_silent +=
+        reply->kind == REPLY_EXCEPTION && reply->exception == MODBUS_TARGET_SILENT;
     if (!is_good)
         return;
     const int64_t took_us = finder_now_us(finder) - finder->sent_us;

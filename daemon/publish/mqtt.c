@@ -85,7 +85,7 @@ static void ask(struct mqtt_client *client)
 {
     uint16_t well;
     struct wall_want want;
-    while (client->phase == MQTT_CONNECTED && !mqtt_is_used_up(client) &&
+    while (client->link.phase == MQTT_CONNECTED && !mqtt_is_used_up(client) &&
            deliver_next_want(client->deliver, mqtt_now_ms(client), &well, &want)) {
         want.destination = client->destination;
         want.well = client->plan->wells[well].number;
@@ -103,10 +103,10 @@ static void ask(struct mqtt_client *client)
 static int wait_ms(const struct mqtt_client *client)
 {
     int64_t now_ms = mqtt_now_ms(client), until_ms = now_ms + WAIT_MAX_MS;
-    if (client->phase == MQTT_RESTING && client->retry_ms < until_ms)
+    if (client->link.phase == MQTT_RESTING && client->retry_ms < until_ms)
         until_ms = client->retry_ms;
-    if (client->phase == MQTT_LOOKING && client->deadline_ms < until_ms)
-        until_ms = client->deadline_ms;
+    if (client->link.phase == MQTT_LOOKING && client->link.deadline_ms < until_ms)
+        until_ms = client->link.deadline_ms;
     int64_t due_ms = deliver_due_ms(client->deliver);
     if (due_ms > now_ms && due_ms < until_ms)
         until_ms = due_ms;
@@ -116,26 +116,16 @@ static int wait_ms(const struct mqtt_client *client)
 /* Waits for the inbox, the broker or the library. */
 static void await(struct mqtt_client *client, int timeout_ms)
 {
-    struct pollfd fds[5] = {{.fd = inbox_fd(client->inbox), .events = POLLIN},
-                            {.fd = -1},
-                            {.fd = -1},
-                            {.fd = -1},
-                            {.fd = client->wake_fd, .events = POLLIN}};
-    if (client->phase == MQTT_LOOKING) {
-        fds[1] = (struct pollfd){.fd = lookup_fd(&client->lookup), .events = POLLIN};
-    } else if (client->phase != MQTT_RESTING) {
-        mqtt_write(client);
-        mqtt_pipe_wants(&client->pipe, &fds[1], &fds[2]);
-        fds[3] = (struct pollfd){.fd = mosquitto_socket(client->library), .events = POLLIN};
-        if (mosquitto_want_write(client->library))
-            fds[3].events |= POLLOUT;
-    }
-    if (poll(fds, 5, timeout_ms) <= 0)
+    struct pollfd fds[MQTT_LINK_FDS + 2];
+    struct pollfd *inbox = &fds[MQTT_LINK_FDS], *woken = &fds[MQTT_LINK_FDS + 1];
+    *inbox = (struct pollfd){.fd = inbox_fd(client->inbox), .events = POLLIN};
+    *woken = (struct pollfd){.fd = client->wake_fd, .events = POLLIN};
+    if (poll(fds, MQTT_LINK_FDS + 2, mqtt_link_wants(&client->link, fds, timeout_ms)) <= 0)
         return;
     uint64_t count;
-    if (fds[4].revents != 0)
-        (void)!read(fds[4].fd, &count, sizeof count); /* the loop looks at what changed */
-    if (fds[0].revents != 0 && read(fds[0].fd, &count, sizeof count) < 0 && errno != EAGAIN)
+    if (woken->revents != 0)
+        (void)!read(woken->fd, &count, sizeof count); /* the loop looks at what changed */
+    if (inbox->revents != 0 && read(inbox->fd, &count, sizeof count) < 0 && errno != EAGAIN)
         client->renew = true; /* an eventfd that doesn't read: nothing that is known to happen */
 }
 
@@ -145,7 +135,7 @@ static void renew(struct mqtt_client *client)
 {
     const struct mqtt_trouble trouble = {.kind = MQTT_STALLED};
     struct up_error error;
-    if (client->phase != MQTT_RESTING)
+    if (client->link.phase != MQTT_RESTING)
         mqtt_end(client, &trouble);
     mqtt_library_close(client);
     deliver_forget(client->deliver);
@@ -157,18 +147,18 @@ static void step(struct mqtt_client *client)
 {
     struct up_error error;
     mqtt_go_over(client);
-    if (client->library == NULL && mqtt_library_open(client, &error) != UP_OK) {
+    if (client->link.library == NULL && mqtt_library_open(client, &error) != UP_OK) {
         struct timespec pause = {.tv_sec = 1};
         nanosleep(&pause, NULL);
         return;
     }
-    if (client->phase == MQTT_RESTING && mqtt_now_ms(client) >= client->retry_ms)
+    if (client->link.phase == MQTT_RESTING && mqtt_now_ms(client) >= client->retry_ms)
         mqtt_connect(client);
     await(client, wait_ms(client));
     take_all(client);
-    if (client->phase == MQTT_LOOKING)
+    if (client->link.phase == MQTT_LOOKING)
         mqtt_look(client);
-    else if (client->phase != MQTT_RESTING)
+    else if (client->link.phase != MQTT_RESTING)
         mqtt_serve(client);
     mqtt_act_on_notes(client);
     if (client->renew || deliver_stalled(client->deliver, mqtt_now_ms(client))) {
@@ -176,11 +166,11 @@ static void step(struct mqtt_client *client)
         return;
     }
     mqtt_watch_usage(client);
-    if (client->phase == MQTT_CONNECTED &&
+    if (client->link.phase == MQTT_CONNECTED &&
         mqtt_now_ms(client) >= client->connected_ms + MQTT_SETTLED_MS)
         mqtt_say_back(client);
     ask(client); /* before rows are written, so that the well side works meanwhile */
-    if (client->phase == MQTT_CONNECTED)
+    if (client->link.phase == MQTT_CONNECTED)
         mqtt_send(client);
     ask(client);
     mqtt_tell(client);
@@ -198,9 +188,10 @@ static bool is_answered(const struct mqtt_client *client, uint16_t mid)
 static void finish(struct mqtt_client *client)
 {
     int64_t end_ms = mqtt_now_ms(client) + atomic_load(&client->stop_within_ms);
-    if (client->library != NULL && client->phase == MQTT_CONNECTED && mqtt_send_offline(client)) {
+    if (client->link.library != NULL && client->link.phase == MQTT_CONNECTED &&
+        mqtt_send_offline(client)) {
         uint16_t mid = client->other[client->n_others - 1].mid;
-        while (client->phase == MQTT_CONNECTED && !is_answered(client, mid) &&
+        while (client->link.phase == MQTT_CONNECTED && !is_answered(client, mid) &&
                mqtt_now_ms(client) < end_ms) {
             await(client, 50);
             mqtt_serve(client);
@@ -208,19 +199,12 @@ static void finish(struct mqtt_client *client)
         }
         mqtt_tell(client);
         mqtt_count(client);
-        if (client->phase == MQTT_CONNECTED)
+        if (client->link.phase == MQTT_CONNECTED)
             mqtt_tell_up(client); /* for the month's count */
-        if (client->phase == MQTT_CONNECTED)
-            mosquitto_disconnect(client->library);
-        mqtt_write(client);
-        mqtt_pipe_move(&client->pipe); /* DISCONNECT, if there is room for two bytes */
-        if (client->pipe.tls != NULL)
-            mqtt_tls_end(client->pipe.tls);
+        if (client->link.phase == MQTT_CONNECTED)
+            mqtt_link_leave(&client->link);
     }
-    mqtt_pipe_close(&client->pipe);
-    if (client->library != NULL)
-        mosquitto_destroy(client->library);
-    client->library = NULL;
+    mqtt_link_close(&client->link);
 }
 
 static void *run(void *context)
@@ -238,9 +222,8 @@ static void *run(void *context)
 
 static void destroy(struct mqtt_client *client)
 {
-    mqtt_pipe_close(&client->pipe);
     mqtt_library_close(client);
-    lookup_leave(&client->lookup);
+    lookup_leave(&client->link.lookup);
     deliver_destroy(client->deliver);
     if (client->done_fd >= 0)
         close(client->done_fd);
@@ -267,8 +250,7 @@ static struct mqtt_client *create(const struct plan *plan, uint16_t destination,
     atomic_init(&client->handed, NULL);
     client->clock = side_clock(side);
     client->inbox = side_inbox(side, destination);
-    client->phase = MQTT_RESTING;
-    client->pipe.tcp = client->pipe.inner = -1;
+    client->link.phase = MQTT_RESTING;
     client->done_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     client->wake_fd = eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
     client->random = (uint32_t)(side_run(side) ^ side_run(side) >> 32) + destination +

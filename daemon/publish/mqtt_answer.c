@@ -94,10 +94,10 @@ static void on_message(struct mosquitto *library, void *context,
 
 void mqtt_set_callbacks(struct mqtt_client *client)
 {
-    mosquitto_connect_v5_callback_set(client->library, on_connect);
-    mosquitto_disconnect_v5_callback_set(client->library, on_disconnect);
-    mosquitto_publish_v5_callback_set(client->library, on_publish);
-    mosquitto_message_v5_callback_set(client->library, on_message);
+    mosquitto_connect_v5_callback_set(client->link.library, on_connect);
+    mosquitto_disconnect_v5_callback_set(client->link.library, on_disconnect);
+    mosquitto_publish_v5_callback_set(client->link.library, on_publish);
+    mosquitto_message_v5_callback_set(client->link.library, on_message);
 }
 
 /* ---- to the well side ---- */
@@ -154,7 +154,7 @@ static void connected(struct mqtt_client *client)
         return;
     }
     int64_t now_ms = mqtt_now_ms(client);
-    client->phase = MQTT_CONNECTED;
+    client->link.phase = MQTT_CONNECTED;
     client->connected_ms = now_ms;
     client->maximum_packet = notes->maximum_packet;
     client->window =
@@ -167,7 +167,7 @@ static void connected(struct mqtt_client *client)
     say_connected(client);
     mqtt_send_begin(client);
     if (now_ms >= client->no_read_back_until_ms)
-        (void)mosquitto_subscribe(client->library, NULL, client->box_topic, 1);
+        (void)mosquitto_subscribe(client->link.library, NULL, client->box_topic, 1);
 }
 
 /* Box or `latest`: only said, once an event; the next sending tries again. */
@@ -206,7 +206,7 @@ static void answered(struct mqtt_client *client, uint16_t mid, uint8_t code)
 void mqtt_act_on_notes(struct mqtt_client *client)
 {
     struct mqtt_notes *notes = &client->notes;
-    if (notes->connack && client->phase == MQTT_CONNECTING)
+    if (notes->connack && client->link.phase == MQTT_CONNECTING)
         connected(client);
     notes->connack = false;
     for (size_t i = 0; i < notes->n_answers; i++)
@@ -235,7 +235,7 @@ void mqtt_act_on_notes(struct mqtt_client *client)
         client->other_box_ms = now_ms;
     }
     notes->box_of_another = false;
-    if (notes->ended && client->phase >= MQTT_CONNECTING) {
+    if (notes->ended && client->link.phase >= MQTT_CONNECTING) {
         struct mqtt_trouble trouble = {.kind = MQTT_ENDED, .code = notes->ended_code};
         mqtt_end(client, &trouble);
     }

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * mqtt_inside.h - the inside of one MQTT destination: the thread's state, shared by mqtt.c (the
- * loop), mqtt_connect.c (the connection), mqtt_send.c (what is published) and mqtt_answer.c (what
+ * loop), mqtt_connect.c (its attempts), mqtt_send.c (what is published) and mqtt_answer.c (what
  * comes back). All of it belongs to that one thread but `stop` and `thread`.
  */
 #ifndef UPHOLE_PUBLISH_MQTT_INSIDE_H
@@ -9,10 +9,8 @@
 
 #include "deliver.h"
 #include "mqtt.h"
-#include "mqtt_lookup.h"
-#include "mqtt_pipe.h"
+#include "mqtt_link.h"
 #include "mqtt_rest.h"
-#include "mqtt_words.h"
 #include "usage.h"
 
 #include "uphole/publish.h"
@@ -21,9 +19,7 @@
 #include <stdatomic.h>
 
 #define MQTT_KEEPALIVE_S 30
-#define MQTT_USER_TIMEOUT_MS 30000u
-#define MQTT_LOOKUP_DEADLINE_MS 10000
-#define MQTT_CONNECT_DEADLINE_MS 15000
+#define MQTT_TAKE_PACKET_MAX 16384u /* of the broker, without its head */
 #define MQTT_SETTLED_MS 10000 /* connected for so long, the next break starts the back-off anew */
 #define MQTT_SHORT_LIVES 3    /* after so many, another client under our name is the likely cause */
 #define MQTT_OTHER_BOX_MS (10 * 60 * 1000)
@@ -32,8 +28,6 @@
 #define MQTT_REPAIR_EVERY_MS 5000
 #define MQTT_NO_READ_BACK_MS (60 * 60 * 1000)
 #define TOPIC_MAX 256
-
-enum mqtt_phase { MQTT_RESTING = 1, MQTT_LOOKING, MQTT_CONNECTING, MQTT_CONNECTED };
 
 /* What the library's callbacks saw; they only note, the loop acts. */
 struct mqtt_notes {
@@ -80,16 +74,11 @@ struct mqtt_client {
     atomic_int stop_within_ms;
     int done_fd; /* written when the thread ends */
 
-    struct mosquitto *library;
+    struct mqtt_link link;
     struct deliver *deliver;
     struct mqtt_notes notes;
-    struct mqtt_pipe pipe;
-    uint8_t phase;
     bool renew; /* the library's state is no longer ours: take a new client object */
-    struct mqtt_lookup lookup;
-    struct lookup_result found;
-    unsigned address; /* of `found`, that is tried */
-    int64_t retry_ms, reach_ms, deadline_ms, connected_ms, misc_ms, tick_ms, no_read_back_until_ms;
+    int64_t retry_ms, connected_ms, tick_ms, no_read_back_until_ms;
     int64_t paused_until_ms; /* by order; 0: not */
     uint32_t attempts, random;
     uint32_t short_lives; /* connections in a row that broke within MQTT_SETTLED_MS */
@@ -146,10 +135,7 @@ void mqtt_look(struct mqtt_client *client);
 /** Ends the connection (if any) because of `trouble`, and rests. What the library holds stays held.
  */
 void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *trouble);
-/** Hands what the library holds to the pipe, as far as there is room. */
-void mqtt_write(struct mqtt_client *client);
-/** Moves bytes, reads, writes and keeps alive as far as that needs no waiting; ends the connection
- * where it is over. */
+/** Serves the connection, and ends it where it is over. */
 void mqtt_serve(struct mqtt_client *client);
 
 /* mqtt_answer.c */

@@ -11,6 +11,7 @@
 #include <fcntl.h>
 #include <linux/tcp.h>
 #include <netinet/in.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -18,6 +19,7 @@
 #define PART_BODY 5
 #define TCP_STATE_ESTABLISHED 1 /* of the kernel, which linux/tcp.h does not give */
 #define ROUNDS_MAX 64
+#define HEAD_MAX 5 /* MQTT 5.0, 2.1 */
 
 bool mqtt_follow_bytes(struct mqtt_follow *follow, const uint8_t *bytes, size_t n)
 {
@@ -42,17 +44,30 @@ bool mqtt_follow_bytes(struct mqtt_follow *follow, const uint8_t *bytes, size_t 
                 return false; /* four bytes at most */
             continue;
         }
-        if (follow->remaining > MQTT_TAKE_PACKET_MAX)
+        if (follow->remaining > follow->most)
             return false;
         follow->part = follow->remaining > 0 ? PART_BODY : 0;
     }
     return true;
 }
 
-bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd)
+bool mqtt_pipe_prepare(struct mqtt_pipe *pipe, uint32_t take_most)
+{
+    *pipe = (struct mqtt_pipe){.tcp = -1, .inner = -1, .take_most = take_most};
+    pipe->in = malloc(take_most + HEAD_MAX + MQTT_PIPE_ROOM);
+    return pipe->in != NULL;
+}
+
+bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd, uint8_t version)
 {
     int pair[2];
-    *pipe = (struct mqtt_pipe){.tcp = -1, .inner = -1, .stands = true};
+    *pipe = (struct mqtt_pipe){.tcp = -1,
+                               .inner = -1,
+                               .stands = true,
+                               .version = version,
+                               .follow.most = pipe->take_most,
+                               .take_most = pipe->take_most,
+                               .in = pipe->in};
     if (socketpair(AF_UNIX, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0, pair) != 0)
         return false;
     pipe->inner = pair[0];
@@ -72,6 +87,8 @@ void mqtt_pipe_set_tls(struct mqtt_pipe *pipe, struct mqtt_tls *tls)
 
 void mqtt_pipe_close(struct mqtt_pipe *pipe)
 {
+    if (pipe->in == NULL)
+        return; /* zeroed: nothing was ever opened */
     mqtt_tls_close(pipe->tls);
     pipe->tls = NULL;
     if (pipe->tcp >= 0)
@@ -79,6 +96,13 @@ void mqtt_pipe_close(struct mqtt_pipe *pipe)
     if (pipe->inner >= 0)
         close(pipe->inner);
     pipe->tcp = pipe->inner = -1;
+}
+
+void mqtt_pipe_discard(struct mqtt_pipe *pipe)
+{
+    mqtt_pipe_close(pipe);
+    free(pipe->in);
+    pipe->in = NULL;
 }
 
 static bool may_take(const struct mqtt_pipe *pipe)

@@ -4,11 +4,11 @@
  * here, so that a packet which is too large is seen before the library takes it into memory (it
  * reserves and reads whatever length a packet states, in one go), and so that TLS is ours.
  *
- *   broker ── TCP ─ (TLS) ─ [ in 16 KiB ] ──▶ pair ──▶ library
- *                           [ out 64 KiB ] ◀── pair ◀── library
+ *   broker ── TCP ─ (TLS) ─ [ in 1 packet ] ──▶ pair ──▶ library
+ *                           [ out 64 KiB  ] ◀── pair ◀── library
  *
  * The library's descriptor is the other end of the pair; it notices nothing. Its bytes are followed
- * packet by packet: a head that states more than MQTT_TAKE_PACKET_MAX goes no further, and a packet
+ * packet by packet: a head that states more than the owner takes goes no further, and a packet
  * goes to the library when it is whole and was looked into (mqtt_packet.h).
  */
 #ifndef UPHOLE_PUBLISH_MQTT_PIPE_H
@@ -21,20 +21,18 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define MQTT_TAKE_PACKET_MAX 16384u /* of the broker, without its head */
 #define MQTT_PIPE_ROOM 16384
-#define MQTT_PIPE_OUT_ROOM 65536 /* a batch of records in one piece: a call costs as much as a row */
-#define MQTT_PIPE_IN_ROOM                                                                          \
-    (MQTT_TAKE_PACKET_MAX + 5 + MQTT_PIPE_ROOM) /* a packet, and what comes                        \
-                                                 */
+/* A batch of records in one piece: a call costs as much as a row. */
+#define MQTT_PIPE_OUT_ROOM 65536
 
-/** Follows MQTT packets byte by byte. Zero it to begin. */
+/** Follows MQTT packets byte by byte. To begin, zero but for `most`. */
 struct mqtt_follow {
+    uint32_t most;      /* bytes of a body that pass */
     uint8_t part;       /* 0: type, 1 to 4: that byte of the length, 5: body */
     uint32_t remaining; /* of the body */
 };
-/** False where these bytes begin a packet that states more than MQTT_TAKE_PACKET_MAX, or no MQTT
- * length. Source: MQTT 5.0, 1.5.5, 2.1. */
+/** False where these bytes begin a packet that states more than `most`, or no MQTT length.
+ * Source: MQTT 5.0, 1.5.5, 2.1. */
 bool mqtt_follow_bytes(struct mqtt_follow *follow, const uint8_t *bytes, size_t n);
 
 struct mqtt_pipe {
@@ -47,16 +45,21 @@ struct mqtt_pipe {
     uint64_t counted; /* of mqtt_pipe_network_bytes, taken already */
     struct mqtt_follow follow;
     size_t in_at, in_n, out_at, out_n;
-    size_t sound_n; /* of in_n: whole packets that may be passed on */
-    uint8_t in[MQTT_PIPE_IN_ROOM], out[MQTT_PIPE_OUT_ROOM];
+    size_t sound_n;     /* of in_n: whole packets that may be passed on */
+    uint32_t take_most; /* bytes of a packet without its head */
+    uint8_t *in;        /* room for such a packet, and what comes in one go */
+    uint8_t out[MQTT_PIPE_OUT_ROOM];
 };
 
+/** Before all else, once: the largest packet that is taken, and memory for it. False: none. */
+bool mqtt_pipe_prepare(struct mqtt_pipe *pipe, uint32_t take_most);
 /** Puts itself between: `library_fd`, a connecting TCP socket, becomes an end of a pair. False: no
  * descriptors left. */
-bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd);
+bool mqtt_pipe_open(struct mqtt_pipe *pipe, int library_fd, uint8_t version);
 /** From now on bytes go through TLS; the pipe owns it. */
 void mqtt_pipe_set_tls(struct mqtt_pipe *pipe, struct mqtt_tls *tls);
-void mqtt_pipe_close(struct mqtt_pipe *pipe); /* safe when closed */
+void mqtt_pipe_close(struct mqtt_pipe *pipe);   /* safe when closed */
+void mqtt_pipe_discard(struct mqtt_pipe *pipe); /* closes it, and gives its memory back */
 /** What to wait for, on the broker's and the inner side. */
 void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct pollfd *inner);
 /** Moves what can be moved without waiting, both ways; at most one buffer full to the library. */

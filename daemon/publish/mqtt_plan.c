@@ -52,7 +52,7 @@ static void keep_wells(struct mqtt_client *client, const uint16_t *was, uint16_t
 
 static void tell_state(struct mqtt_client *client)
 {
-    const bool up = client->phase == MQTT_CONNECTED;
+    const bool up = client->link.phase == MQTT_CONNECTED;
     if (!up && client->trouble.kind == MQTT_NO_TROUBLE)
         return; /* it is said when the first attempt ends */
     if (up) {

@@ -26,7 +26,7 @@ static uint16_t reserve_of(uint16_t window)
 
 static bool has_room(const struct mqtt_client *client)
 {
-    return client->phase == MQTT_CONNECTED && !client->renew &&
+    return client->link.phase == MQTT_CONNECTED && !client->renew &&
            client->n_others < MQTT_OTHERS_MAX &&
            client->n_others + deliver_under_way(client->deliver) < client->window;
 }
@@ -60,7 +60,7 @@ static bool put(struct mqtt_client *client, const char *topic, size_t length, bo
                 uint16_t *mid)
 {
     int id = 0;
-    int rc = mosquitto_publish_v5(client->library, &id, topic, (int)length, client->payload, 1,
+    int rc = mosquitto_publish_v5(client->link.library, &id, topic, (int)length, client->payload, 1,
                                   retain, NULL);
     if (rc == MOSQ_ERR_NOMEM)
         client->renew = true; /* kept or not: it does not say */
@@ -132,7 +132,7 @@ static void send_box(struct mqtt_client *client, int64_t now_ms)
 
 bool mqtt_send_offline(struct mqtt_client *client)
 {
-    if (client->phase != MQTT_CONNECTED || client->n_others >= MQTT_OTHERS_MAX)
+    if (client->link.phase != MQTT_CONNECTED || client->n_others >= MQTT_OTHERS_MAX)
         return false;
     return put_other(client, client->box_topic, mqtt_box_payload(client, false), OTHER_BOX, 0);
 }

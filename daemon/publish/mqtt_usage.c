@@ -94,14 +94,14 @@ void mqtt_judge_usage(struct mqtt_client *client, bool is_new_month)
     say_level(client, level, is_new_month);
     client->usage_level = (uint8_t)level;
     client->box_due = client->box_due || turns;
-    if (turns && client->phase == MQTT_CONNECTED)
+    if (turns && client->link.phase == MQTT_CONNECTED)
         mqtt_tell_up(client);
 }
 
 void mqtt_count(struct mqtt_client *client)
 {
     client->sent_uncounted = 0;
-    const uint64_t more = mqtt_pipe_network_bytes(&client->pipe);
+    const uint64_t more = mqtt_pipe_network_bytes(&client->link.pipe);
     const int64_t utc_ms = client->clock->utc_us(client->clock->context) / 1000;
     const bool is_new_month = usage_add(&client->usage, more, utc_ms, clock_is_good(client));
     mqtt_judge_usage(client, is_new_month);
@@ -121,7 +121,7 @@ void mqtt_watch_usage(struct mqtt_client *client)
         return;
     client->usage_count_ms = now_ms + COUNT_EVERY_MS;
     mqtt_count(client);
-    if (client->phase == MQTT_CONNECTED && now_ms >= client->usage_tell_ms &&
+    if (client->link.phase == MQTT_CONNECTED && now_ms >= client->usage_tell_ms &&
         client->usage.bytes != client->told_bytes)
         mqtt_tell_up(client);
 }

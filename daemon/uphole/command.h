@@ -63,7 +63,8 @@ int command_fail(const struct up_error *error);
 /** Prints each fault of a configuration to standard error, a line each. */
 struct plan_faults;
 void command_print_faults(const struct plan_faults *faults);
-/** Writes `text` as a JSON string with its quotation marks; `text` is UTF-8. */
+/** Writes `text` as a JSON string with its quotation marks; bytes that are no valid UTF-8 become
+ * U+FFFD. */
 void command_json_text(FILE *out, const char *text);
 /** The journal's directory as a configuration names it. Fails as plan_from_file, with the first
  * fault and what to do in `error`. */

@@ -267,6 +267,7 @@ static void look_at_space(struct core *core, int64_t now_us)
         core->space_first = now;
     core->space_now = now;
     core->days_left = space_days_left(core->options.plan, &core->space_first, &now);
+    core_disk_look(core);
 }
 
 static void every_second(struct core *core, int64_t now_us)

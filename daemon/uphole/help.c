@@ -6,6 +6,7 @@
 #include "command.h"
 
 #include "uphole/error.h"
+#include "uphole/json.h"
 #include "uphole/plan.h"
 
 #include <getopt.h>
@@ -94,13 +95,17 @@ void command_print_faults(const struct plan_faults *faults)
 void command_json_text(FILE *out, const char *text)
 {
     fputc('"', out);
-    for (const unsigned char *at = (const unsigned char *)text; *at; at++) {
-        if (*at == '"' || *at == '\\')
+    for (const unsigned char *at = (const unsigned char *)text; *at != '\0';) {
+        const size_t n = json_utf8_length(at);
+        if (n == 0)
+            fputs("\\ufffd", out);
+        else if (*at == '"' || *at == '\\')
             fprintf(out, "\\%c", *at);
         else if (*at < 0x20)
             fprintf(out, "\\u%04x", *at);
         else
-            fputc(*at, out);
+            fwrite(at, 1, n, out);
+        at += n > 0 ? n : 1;
     }
     fputc('"', out);
 }

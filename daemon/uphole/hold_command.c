@@ -74,7 +74,7 @@ static int run_release(int argc, char **argv)
 
 const struct command COMMAND_HOLD = {
     .name = "hold",
-    .summary = "release a line's port to another program for a while; due scans are counted",
+    .summary = "leave a line's port to another program for a while; due scans are counted",
     .usage = "hold LINE [--for SPAN] [--by ROLE] [--config FILE [--maps DIRECTORY] | --journal "
              "DIRECTORY]",
     .help =

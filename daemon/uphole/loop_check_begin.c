@@ -155,6 +155,8 @@ int loop_open_paths(struct loop_check *check)
     const bool is_alone = check->mqtt >= 0 && nobody_listens(check);
     if (check->mqtt >= 0 && hear_open(check, &error) != UP_OK) {
         (void)say_error(&error);
+        if (loop_is_stopped)
+            return EX_TEMPFAIL;
         fputs("uphole: without the broker nothing is proved of MQTT; --without-mqtt leaves it out, "
               "and the record says so\n",
               stderr);

@@ -140,7 +140,8 @@ enum up_rc hear_open(struct loop_check *check, struct up_error *error)
                                               .well = check->well->id,
                                               .user = check->reader_user,
                                               .password_file = check->reader_password_file,
-                                              .clock = &check->clock};
+                                              .clock = &check->clock,
+                                              .is_stopped = &loop_is_stopped};
     return read_back_open(&options, &hearing->session, error);
 }
 

@@ -15,14 +15,21 @@
 #include <sys/prctl.h>
 #include <sysexits.h>
 
-static const struct command *const COMMANDS[] = {
-    &COMMAND_CHECK, &COMMAND_RUN,    &COMMAND_STATUS,  &COMMAND_READ,      &COMMAND_WATCH,
-    &COMMAND_TRACE, &COMMAND_RELOAD, &COMMAND_HOLD,    &COMMAND_RELEASE,   &COMMAND_GAPS,
-    &COMMAND_AUDIT, &COMMAND_EXPORT, &COMMAND_NOTE,    &COMMAND_SUPPORT,   &COMMAND_RESEND,
-    &COMMAND_RECALCULATE, &COMMAND_REPLAY,
-    &COMMAND_TABLE, &COMMAND_DECODE, &COMMAND_CONVERT, &COMMAND_CALCULATE, &COMMAND_SIMULATE,
-    &COMMAND_FIND,  &COMMAND_DRAFT_MAP, &COMMAND_COMPARE, &COMMAND_CONFIRM, &COMMAND_LOOP_CHECK,
-    &COMMAND_PAUSE, &COMMAND_RESUME,
+/* In the order in which a well's box needs them; `group`: a heading above the row. */
+static const struct {
+    const char *group;
+    const struct command *command;
+} COMMANDS[] = {
+    /* clang-format off */
+    {"Set up", &COMMAND_FIND}, {NULL, &COMMAND_DRAFT_MAP}, {NULL, &COMMAND_CHECK}, {NULL, &COMMAND_TABLE}, {NULL, &COMMAND_SIMULATE},
+    {"Run", &COMMAND_RUN}, {NULL, &COMMAND_RELOAD}, {NULL, &COMMAND_HOLD}, {NULL, &COMMAND_RELEASE}, {NULL, &COMMAND_PAUSE},
+    {NULL, &COMMAND_RESUME},
+    {"Look", &COMMAND_STATUS}, {NULL, &COMMAND_READ}, {NULL, &COMMAND_WATCH}, {NULL, &COMMAND_TRACE}, {NULL, &COMMAND_SUPPORT},
+    {"Prove a reading", &COMMAND_COMPARE}, {NULL, &COMMAND_CONFIRM}, {NULL, &COMMAND_LOOP_CHECK}, {NULL, &COMMAND_DECODE},
+    {NULL, &COMMAND_CONVERT}, {NULL, &COMMAND_CALCULATE},
+    {"Review what was kept and sent", &COMMAND_GAPS}, {NULL, &COMMAND_NOTE}, {NULL, &COMMAND_AUDIT}, {NULL, &COMMAND_EXPORT},
+    {NULL, &COMMAND_REPLAY}, {NULL, &COMMAND_RESEND}, {NULL, &COMMAND_RECALCULATE},
+    /* clang-format on */
 };
 enum { COMMAND_N = sizeof COMMANDS / sizeof COMMANDS[0] };
 
@@ -40,22 +47,25 @@ const char COMMAND_CAUTION[] =
 
 const struct command *command_at(size_t index)
 {
-    return index < COMMAND_N ? COMMANDS[index] : NULL;
+    return index < COMMAND_N ? COMMANDS[index].command : NULL;
 }
 
 static const struct command *find(const char *name)
 {
     for (size_t i = 0; i < COMMAND_N; i++)
-        if (strcmp(COMMANDS[i]->name, name) == 0)
-            return COMMANDS[i];
+        if (strcmp(COMMANDS[i].command->name, name) == 0)
+            return COMMANDS[i].command;
     return NULL;
 }
 
 static void print_help(FILE *out)
 {
-    fprintf(out, "Usage: uphole COMMAND [OPTION]... [ARGUMENT]...\n%s\nCommands:\n", COMMAND_ABOUT);
-    for (size_t i = 0; i < COMMAND_N; i++)
-        fprintf(out, "  %-11s %s\n", COMMANDS[i]->name, COMMANDS[i]->summary);
+    fprintf(out, "Usage: uphole COMMAND [OPTION]... [ARGUMENT]...\n%s", COMMAND_ABOUT);
+    for (size_t i = 0; i < COMMAND_N; i++) {
+        if (COMMANDS[i].group != NULL)
+            fprintf(out, "\n%s:\n", COMMANDS[i].group);
+        fprintf(out, "  %-11s %s\n", COMMANDS[i].command->name, COMMANDS[i].command->summary);
+    }
     fprintf(out,
             "\n"
             "  help COMMAND  options and examples of one command\n"
@@ -80,7 +90,7 @@ static int unknown(const char *name)
 {
     fprintf(stderr, "uphole: there is no command '%s'; expected one of", name);
     for (size_t i = 0; i < COMMAND_N; i++)
-        fprintf(stderr, "%s %s", i == 0 ? "" : ",", COMMANDS[i]->name);
+        fprintf(stderr, "%s %s", i == 0 ? "" : ",", COMMANDS[i].command->name);
     fputs("\nTry 'uphole --help'.\n", stderr);
     return EX_USAGE;
 }

@@ -63,7 +63,8 @@ struct find_heard {
 
 struct find_evidence {
     uint32_t requests, silent, answers, exceptions, cut, bad_checksum, garbage, other_unit, late;
-    uint32_t echoes, echo_only, inverted, path_down, strayed, dips, any_id;
+    uint32_t echoes, echo_only, inverted, strayed, dips, any_id;
+    uint32_t no_way, target_silent; /* among the exceptions: 0A, 0B */
     uint64_t bytes_sent, bytes_heard, zeros, ones, of_no_frame; /* zeros 00, ones FF, among those of no frame */
     uint64_t idle_bytes; /* of no frame, while nobody asked */
     uint32_t longest_run; /* of such bytes, without a pause */

@@ -12,6 +12,8 @@
 #include "uphole/plan.h"
 #include "uphole/stamp.h"
 
+#include <signal.h>
+
 #define READ_BACK_PACKET_MAX (256 * 1024)
 #define READ_BACK_ID_MAX 24 /* MQTT 3.1.1, 3.1.3.1: ids of 23 bytes are taken everywhere */
 #define READ_BACK_CONNECT_MS 15000
@@ -25,6 +27,7 @@ struct read_back_options {
     const char *well;               /* id */
     const char *user, *password_file; /* of a reader with rights of its own; NULL: the destination's */
     const struct up_clock *clock;   /* borrowed */
+    const volatile sig_atomic_t *is_stopped; /* looked at while it connects; NULL: nobody stops it */
 };
 struct read_back_message {
     uint8_t topic;       /* enum read_back_topic */
@@ -34,7 +37,7 @@ struct read_back_message {
     int64_t came_boot_ms;
 };
 
-/** Connects and subscribes. On failure `error` says which layer, and what to look at. */
+/** Connects and subscribes, within READ_BACK_CONNECT_MS. On failure `error` says which layer, and what to look at; UP_E_TIMEOUT: it was stopped. */
 UP_MUST enum up_rc read_back_open(const struct read_back_options *options, struct read_back **out, struct up_error *error);
 void read_back_close(struct read_back *session); /* NULL is fine */
 /** Readable when something came. Read_back_next must be called at least each 20 s, or the broker ends the session. */

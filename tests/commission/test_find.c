@@ -284,22 +284,32 @@ static void cut_answers_are_the_first_suspect(void **state)
     bench_end(&bench, report);
     free(map);
 }
-/* Planted defect: exception 0B counts as the unit's answer (commission-gateway-is-unit). */
-static void a_converter_that_answers_for_the_unit_is_not_the_unit(void **state)
+/** Which of a converter's two exceptions it is (MAP V1.1b3, 7: 0A no path, 0B no response). */
+static void find_behind_converter(const char *script, const char *key, const char *seen)
 {
     struct map *map;
-    (void)state;
     begin(1, "scaled-16", &map);
-    bench_script(&bench, "exception 0x0B\n");
+    bench_script(&bench, script);
     struct find_options options = bench_options(&bench);
     options.has_speed = options.has_frame = true;
     options.unit_low = 1;
     options.unit_high = 3;
     struct find_report *report = bench_find(&bench, &options);
     assert_false(report->has_unit);
-    check_text("cause", first_cause(report)->key, "converter_answers");
+    check_text("cause", first_cause(report)->key, key);
+    if (strstr(first_cause(report)->evidence, seen) == NULL)
+        fail_msg("'%s' is not in: %s", seen, first_cause(report)->evidence);
+    check_count("causes", report->n_causes, 1);
     bench_end(&bench, report);
     free(map);
+}
+/* Planted defects: exception 0B counts as the unit's answer (commission-gateway-is-unit); 0A is
+ * told as 0B (commission-converter-alike). */
+static void a_converter_that_answers_for_the_unit_is_not_the_unit(void **state)
+{
+    (void)state;
+    find_behind_converter("exception 0x0B\n", "converter_answers", "exceptions 0B");
+    find_behind_converter("exception 0x0A\n", "converter_has_no_way", "exceptions 0A");
 }
 static void a_unit_that_falls_silent_and_comes_back_has_a_dipping_supply(void **state)
 {

@@ -47,12 +47,12 @@ for bad in ("| A-1 | pump.nothing | p=1 | 1 | exact | x |", "| A-1 | pump.dp | p
             "| A-1 | pump.dp | p_d=18 MPa; p_i=5 MPa | none:gap | exact | x |", "| A-1 | pump.dp | p_d=missing; p_i=5 MPa | 13 MPa | exact | x |"):
     out, _ = table(bad + "\n", 1)
     must("%s: %s" % (bad, out), out.endswith("0 passed, 1 failed\n"))
-# As objects too, whatever a person wrote into the row. Planted: texts written without escaping.
-with tempfile.NamedTemporaryFile("w", suffix=".md") as file:
-    file.write('| A-1 | pump."dp" \\ | p_d=1 | say "13" MPa | exact | x |\n')
+# As objects too, whatever a person wrote into the row, in whatever encoding (RFC 8259, 8.1: UTF-8). Planted: texts written without escaping, or byte by byte.
+with tempfile.NamedTemporaryFile("wb", suffix=".md") as file:
+    file.write(b'| A-1 | pump."dp" \\ | p_d=1 | say "13" MPa \xb5 \xc2\xb5 | exact | x |\n')
     file.flush()
     out, _ = run("--rows", file.name, "--json", code=1)
-must("a row with quotes as an object: " + out, json.loads(out) | {"got": ""} == {"id": "A-1", "quantity": 'pump."dp" \\', "got": "", "expected": 'say "13" MPa', "passed": False})
+must("a row with quotes as an object: " + out, json.loads(out) | {"got": ""} == {"id": "A-1", "quantity": 'pump."dp" \\', "got": "", "expected": 'say "13" MPa \ufffd \u00b5', "passed": False})
 # A site's own data set, anywhere in the file.
 table("| A-1 | stat.mean | data=mine | 2 | exact | x |\ntext\n- data mine: 1 2 3\n", 0)
 _, err = table("nothing here\n", 65)

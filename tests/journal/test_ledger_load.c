@@ -74,7 +74,8 @@ static void a_stop_a_kill_and_a_power_loss_are_told_apart_and_counted_exactly(vo
     box_kill(&box);
 }
 
-/* Planted defect: an outage across boots is called exact though the clock was not set. */
+/* Planted defect: an outage across boots is called exact though the clock was not set
+ * (ledger-boot-length-sure). */
 static void without_a_set_clock_the_length_of_an_outage_is_unsure(void **state)
 {
     struct box box = {.rig = *state};
@@ -95,7 +96,7 @@ static void without_a_set_clock_the_length_of_an_outage_is_unsure(void **state)
     box_kill(&box);
 }
 
-/* Planted defect: a run that stored nothing hides the gap before it. */
+/* Planted defect: a run that stored nothing hides the gap before it (ledger-newest-pair-only). */
 static void a_run_that_died_before_its_first_commit_hides_nothing(void **state)
 {
     struct box box = {.rig = *state};
@@ -242,7 +243,7 @@ static void a_count_that_goes_out_takes_older_ones_along(void **state)
 }
 
 /* Planted defects: skips that were not yet handed out at the kill vanish; open skip rows of the old
- * run go on counting. */
+ * run go on counting (ledger-old-counts-stay-open). */
 static void skips_that_a_kill_swallows_are_part_of_the_program_gap(void **state)
 {
     struct box box = {.rig = *state};
@@ -266,8 +267,8 @@ static void skips_that_a_kill_swallows_are_part_of_the_program_gap(void **state)
     box_kill(&box);
 }
 
-/* Planted defects: an open row is opened anew by the next run; its identity changes; its count
- * restarts. */
+/* Planted defects: an open row is opened anew by the next run; its identity changes
+ * (ledger-adopted-by-a-new-name); its count restarts (ledger-adopted-counts-anew). */
 static void an_open_line_gap_closes_in_a_later_run_under_its_own_identity(void **state)
 {
     struct box box = {.rig = *state};

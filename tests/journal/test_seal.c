@@ -272,8 +272,9 @@ static void check_answers(const char *when, const struct answers *got, const str
 }
 
 /* Planted defects: blocks of several wells are read one after another and not in the order of pos;
- * a walk back leaves out the first row of a block; a range that a slice ends within is begun anew;
- * a block's count is taken though it crosses the interval. */
+ * a walk back leaves out the first row of a block (journal-walk-back-short); a range that a slice
+ * ends within is begun anew; a block's count is taken though it crosses the interval
+ * (journal-count-of-a-crossing-block). */
 static void a_reader_sees_no_difference_between_rows_and_blocks(void **state)
 {
     struct rig *rig = *state;
@@ -394,8 +395,8 @@ static void scans_that_are_sealed_under_a_reader_come_once(void **state)
 }
 
 /* Planted defects: newest pos and a well's seq are taken from rows alone, though all of them are
- * sealed; the sealing begins at 0 again after a restart; a run's last instant is looked for in rows
- * alone. */
+ * sealed (journal-seq-of-rows-alone); the sealing begins at 0 again after a restart; a run's last
+ * instant is looked for in rows alone. */
 static void a_restart_finds_its_place_though_every_scan_is_sealed(void **state)
 {
     static const struct journal_sealing ALL = {.keep_rows = 0, .block_rows = 1, .range_rows = 1000};

@@ -56,7 +56,7 @@ for page in man1/uphole.1 man5/uphole.yaml.5 man5/uphole-map.5; do
     note "$page renders to $(wc -l <"$work/page") lines without a warning"
 done
 program=$work/files/usr/bin/uphole
-for command in $("$program" --help | sed -n '/^Commands:/,/^$/s/^  \([a-z-]*\) .*/\1/p'); do
+for command in $("$program" --help | sed -n '/^Set up:/,/^  help /{/^  help /!s/^  \([a-z-]*\) .*/\1/p}'); do
     grep -q "uphole $command" "$work/uphole.1.txt" || fail "uphole(1) doesn't name the command $command"
     for option in $("$program" help "$command" | grep -o '^  --[a-z-]*'); do
         grep -qe "$option" "$work/uphole.1.txt" || fail "uphole(1) doesn't name $option of $command"

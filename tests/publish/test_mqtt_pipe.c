@@ -15,6 +15,8 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
+#define TAKE_MOST 16384u /* as the daemon's own connection */
+
 static size_t put_packet(uint8_t *into, uint8_t type, uint32_t length)
 {
     size_t n = 0;
@@ -25,8 +27,8 @@ static size_t put_packet(uint8_t *into, uint8_t type, uint32_t length)
         rest /= 128;
         into[n++] = rest > 0 ? byte | 128 : byte;
     } while (rest > 0);
-    memset(into + n, 0xFF, length <= MQTT_TAKE_PACKET_MAX ? length : 0);
-    return n + (length <= MQTT_TAKE_PACKET_MAX ? length : 0);
+    memset(into + n, 0xFF, length <= TAKE_MOST ? length : 0);
+    return n + (length <= TAKE_MOST ? length : 0);
 }
 
 static void table_1_1_of_the_standard_is_followed(void **state)
@@ -51,9 +53,9 @@ static void table_1_1_of_the_standard_is_followed(void **state)
         {{0x30, 0x80, 0x80, 0x80, 0x80}, 5, false}, /* no MQTT length */
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
-        struct mqtt_follow follow = {0};
+        struct mqtt_follow follow = {.most = TAKE_MOST};
         check_count("passes", mqtt_follow_bytes(&follow, rows[i].bytes, rows[i].n), rows[i].passes);
-        follow = (struct mqtt_follow){0};
+        follow = (struct mqtt_follow){.most = TAKE_MOST};
         assert_true(mqtt_follow_bytes(&follow, rows[i].bytes, rows[i].n - 1));
     }
 }
@@ -67,10 +69,10 @@ static void packets_are_followed_in_whatever_pieces_they_come(void **state)
         size_t n = 0;
         while (n < sizeof stream / 2)
             n += put_packet(stream + n, (uint8_t)(rand() & 0xF0),
-                            (uint32_t)rand() % (rand() % 4 ? 300 : MQTT_TAKE_PACKET_MAX + 1));
+                            (uint32_t)rand() % (rand() % 4 ? 300 : TAKE_MOST + 1));
         size_t good = n;
-        n += put_packet(stream + n, 0x30, MQTT_TAKE_PACKET_MAX + 1 + (uint32_t)rand() % 1000000);
-        struct mqtt_follow follow = {0};
+        n += put_packet(stream + n, 0x30, TAKE_MOST + 1 + (uint32_t)rand() % 1000000);
+        struct mqtt_follow follow = {.most = TAKE_MOST};
         bool passes = true;
         size_t at = 0;
         while (passes && at < n) {
@@ -94,9 +96,10 @@ static void every_byte_is_passed_on_and_then_the_end(void **state)
     static struct mqtt_pipe pipe;
     assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, pair), 0);
     int library = pair[0], broker = pair[1];
-    assert_true(mqtt_pipe_open(&pipe, library));
+    assert_true(mqtt_pipe_prepare(&pipe, TAKE_MOST));
+    assert_true(mqtt_pipe_open(&pipe, library, 0));
     size_t n = 0, taken = 0, sent = 0;
-    while (n < sizeof stream - MQTT_TAKE_PACKET_MAX - 5)
+    while (n < sizeof stream - TAKE_MOST - 5)
         n += put_packet(stream + n, 0x40, (uint32_t)n % 3000);
     bool ended = false;
     for (int rounds = 0; rounds < 100000 && !ended; rounds++) {
@@ -116,7 +119,8 @@ static void every_byte_is_passed_on_and_then_the_end(void **state)
     assert_memory_equal(got, stream, n);
     assert_true(pipe.ended && pipe.why == 0 && !pipe.too_large);
     mqtt_pipe_close(&pipe);
-    mqtt_pipe_close(&pipe);
+    mqtt_pipe_discard(&pipe);
+    mqtt_pipe_discard(&pipe);
     close(library);
     close(broker);
 }

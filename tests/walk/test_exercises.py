@@ -130,7 +130,9 @@ class Person:
             if causes and sign("The two wires of the pair are swapped") in causes[0]:
                 return "swapped pair"
             if causes and sign("A converter or gateway answers") in causes[0]:
-                return self.step_6()
+                exception = re.search(r"exception (0[AB])", causes[0]).group(1)
+                sign("exception " + exception)
+                return "converter exception " + exception
             if causes and sign("Speed or parity are not those of the unit") in causes[0]:
                 return self.step_5_settings()
             assert causes and sign("Nobody there") in causes[0], output
