@@ -105,7 +105,7 @@ def a_quota_that_is_used_up_is_named_and_journaling_comes_back():
         walk.start_daemon()
         grows(walk)
         walk.stop(walk.daemon)
-        walk.start_daemon(dict(LD_PRELOAD=str(SHIM), NTH_CALL="write", NTH_AT="200", NTH_FOR="4", NTH_ERRNO=str(EDQUOT), NTH_PATH=str(walk.journal),
+        walk.start_daemon(dict(LD_PRELOAD=str(SHIM), NTH_CALL="write", NTH_AT="200", NTH_FOR="6", NTH_ERRNO=str(EDQUOT), NTH_PATH=str(walk.journal),
                                ASAN_OPTIONS="verify_asan_link_order=0:detect_leaks=0"))
         wait_for("the word", 60, lambda: "Polling goes on and live values are marked not_journaled" in walk.log("daemon"))
         wait_for("the end of it", 60, lambda: "The journal takes scans again" in walk.log("daemon"))
