@@ -24,7 +24,8 @@ struct line {
 
 static bool fit(const struct formula_given *given, struct line *line, struct formula_result *out)
 {
-    double mean_x = 0.0, mean_y = 0.0, sxx = 0.0, sxy = 0.0, least = INFINITY, most = -INFINITY;
+    struct running_line sums = {0};
+    double least = INFINITY, most = -INFINITY;
     const size_t n = given[1].n;
     if (n != given[2].n) {
         formula_none(out, REASON_DOMAIN, 2);
@@ -36,11 +37,7 @@ static bool fit(const struct formula_given *given, struct line *line, struct for
             return false;
         }
         const double x = log10((given[0].value + given[1].list[i]) / given[1].list[i]);
-        const double dx = x - mean_x, dy = given[2].list[i] - mean_y;
-        mean_x += dx / (double)(i + 1);
-        mean_y += dy / (double)(i + 1);
-        sxx += dx * (x - mean_x);
-        sxy += dx * (given[2].list[i] - mean_y);
+        running_line_add(&sums, x, given[2].list[i]);
         least = fmin(least, x);
         most = fmax(most, x);
     }
@@ -48,8 +45,8 @@ static bool fit(const struct formula_given *given, struct line *line, struct for
         formula_none(out, REASON_TOO_FEW, 1);
         return false;
     }
-    line->slope = -sxy / sxx;
-    line->star = mean_y + line->slope * mean_x;
+    line->slope = -sums.sxy / sums.sxx;
+    line->star = sums.mean_y + line->slope * sums.mean_x;
     return true;
 }
 

@@ -72,6 +72,20 @@ formula_function level_height, gas_z_chain, gas_volume_factor, pvt_rs_standing, 
     pump_total_head, datum_pressure, cable_loss, copper_resistance, cable_resistance,
     cable_terminal_power, motor_efficiency, curve_head, curve_shaft_power,
     curve_shaft_power_of_efficiency, curve_head_ratio, inflow_fetkovich_of_tests;
+/** A least-squares line of y over x, point by point; squares are about means that go along. */
+struct running_line {
+    size_t n;
+    double mean_x, mean_y, sxx, sxy;
+};
+static inline void running_line_add(struct running_line *line, double x, double y)
+{
+    const double dx = x - line->mean_x, dy = y - line->mean_y;
+    line->n++;
+    line->mean_x += dx / (double)line->n;
+    line->mean_y += dy / (double)line->n;
+    line->sxx += dx * (x - line->mean_x);
+    line->sxy += dx * (y - line->mean_y);
+}
 /** Outside the ratios of frequencies for which affinity laws hold. */
 void affinity_judge(double ratio, struct formula_result *out);
 /** The first row that a function computes; NULL: none. For formula_evaluate, which judges inputs.

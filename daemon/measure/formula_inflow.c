@@ -181,62 +181,51 @@ FORMULA_FUNCTION(fetkovich_rate)
         out->flags |= FLAG_OUTSIDE_VALIDITY;
 }
 
+/** Fetkovich's line through tests, on logarithms: y = ln q over x = ln(p_r^2 - p^2). Which inputs
+ * are p_r, q and p is the row's business. */
+static bool line_of_tests(const struct formula_given *given, unsigned reservoir, unsigned rate,
+                          unsigned pressure, struct running_line *line, struct formula_result *out)
+{
+    *line = (struct running_line){0};
+    for (size_t i = 0; i < given[rate].n; i++) {
+        const double squared = squares(given[reservoir].value, given[pressure].list[i]);
+        if (!(squared > 0.0) || !(given[rate].list[i] > 0.0)) {
+            formula_none(out, REASON_DOMAIN, squared > 0.0 ? rate : pressure);
+            return false;
+        }
+        running_line_add(line, log(squared), log(given[rate].list[i]));
+    }
+    return true;
+}
+
 FORMULA_FUNCTION(fetkovich_fit)
 {
-    double mean_x = 0.0, mean_y = 0.0, sxx = 0.0, sxy = 0.0;
+    struct running_line line;
     const size_t n = given[1].n;
     (void)steps;
     if (n != given[2].n || n < 2) {
         formula_none(out, n < 2 ? REASON_TOO_FEW : REASON_DOMAIN, 2);
         return;
     }
-    for (size_t i = 0; i < n; i++) {
-        const double squared = squares(given[0].value, given[2].list[i]);
-        if (!(squared > 0.0) || !(given[1].list[i] > 0.0)) {
-            formula_none(out, REASON_DOMAIN, squared > 0.0 ? 1 : 2);
-            return;
-        }
-        const double dx = log(squared) - mean_x, dy = log(given[1].list[i]) - mean_y;
-        mean_x += dx / (double)(i + 1);
-        mean_y += dy / (double)(i + 1);
-        sxx += dx * (log(squared) - mean_x);
-        sxy += dx * (log(given[1].list[i]) - mean_y);
-    }
-    out->value = sxy / sxx;
+    if (!line_of_tests(given, 0, 1, 2, &line, out))
+        return;
+    out->value = line.sxy / line.sxx;
     judge_exponent(out);
 }
 
-/** Fetkovich's line through tests, on logarithms: q = C (p_r^2 - p^2)^n; means of x = ln(p_r^2 -
- * p^2) and y = ln q, and the slope of y over x. */
-struct tests_line {
-    double x, y, n;
-};
-
-static bool line_of_tests(const struct formula_given *given, struct tests_line *line,
-                          struct formula_result *out)
+/** The line's exponent: as it was given, else of the line. False: none, or one of no well. */
+static bool exponent_of_tests(const struct formula_given *given, struct running_line *line,
+                              double *exponent, struct formula_result *out)
 {
-    double sxx = 0.0, sxy = 0.0;
     const size_t n = given[0].n, needs = given[3].present ? 1 : 2;
-    *line = (struct tests_line){.n = given[3].value};
     if (n < needs || given[1].n != n) {
         formula_none(out, n < needs ? REASON_TOO_FEW : REASON_DOMAIN, 0);
         return false;
     }
-    for (size_t i = 0; i < n; i++) {
-        const double squared = squares(given[2].value, given[1].list[i]);
-        if (!(squared > 0.0) || !(given[0].list[i] > 0.0)) {
-            formula_none(out, REASON_DOMAIN, squared > 0.0 ? 0 : 1);
-            return false;
-        }
-        const double dx = log(squared) - line->x, dy = log(given[0].list[i]) - line->y;
-        line->x += dx / (double)(i + 1);
-        line->y += dy / (double)(i + 1);
-        sxx += dx * (log(squared) - line->x);
-        sxy += dx * (log(given[0].list[i]) - line->y);
-    }
-    if (!given[3].present)
-        line->n = sxy / sxx;
-    if (isfinite(line->n) && line->n > 0.0)
+    if (!line_of_tests(given, 2, 0, 1, line, out))
+        return false;
+    *exponent = given[3].present ? given[3].value : line->sxy / line->sxx;
+    if (isfinite(*exponent) && *exponent > 0.0)
         return true;
     formula_none(out, REASON_DOMAIN, 0); /* tests of one pressure, or rates that fall as it falls */
     return false;
@@ -244,8 +233,9 @@ static bool line_of_tests(const struct formula_given *given, struct tests_line *
 
 FORMULA_SHARED(inflow_fetkovich_of_tests)
 {
-    struct tests_line line;
-    if (!line_of_tests(given, &line, out))
+    struct running_line line;
+    double n;
+    if (!exponent_of_tests(given, &line, &n, out))
         return;
     const double squared = squares(given[2].value, given[4].value);
     if (squared < 0.0) {
@@ -255,10 +245,10 @@ FORMULA_SHARED(inflow_fetkovich_of_tests)
     double lowest_pa = given[1].list[0];
     for (size_t i = 1; i < given[1].n; i++)
         lowest_pa = fmin(lowest_pa, given[1].list[i]);
-    formula_step(steps, "n", line.n, "");
+    formula_step(steps, "n", n, "");
     formula_step(steps, "p_r^2 - p_wf^2", squared, "psi^2");
-    out->value = squared > 0.0 ? exp(line.y + line.n * (log(squared) - line.x)) : 0.0;
-    if (line.n < 0.5 || line.n > 1.0)
+    out->value = squared > 0.0 ? exp(line.mean_y + n * (log(squared) - line.mean_x)) : 0.0;
+    if (n < 0.5 || n > 1.0)
         out->flags |= FLAG_OUTSIDE_VALIDITY;
     if (given[4].value < lowest_pa)
         out->flags |= FLAG_EXTRAPOLATED;

@@ -267,6 +267,7 @@ static void look_at_space(struct core *core, int64_t now_us)
         core->space_first = now;
     core->space_now = now;
     core->days_left = space_days_left(core->options.plan, &core->space_first, &now);
+    core_disk_look(core);
 }
 
 static void every_second(struct core *core, int64_t now_us)
@@ -314,7 +315,7 @@ void core_flush(struct core *core)
         drain_rings(core);
         const bool whole = core->n_scans == JOURNAL_BATCH_SCANS_MAX;
         core_commit(core, true);
-        if (!whole)
+        if (!whole && (!core->more_gaps || core->refusing))
             return;
     }
 }

@@ -102,6 +102,11 @@ void core_take_removal(struct core *core, const struct removal *removal, const c
 bool core_has_removal(const struct core *core, bool *failed);
 /** Age retention takes as much as comes, or not: for how long the space lasts. */
 void core_set_at_age(struct core *core, bool at_age);
+/** A destination that has not accepted all rows up to this place or time; NULL: each has, or none
+ * acknowledges. */
+const char *core_who_lacks(const struct core *core, uint64_t pos, int64_t utc_ms);
+/** Days until the journal's room is used up (space.h), as of the last minute. */
+uint16_t core_days_left(const struct core *core);
 /** Lowest place of all destinations at a well: rows up to here were accepted by each, or passed over. UINT64_MAX where no destination acknowledges. */
 uint64_t core_accepted_pos(const struct core *core, uint16_t well_index, const char **who);
 /** Cursors as they stand, for the first words to a SCADA side; `room` of at least

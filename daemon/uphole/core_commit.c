@@ -278,6 +278,12 @@ static void after_commit(struct core *core)
         core->n_events = core->n_notes = 0;
 }
 
+/** A box that sleeps in the middle of a commit has no slow disk. */
+static int64_t awake_us(const struct core *core)
+{
+    return clock_boot_us(core->options.clock) - clock_asleep_us(core->options.clock);
+}
+
 void core_commit(struct core *core, bool everything)
 {
     const struct stamp now = stamp_take(core->options.clock, &core->watch);
@@ -294,6 +300,7 @@ void core_commit(struct core *core, bool everything)
     core_count_removed(core, &now);
     core->n_gaps = ledger_take_changed(core->options.ledger, everything ? NULL : &now, core->gaps,
                                        CORE_GAPS_MAX);
+    core->more_gaps = core->n_gaps == CORE_GAPS_MAX;
     gather_cursors(core);
     core->n_cursors +=
         resend_cursors(core, &core->cursors[core->n_cursors], CORE_CURSORS_MAX - core->n_cursors);
@@ -321,7 +328,9 @@ void core_commit(struct core *core, bool everything)
                           .told = core_tidy_telling(core),
                           .removal = core->removal};
     struct up_error error = {0};
+    const int64_t begun_us = awake_us(core);
     const bool stored = journal_append(core->options.journal, &batch, &error) == UP_OK;
+    const int64_t took_us = awake_us(core) - begun_us;
     core->removal_failed = core->removal != NULL && !stored;
     core->removal = NULL;
     if (!stored) {
@@ -335,4 +344,6 @@ void core_commit(struct core *core, bool everything)
         core->confirm_fact.well = 0;
     }
     after_commit(core);
+    if (stored)
+        core_disk_stored(core, took_us);
 }

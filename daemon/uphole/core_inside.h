@@ -17,7 +17,7 @@
 #include <stdatomic.h>
 
 #define CORE_FACTS_MAX 4096 /* the hours of 128 wells end in one scan each */
-#define CORE_GAPS_MAX 256
+#define CORE_GAPS_MAX 512 /* more than all sources have after one outage */
 #define CORE_EVENTS_MAX 64
 #define CORE_DAMAGES_MAX 16
 #define CORE_NOTES_MAX 512 /* one outage: a row a source */
@@ -113,6 +113,14 @@ struct core_tidy {
     size_t n_found;
 };
 
+/** What the journal's disk was seen to do; core_disk.c. */
+struct core_disk {
+    uint32_t n_slow; /* commits that took too long, since slow_since; 0: it is in time */
+    int64_t slowest_ms;
+    struct stamp slow_since, newest_slow;
+    bool told_reader; /* another program holds the write-ahead log */
+};
+
 struct core {
     struct core_options options;
     struct clock_watch watch;
@@ -127,6 +135,7 @@ struct core {
     struct gap_note *notes; /* CORE_NOTES_MAX */
     struct cursor *cursors;
     size_t n_scans, n_facts, n_gaps, n_events, n_notes, n_cursors;
+    bool more_gaps; /* the newest commit had no room for all changed rows of the ledger */
     struct record record;
     struct wall_message message;
     int64_t next_commit_us, next_state_us, next_snapshots_us;
@@ -143,6 +152,7 @@ struct core {
     bool removal_failed, at_age;
     struct resend resend;
     struct core_tidy tidy;
+    struct core_disk disk;
     struct confirm_words *confirm_book; /* CONFIRM_BOOK_MAX */
     size_t n_confirm_book;
     struct fact confirm_fact; /* waits for the commit made now, while well is not 0 */
@@ -195,6 +205,12 @@ void core_take_item(struct core *core, const struct gathered *item);
 /** One transaction of what is in hand. `everything`: counts of open ledger rows too, which
  * otherwise come once a minute. */
 void core_commit(struct core *core, bool everything);
+/* core_disk.c */
+/** A commit was stored, and took so long: says once that the disk is slow, and once that it no
+ * longer is. */
+void core_disk_stored(struct core *core, int64_t took_us);
+/** Says once that another program holds the journal's write-ahead log, and once that none does. */
+void core_disk_look(struct core *core);
 /* core_tidy.c */
 /** Seals older scans, proves sealed ones, and tells of damage: bounded work, a step at a time. */
 void core_tidy_step(struct core *core, int64_t now_us);

@@ -23,6 +23,25 @@ void core_set_at_age(struct core *core, bool at_age)
     core->at_age = at_age;
 }
 
+const char *core_who_lacks(const struct core *core, uint64_t pos, int64_t utc_ms)
+{
+    const struct plan *plan = core->options.plan;
+    for (uint16_t d = 0; d < plan->n_destinations; d++)
+        for (uint16_t w = 0; w < plan->n_wells && core_destination_acknowledges(core, d); w++) {
+            const struct core_cursor *cursor = &core->destinations[d].cursor[0][w];
+            const bool is_known = cursor->waiting_since.boot_ms != 0;
+            if (core_waiting(core, d, w) > 0 &&
+                (is_known ? cursor->waiting_since.utc_ms <= utc_ms : cursor->pos < pos))
+                return plan->destinations[d].name;
+        }
+    return NULL;
+}
+
+uint16_t core_days_left(const struct core *core)
+{
+    return core->days_left;
+}
+
 uint64_t core_accepted_pos(const struct core *core, uint16_t well_index, const char **who)
 {
     uint64_t lowest = UINT64_MAX;

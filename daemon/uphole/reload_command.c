@@ -160,11 +160,9 @@ const struct command COMMAND_RELOAD = {
     "but our questions can spoil a drive's answers; agree with whoever is responsible for the "
     "drive.\n"
     "\n"
-    "Its own user, root and the group in orders_group may order this. Exit code 0: taken, or "
-    "nothing changed. 66, 78: "
-    "refused. "
-    "75: try again. 69: no Uphole runs\n"
-    "with this journal.\n"
+    "Uphole's own user, root and the group named in orders_group may order this. Exit code 0: "
+    "taken, or nothing changed. 66, 78:\n"
+    "refused. 75: try again. 69: no Uphole runs with this journal.\n"
     "\n"
     "Monitoring only; not a protection system.\n",
     .run = run_reload,

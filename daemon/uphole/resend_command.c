@@ -102,9 +102,9 @@ const struct command COMMAND_RESEND = {
         "first;\n"
         "'uphole status' shows how many are left, over restarts and outages. At most 8 orders "
         "wait.\n"
-        "Its own user and root may order this. Exit code 69: no Uphole runs with this journal; "
-        "75:\n"
-        "too many orders wait, or the records were not accepted a first time yet.\n"
+        "Uphole's own user, root and the group named in orders_group may order this. Exit code\n"
+        "69: no Uphole runs with this journal; 75: too many orders wait, or the records were not\n"
+        "accepted a first time yet.\n"
         "\n"
         "Monitoring only; not a protection system.\n",
     .run = run_resend,

@@ -10,6 +10,7 @@
  * it.
  */
 #include "retain.h"
+#include "retain_lead.h"
 
 #include "uphole/say.h"
 
@@ -57,10 +58,11 @@ static bool is_too_much(struct journal *journal, const struct plan *plan)
 {
     struct journal_room room;
     journal_room_of(journal, &room);
-    /* The log's fixed size from the start: what it has of it by now says nothing about history. */
-    const uint64_t log = room.log_bytes > room.log_wanted ? room.log_bytes : room.log_wanted;
-    return plan->journal.at_most_bytes > 0 && room.used_bytes + log + room.reserve_wanted >
-                                                  plan->journal.at_most_bytes / 100 * FULL_PERCENT;
+    /* The log counts by its fixed size, from the start: what it has of it by now says nothing about
+     * history, and one that another program's reader holds grows with each removal. */
+    return plan->journal.at_most_bytes > 0 &&
+           room.used_bytes + room.log_wanted + room.reserve_wanted >
+               plan->journal.at_most_bytes / 100 * FULL_PERCENT;
 }
 
 static bool is_too_old(struct retain *retain, const struct retain_options *options)
@@ -82,19 +84,11 @@ static uint8_t reason_of(struct retain *retain, const struct retain_options *opt
     return is_too_old(retain, options) ? RETAIN_AGE : RETAIN_NONE;
 }
 
-/** How far the lead-in of any well may reach: it must not reach into an interval under review. */
-static int64_t longest_lead_ms(const struct plan *plan)
+int64_t retain_longest_lead_ms(const struct plan *plan)
 {
     int64_t longest_ms = 0;
     for (uint16_t w = 0; w < plan->n_wells; w++) {
-        const struct fold_window window = fold_window_of(plan, &plan->wells[w]);
-        int64_t lead_ms = window.ms;
-        for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
-            for (uint16_t i = 0; i < plan->wells[w].n_entries[s]; i++) {
-                const int64_t scans_ms =
-                    (int64_t)window.scans * plan->wells[w].entries[s][i].poll_every_ms;
-                lead_ms = scans_ms > lead_ms ? scans_ms : lead_ms;
-            }
+        const int64_t lead_ms = retain_lead_ms(plan, &plan->wells[w]);
         longest_ms = lead_ms > longest_ms ? lead_ms : longest_ms;
     }
     return longest_ms + longest_ms / 4; /* back-off stretches it */
@@ -193,12 +187,13 @@ static void look(struct retain *retain, const struct retain_options *options)
     retain->held_for = NULL;
     if (journal_removal_next(options->journal, &retain->next, &error) != UP_OK)
         return;
+    retain_warn(retain, options);
     retain->reason = retain->next.to_pos == 0 ? RETAIN_NONE : reason_of(retain, options);
     const uint8_t interval =
         retain->reason == RETAIN_NONE
             ? 0
             : interval_of(options->plan, retain->next.from_utc_ms,
-                          retain->next.to_utc_ms + longest_lead_ms(options->plan));
+                          retain->next.to_utc_ms + retain_longest_lead_ms(options->plan));
     tell_held(retain, options, interval);
     if (retain->reason == RETAIN_NONE || interval != 0)
         return;

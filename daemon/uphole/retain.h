@@ -37,6 +37,8 @@ struct retain {
     bool needs_room;      /* and can't have it: the interval stands in the way */
     const char *held_for; /* destination for which rows older than `keep` are kept; NULL: none */
     int64_t told_day[RETAIN_REASONS];
+    uint8_t filled_percent; /* of the room; at the newest look */
+    uint8_t warned_at;      /* percent: what goes next was not accepted, and it was said; 0: no */
     uint64_t removed_all; /* in this process */
     int64_t removed_to_utc_ms;
 };
@@ -45,6 +47,12 @@ void retain_open(struct retain *retain);
 void retain_close(struct retain *retain);
 /** Never waits; does at most one slice. Not while the journal refuses or is not safe. */
 void retain_step(struct retain *retain, const struct retain_options *options);
+/** How far behind what goes the lead-in of any well may reach: those rows are not sent any more
+ * either. */
+int64_t retain_longest_lead_ms(const struct plan *plan);
+/** retain_warn.c: says so before scans go that a destination has not accepted. `retain->next` is
+ * what goes next. */
+void retain_warn(struct retain *retain, const struct retain_options *options);
 /** Before core's plan changes. */
 void retain_abandon(struct retain *retain);
 

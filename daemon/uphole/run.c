@@ -198,6 +198,7 @@ static void stop(struct well_side *side)
     if (side->core != NULL) {
         core_serve_rest(side->core);
         core_flush(side->core);
+        run_try_journal_once_more(side);
     }
     if (side->journal != NULL && side->run != 0 && !side->begins_anew) {
         struct up_error error = {0};
@@ -335,11 +336,12 @@ const struct command COMMAND_RUN = {
             "Polls the lines, journals each scan before anything is told, and serves the "
             "destinations. Log lines go to standard error.\n"
             "SIGTERM or Ctrl-C stops it in order; SIGHUP and 'uphole reload' read the "
-            "configuration again. Only read requests go out on a line; but if the "
-            "drive reads this gauge on the same pair,\n"
-            "our questions can spoil its answers, and a drive set to trip or to control speed on "
-            "gauge data may then stop or change the\n"
-            "pump. Get the consent of whoever is responsible for the drive first.\n\n"
+            "configuration again.\n\n"
+            "Only read requests go out on a line; but if the drive reads this gauge on the same "
+            "pair, our questions can spoil its answers,\n"
+            "and a drive set to trip or to control speed on gauge data may then stop or change the "
+            "pump. Get the consent of whoever is\n"
+            "responsible for the drive first.\n\n"
             "Monitoring only; not a protection system.\n",
     .run = run,
 };

@@ -121,6 +121,11 @@ static void retention_lines(const struct status_view *view, const struct stamp *
                  : retain->needs_room ? ". It stands in the way: retention can't make room; new "
                                         "scans are stored until the disk is full"
                                       : ". It stands in the way of age");
+    if (retain->warned_at != 0)
+        text_add(text,
+                 "             the journal is filled to %u %%, and its oldest scans were not "
+                 "accepted everywhere: at 95 %% they go\n",
+                 retain->filled_percent);
     if (retain->removed_all > 0)
         text_add(text, "             retention has removed scans up to %s\n",
                  stamp_to_short_text(retain->removed_to_utc_ms, to));

@@ -98,9 +98,9 @@ static void marker_is(const char *channel, unsigned n, uint16_t first, uint16_t 
     plan_free(plan);
 }
 
-/* Planted defect that this must catch: markers kept as written instead of in the channel's orders.
- * Orders: high word first ABCD, low word first CDAB, bytes swapped BADC, fully reversed DCBA;
- * common practice, no source. */
+/* Planted defect that this must catch: markers kept as written instead of in the channel's orders
+ * (configure-marker-as-written). Orders: high word first ABCD, low word first CDAB, bytes swapped
+ * BADC, fully reversed DCBA; common practice, no source. */
 static void a_marker_is_kept_as_it_stands_on_the_wire(void **state)
 {
     (void)state;

@@ -32,7 +32,7 @@ struct arrival {
 };
 struct fake {
     struct made_plan made;
-    int64_t now_us;
+    int64_t now_us, asleep_us;
     struct up_clock clock;
     struct port port;
     struct ring *ring;
@@ -60,6 +60,10 @@ static bool fake_is_synchronised(void *context)
 {
     (void)context;
     return true;
+}
+static int64_t fake_asleep_us(void *context)
+{
+    return ((struct fake *)context)->asleep_us;
 }
 static inline void fake_sleep_until(void *context, int64_t until_us)
 {
@@ -237,6 +241,7 @@ static inline void fake_init(struct fake *fake, uint8_t medium)
                                     .utc_us = fake_utc_us,
                                     .is_synchronised = fake_is_synchronised,
                                     .sleep_until = fake_sleep_until,
+                                    .asleep_us = fake_asleep_us,
                                     .context = fake,
                                     .boot = 7};
     fake->port = (struct port){.open = fake_open,

@@ -124,8 +124,9 @@ static void one_range(struct fake *fake, enum fault fault)
     fake_start(fake, false);
 }
 
-/* Planted defects: accept any unit; no check of the byte count; checksum not looked at; stray bytes
- * not counted. Each fails its row. */
+/* Planted defects: accept any unit (gather-unit-unchecked); no check of the byte count; checksum
+ * not looked at (gather-checksum-unchecked); stray bytes not counted (gather-stray-uncounted). Each
+ * fails its row. */
 static void each_fault_has_its_verdict(void **state)
 {
     (void)state;
@@ -335,6 +336,33 @@ static void bytes_before_a_question_make_the_scan_disturbed(void **state)
     fake_stop(&fake);
 }
 
+static void answer_while_asleep(struct fake *fake, uint8_t unit_id,
+                                const struct read_request *request)
+{
+    const int64_t hour_us = INT64_C(3600000000);
+    fake_answers(fake, ANSWER_DELAY_US, unit_id, request);
+    if (fake->asleep_us > 0)
+        return;
+    fake->now_us += hour_us; /* the driver holds the answer meanwhile */
+    fake->asleep_us += hour_us;
+}
+
+/* Nobody knows how old it is. Planted defect: gather-sleep-answer-taken. */
+static void an_answer_that_the_box_slept_through_is_none(void **state)
+{
+    (void)state;
+    static struct fake fake;
+    struct scan scan;
+    one_range(&fake, FINE);
+    fake.unit = answer_while_asleep;
+    fake_run(&fake, INT64_C(3720000000));
+    fake_take_scan(&fake, &scan);
+    check_count("outcome", scan.outcome, OUTCOME_SILENT);
+    fake_take_scan(&fake, &scan);
+    check_count("and of the next", scan.outcome, OUTCOME_ANSWERED);
+    fake_stop(&fake);
+}
+
 static void bits_are_packed_sixteen_a_word(void **state)
 {
     (void)state;
@@ -388,6 +416,7 @@ int main(void)
         cmocka_unit_test(a_late_answer_is_counted_named_and_lengthens_the_rest),
         cmocka_unit_test(bytes_before_a_question_make_the_scan_disturbed),
         cmocka_unit_test(after_a_scan_of_silence_one_try_tells_the_same),
+        cmocka_unit_test(an_answer_that_the_box_slept_through_is_none),
         cmocka_unit_test(bits_are_packed_sixteen_a_word),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

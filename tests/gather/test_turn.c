@@ -70,7 +70,8 @@ static void back_off_doubles_from_one_period_to_its_bound_and_ends_with_success(
     check_count("after success", turn.failed, 0);
 }
 
-/* Planted defect: choosing by newest due starves the slow one on a line that is too busy. */
+/* Planted defect: choosing by newest due starves the slow one (gather-newest-due-first) on a line
+ * that is too busy. */
 static void on_a_line_that_is_too_busy_nobody_starves(void **state)
 {
     (void)state;
@@ -175,8 +176,8 @@ static void random_line(struct fake *fake, unsigned round)
     fake->unit = random_unit;
 }
 
-/* Planted defects: a due claimed twice after an exchange that lasted two periods; dues in a
- * back-off dropped; the open due forgotten at the stop. */
+/* Planted defects: a due claimed twice after an exchange that lasted two periods
+ * (gather-due-claimed-twice); dues in a back-off dropped; the open due forgotten at the stop. */
 static void every_due_time_is_a_scan_or_in_a_skip_exactly_once(void **state)
 {
     (void)state;

@@ -126,8 +126,9 @@ static size_t read_data(const struct rig *rig, uint8_t *data, size_t room)
     return n;
 }
 
-/* Planted defects: the digest is not compared; a block whose data are not what its head says ends
- * the reading; what the frame says of its length is believed, however long (a bomb). */
+/* Planted defects: the digest is not compared (sealed-digest-unread); a block whose data are not
+ * what its head says ends the reading; what the frame says of its length is believed, however long
+ * (a bomb). */
 static void a_damaged_block_is_stepped_over_and_takes_nothing_along(void **state)
 {
     struct rig *rig = *state;
@@ -204,8 +205,9 @@ static size_t tell_all(struct rig *rig, struct ledger *ledger, int seconds, stru
     return told;
 }
 
-/* Planted defects: the row is told again each time that somebody reads; its bounds are those of the
- * whole range, and not the block's; it is forgotten with a restart before it was told. */
+/* Planted defects: the row is told again each time that somebody reads (damage-told-each-time); its
+ * bounds are those of the whole range, and not the block's; it is forgotten with a restart before
+ * it was told. */
 static void a_damaged_block_is_told_once_and_bounded(void **state)
 {
     struct rig *rig = *state;
@@ -266,8 +268,8 @@ static void a_block_with_a_damaged_head_is_bounded_by_its_neighbours(void **stat
     assert_true(damage.first.utc_ms > 0 && damage.last.utc_ms > damage.first.utc_ms);
 }
 
-/* Planted defects: a damaged row goes with its range; it is sealed as if it were sound; sealing
- * ends at it for ever. */
+/* Planted defects: a damaged row goes with its range (sealed-row-lost); it is sealed as if it were
+ * sound (sealed-damaged-row-as-sound); sealing ends at it for ever. */
 static void a_damaged_row_is_never_sealed_and_never_removed(void **state)
 {
     struct rig *rig = *state;
@@ -416,7 +418,7 @@ static void one_value_fixes_all_sealed_history(void **state)
     check_count("restored", (long long)judge(rig).broken, 0);
 }
 
-/* Planted defect: the chain begins anew where no block is left. */
+/* Planted defect: the chain begins anew where no block is left (sealed-chain-anew). */
 static void the_chain_holds_from_its_first_kept_block_and_goes_on_when_none_is_left(void **state)
 {
     struct rig *rig = *state;
@@ -430,6 +432,9 @@ static void the_chain_holds_from_its_first_kept_block_and_goes_on_when_none_is_l
                 memcmp(kept.chain.digest, whole.chain.digest, 32), 0);
     rig_execute(rig, "DELETE FROM block");
     check_count("none", (long long)judge(rig).chain.first, 0);
+    rig_kill(rig); /* it knows nothing of them but what the file says */
+    rig_start(rig, BOOT_A);
+    journal_set_sealing(rig->journal, &SOON);
     append_some(rig, 120);
     seal_all(rig);
     const struct verdict after = judge(rig);

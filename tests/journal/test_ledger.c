@@ -58,7 +58,8 @@ static void a_line_gap_runs_from_the_first_missed_due_time_to_the_first_answer(v
     book_close(book);
 }
 
-/* Planted defect: each failure after a good scan opens a row of its own. */
+/* Planted defect: each failure after a good scan opens a row of its own (ledger-each-flap-a-row).
+ */
 static void flapping_shorter_than_three_scans_is_one_row(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -101,8 +102,8 @@ static void the_more_telling_outcome_names_the_cause(void **state)
     book_close(book);
 }
 
-/* Planted defects: the gauge row stays open under the line row; a line row beside a gauge row for
- * the same scans. */
+/* Planted defects: the gauge row stays open under the line row (ledger-scopes-side-by-side); a line
+ * row beside a gauge row for the same scans. */
 static void the_widest_scope_wins(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -141,7 +142,7 @@ static void the_widest_scope_wins(void **state)
     book_close(book);
 }
 
-/* Planted defect: "not fitted" opens a channel row. */
+/* Planted defect: "not fitted" opens a channel row (ledger-not-fitted-is-a-gap). */
 static void not_fitted_from_the_start_is_a_state_and_after_data_a_gap(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -192,8 +193,8 @@ static void a_scan_of_exceptions_is_no_line_gap_and_one_row(void **state)
     book_close(book);
 }
 
-/* Planted defect: the step is taken from UTC alone (every poll would be one), or from a scan that
- * is older than the newest. */
+/* Planted defect: the step is taken from UTC alone (every poll would be one)
+ * (ledger-clock-of-utc-alone), or from a scan that is older than the newest. */
 static void a_clock_step_is_one_row_with_its_size(void **state)
 {
     struct book *book = book_open(*state, 64);

@@ -7,8 +7,8 @@
 
 #include "check.h"
 
-/* Planted defects: counts of one source end up in another's row; an attempted scan without data
- * closes the row. */
+/* Planted defects: counts of one source end up in another's row (ledger-sources-mixed); an
+ * attempted scan without data closes the row. */
 static void skips_of_a_source_and_cause_are_one_row_until_data_comes(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -40,7 +40,8 @@ static void skips_of_a_source_and_cause_are_one_row_until_data_comes(void **stat
     book_close(book);
 }
 
-/* Planted defect: the row waits for data, so that "listening" lasts as long as the unit is dead. */
+/* Planted defect: the row waits for data, so that "listening" lasts as long as the unit is dead
+ * (ledger-listening-waits-for-data). */
 static void listening_and_another_master_end_with_the_first_question(void **state)
 {
     static const uint8_t CAUSES[] = {CAUSE_LISTENING, CAUSE_ANOTHER_MASTER};
@@ -103,8 +104,8 @@ static void polls_put_off_in_a_line_gap_are_a_row_within_it_and_counted_by_it(vo
     book_close(book);
 }
 
-/* Planted defect: gauge readings from the interval alone, so that a row of one poll, open for an
- * hour, claims 128. */
+/* Planted defect: gauge readings from the interval alone (ledger-refreshes-by-interval), so that a
+ * row of one poll, open for an hour, claims 128. */
 static void gauge_readings_follow_the_polls_that_were_counted(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -203,7 +204,8 @@ static void three_days_of_outage_are_tens_of_revisions(void **state)
     }
 }
 
-/* Planted defect: a revision that was not stored is counted as given. */
+/* Planted defect: a revision that was not stored is counted as given
+ * (ledger-refused-revision-given). */
 static void rows_that_were_not_stored_come_again_with_the_same_revision(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -228,8 +230,8 @@ static void rows_that_were_not_stored_come_again_with_the_same_revision(void **s
     book_close(book);
 }
 
-/* Planted defect: a pause by order waits for its minute like any slow broker, or its row closes while
- * records still wait. */
+/* Planted defect: a pause by order waits for its minute like any slow broker, or its row closes
+ * while records still wait. */
 static void a_pause_by_order_is_a_gap_at_once_and_ends_when_all_has_come(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -263,7 +265,8 @@ static void a_pause_by_order_is_a_gap_at_once_and_ends_when_all_has_come(void **
     book_close(book);
 }
 
-/* Planted defect: late records are counted as lost, or the row closes while records still wait. */
+/* Planted defect: late records are counted as lost (ledger-late-is-lost), or the row closes while
+ * records still wait. */
 static void a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge(void **state)
 {
     struct book *book = book_open(*state, 64);
@@ -311,7 +314,8 @@ static void a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge(void
     book_close(book);
 }
 
-/* Planted defect: no bound, or a count that falls off the table when it is full. */
+/* Planted defect: no bound, or a count that falls off the table when it is full
+ * (ledger-full-drops-counts). */
 static void a_full_ledger_says_so_and_still_keeps_the_books(void **state)
 {
     struct book *book = book_open(*state, 1);

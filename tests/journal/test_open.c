@@ -77,8 +77,8 @@ static void find_file(const struct rig *rig, const char *part, char into[static 
         fail_msg("no file with '%s' in its name", part);
 }
 
-/* Planted defects: the damaged file is overwritten or deleted; its WAL stays and is taken for the
- * new file's. */
+/* Planted defects: the damaged file is overwritten or deleted (journal-damaged-deleted); its WAL
+ * stays and is taken for the new file's (journal-damaged-log-stays). */
 static void a_file_that_is_no_database_is_moved_aside_with_an_event(void **state)
 {
     struct rig *rig = *state;
@@ -132,7 +132,7 @@ static void damage(const struct rig *rig)
     unlink(path);
 }
 
-/* Planted defect: damage inside the file is published over. */
+/* Planted defect: damage inside the file is published over (journal-damage-published-over). */
 static void damage_inside_is_found_before_anything_is_published_and_then_moved_aside(void **state)
 {
     struct rig *rig = *state;
@@ -161,7 +161,7 @@ _Static_assert(NEWER == JOURNAL_SCHEMA + 1, "the next schema");
 #define NUMBER_TEXT(number) #number
 #define NUMBER(number) NUMBER_TEXT(number)
 
-/* Planted defect: an unknown schema is used as if it were known. */
+/* Planted defect: an unknown schema is used as if it were known (journal-newer-schema-used). */
 static void a_newer_schema_is_refused_by_name_and_not_touched(void **state)
 {
     struct rig *rig = *state;
@@ -214,7 +214,8 @@ static void a_stranger_s_database_is_refused_and_not_touched(void **state)
     }
 }
 
-/* Planted defect: another program that happens to have our tables' names is written into. */
+/* Planted defect: another program that happens to have our tables' names is written into
+ * (journal-stranger-taken). */
 static void the_mark_of_another_program_is_believed(void **state)
 {
     struct rig *rig = *state;
@@ -302,7 +303,8 @@ static void an_impossible_directory_is_named(void **state)
     assert_non_null(strstr(error.why, rig->directory));
 }
 
-/* Planted defects: any ending counts as clean; the boot id is compared with that of the run itself.
+/* Planted defects: any ending counts as clean (journal-all-ends-clean); the boot id is compared
+ * with that of the run itself.
  */
 static void how_the_last_run_ended_follows_from_evidence(void **state)
 {
@@ -336,7 +338,8 @@ static void how_the_last_run_ended_follows_from_evidence(void **state)
     check_count("boot", last->boot, 0xfeedbead);
 }
 
-/* Planted defect: rows go on into a file that nobody can open any more. */
+/* Planted defect: rows go on into a file that nobody can open any more
+ * (journal-rows-into-a-lost-file). */
 static void a_file_that_loses_its_name_takes_no_more_rows(void **state)
 {
     struct rig *rig = *state;

@@ -51,7 +51,7 @@ static void a_journal_that_was_moved_says_so_once(void **state)
                 0);
 }
 
-/** Planted defect: only the machine is compared. */
+/** Planted defect: only the machine is compared (journal-box-unasked). */
 static void a_journal_of_another_box_is_named_with_both(void **state)
 {
     struct rig *rig = *state;

@@ -82,7 +82,8 @@ static void the_check_and_a_reader_run_beside_the_writer(void **state)
 }
 
 /* Planted defects: nobody interrupts the check (the stop waits for all of a large journal); an
- * interrupted check calls the journal damaged, and the next start moves it aside. */
+ * interrupted check calls the journal damaged (journal-called-off-is-damaged), and the next start
+ * moves it aside. */
 static void a_check_that_is_called_off_ends_and_blames_nobody(void **state)
 {
     struct rig *rig = *state;

@@ -63,7 +63,7 @@ static void an_older_schema_is_read_as_it_is(void **state)
                 rig_query(rig, "SELECT count(*) FROM sqlite_schema WHERE name='block'"), 0);
 }
 
-/* Planted defect: the version is raised without its tables. */
+/* Planted defect: the version is raised without its tables (schema-version-without-tables). */
 static void an_older_schema_is_brought_to_this_one_and_loses_nothing(void **state)
 {
     struct rig *rig = *state;
@@ -85,7 +85,8 @@ static void an_older_schema_is_brought_to_this_one_and_loses_nothing(void **stat
     check_rows(rig, 21);
 }
 
-/* Planted defect: tables and version are made without a transaction around them. */
+/* Planted defect: tables and version are made without a transaction around them
+ * (schema-half-migrated). */
 static void a_migration_that_fails_leaves_the_older_schema_whole(void **state)
 {
     struct rig *rig = *state;

@@ -272,8 +272,9 @@ static void check_answers(const char *when, const struct answers *got, const str
 }
 
 /* Planted defects: blocks of several wells are read one after another and not in the order of pos;
- * a walk back leaves out the first row of a block; a range that a slice ends within is begun anew;
- * a block's count is taken though it crosses the interval. */
+ * a walk back leaves out the first row of a block (journal-walk-back-short); a range that a slice
+ * ends within is begun anew; a block's count is taken though it crosses the interval
+ * (journal-count-of-a-crossing-block). */
 static void a_reader_sees_no_difference_between_rows_and_blocks(void **state)
 {
     struct rig *rig = *state;
@@ -350,7 +351,7 @@ static int seal_before_rows(unsigned what, void *context, void *statement, void 
     bool more = true;
     (void)what, (void)statement;
     if (strstr(text, "FROM scan s") != NULL)
-        for (int i = 0; i < 100 && more; i++)
+        while (more)
             assert_int_equal(journal_seal(context, &more, &error), UP_OK);
     return 0;
 }
@@ -373,8 +374,7 @@ static void scans_that_are_sealed_under_a_reader_come_once(void **state)
     uint64_t after = 0;
     size_t n = 1, rows = 0;
     while (n > 0) {
-        const bool between = rows / 7 % 5 == 4; /* else between two slices */
-        sqlite3_trace_v2(reader->store.db, between ? SQLITE_TRACE_STMT : 0, seal_before_rows,
+        sqlite3_trace_v2(reader->store.db, rows > 200 ? SQLITE_TRACE_STMT : 0, seal_before_rows,
                          rig->journal);
         assert_int_equal(journal_read_rows(reader, after, INT64_MAX, 7, got, holds, &n, &error),
                          UP_OK);
@@ -383,7 +383,7 @@ static void scans_that_are_sealed_under_a_reader_come_once(void **state)
             after = got[i].pos;
             rows++;
         }
-        for (int i = 0; i < 2; i++)
+        for (int i = 0; i < 2 && rows > 300; i++)
             assert_int_equal(journal_seal(rig->journal, &more, &error), UP_OK);
     }
     check_count("rows", (long long)rows, (long long)story.n);
@@ -394,8 +394,8 @@ static void scans_that_are_sealed_under_a_reader_come_once(void **state)
 }
 
 /* Planted defects: newest pos and a well's seq are taken from rows alone, though all of them are
- * sealed; the sealing begins at 0 again after a restart; a run's last instant is looked for in rows
- * alone. */
+ * sealed (journal-seq-of-rows-alone); the sealing begins at 0 again after a restart; a run's last
+ * instant is looked for in rows alone. */
 static void a_restart_finds_its_place_though_every_scan_is_sealed(void **state)
 {
     static const struct journal_sealing ALL = {.keep_rows = 0, .block_rows = 1, .range_rows = 1000};

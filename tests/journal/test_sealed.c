@@ -175,7 +175,7 @@ static void a_block_that_is_full_takes_no_more_and_holds_what_it_took(void **sta
     bench_free(&bench);
 }
 
-/* Planted defect: the codec byte is not looked at. */
+/* Planted defect: the codec byte is not looked at (sealed-codec-unread). */
 static void a_codec_that_is_not_known_is_refused(void **state)
 {
     struct bench bench;
@@ -195,7 +195,8 @@ static void a_codec_that_is_not_known_is_refused(void **state)
     bench_free(&bench);
 }
 
-/* Planted defect: plain data are taken without a look at their length. */
+/* Planted defect: plain data are taken without a look at their length (sealed-plain-length-unread).
+ */
 static void data_that_are_stored_plain_come_back_too(void **state)
 {
     struct bench bench;
@@ -314,7 +315,8 @@ static void a_block_of_the_first_coding_still_reads(void **state)
     bench_free(&bench);
 }
 
-/* Planted defects: the head's check covers only a part of it; the length is not looked at. */
+/* Planted defects: the head's check covers only a part of it (sealed-head-check-in-part); the
+ * length is not looked at. */
 static void each_flipped_bit_of_a_head_is_seen(void **state)
 {
     struct bench bench;

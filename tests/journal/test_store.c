@@ -9,6 +9,8 @@
 
 #include "check.h"
 
+#include "../../daemon/journal/store.h"
+
 #include <stdlib.h>
 
 static struct journal_reader *open_reader(const struct rig *rig)
@@ -40,7 +42,7 @@ static void a_new_journal_has_this_schema_and_a_write_ahead_log(void **state)
     assert_int_not_equal(rig->wells[0].number, rig->wells[1].number);
 }
 
-/* Planted defect: seq counted over all wells. */
+/* Planted defect: seq counted over all wells (journal-seq-over-all-wells). */
 static void seq_grows_by_one_for_each_well_and_across_runs(void **state)
 {
     struct rig *rig = *state;
@@ -67,8 +69,41 @@ static void seq_grows_by_one_for_each_well_and_across_runs(void **state)
     assert_true(scans[0].pos > before);
 }
 
-/* Planted defect: the walk at open starts above the mark by one, or the mark keeps the seq of
- * before the batch. */
+static void append_of(struct rig *rig, int well, size_t n)
+{
+    struct scan *scans = calloc(JOURNAL_BATCH_SCANS_MAX, sizeof *scans);
+    assert_non_null(scans);
+    for (size_t done = 0; done < n;) {
+        const size_t some = n - done < JOURNAL_BATCH_SCANS_MAX ? n - done : JOURNAL_BATCH_SCANS_MAX;
+        for (size_t i = 0; i < some; i++)
+            scans[i] = rig_scan(rig, well, SOURCE_GAUGE, OUTCOME_ANSWERED);
+        rig_append(rig, scans, some);
+        done += some;
+    }
+    free(scans);
+}
+
+/** A kill just when a mark was made with a row of heron-8, or `more` rows behind it. */
+static void kill_at_a_mark(struct rig *rig, size_t more)
+{
+    const long long marks = rig_query(rig, "SELECT count(*) FROM mark"),
+                    mark = rig_query(rig, "SELECT max(pos) FROM mark");
+    const long long rest = mark + MARK_EVERY - 1 - (long long)journal_newest_pos(rig->journal);
+    assert_true(rest > 0);
+    append_of(rig, 0, (size_t)rest);
+    check_count("marks", rig_query(rig, "SELECT count(*) FROM mark"), marks);
+    append_of(rig, 1, 1);
+    check_count("marks", rig_query(rig, "SELECT count(*) FROM mark"), marks + 1);
+    append_of(rig, 1, more);
+    const uint64_t next = journal_next_seq(rig->journal, rig->wells[1].number);
+    rig_kill(rig);
+    rig_start(rig, BOOT_A);
+    check_count("next after a kill at a mark",
+                (long long)journal_next_seq(rig->journal, rig->wells[1].number), (long long)next);
+}
+
+/* Planted defect: the walk at open starts above the mark by one (journal-tail-short), or the mark
+ * keeps the seq of before the batch (journal-mark-before-batch). */
 static void seq_follows_from_the_rows_across_many_marks(void **state)
 {
     struct rig *rig = *state;
@@ -109,6 +144,8 @@ static void seq_follows_from_the_rows_across_many_marks(void **state)
                      UP_OK);
     check_count("counted in an interval", (long long)by_outcome[OUTCOME_ANSWERED], 128 + 17 * 256);
     journal_reader_close(reader);
+    kill_at_a_mark(rig, 0);
+    kill_at_a_mark(rig, 1);
 }
 
 static void check_same(const struct scan *got, const struct scan *want)
@@ -170,7 +207,8 @@ static void a_scan_reads_back_as_it_was_with_bits_exceptions_and_the_largest_siz
     journal_reader_close(reader);
 }
 
-/* Planted defects: no check of the checksum; a checksum over the words only. */
+/* Planted defects: no check of the checksum (journal-check-ignored); a checksum over the words only
+ * (journal-check-of-words-only). */
 static void a_row_whose_bits_changed_is_stepped_over_and_noted_by_its_number(void **state)
 {
     static const char *const CHANGES[] = {
@@ -246,8 +284,8 @@ static void slices_are_whole_in_order_and_end(void **state)
     free(scans);
 }
 
-/* Planted defects: the window crosses into the run before; the window ends by time though a slow
- * source lacks scans. */
+/* Planted defects: the window crosses into the run before (journal-window-over-runs); the window
+ * ends by time though a slow source lacks scans (journal-window-by-time-alone). */
 static void a_window_starts_in_the_same_run_early_enough_for_each_source(void **state)
 {
     struct rig *rig = *state;
@@ -379,7 +417,8 @@ static void a_plan_reads_back_and_keeps_its_number(void **state)
     journal_reader_close(reader);
 }
 
-/* Planted defect: no check of blocks, so that a read beyond words[] reaches the disk. */
+/* Planted defect: no check of blocks (journal-blocks-unchecked), so that a read beyond words[]
+ * reaches the disk. */
 static void a_batch_that_can_not_be_right_is_refused_and_nothing_of_it_is_kept(void **state)
 {
     struct rig *rig = *state;

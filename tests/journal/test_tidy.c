@@ -43,8 +43,9 @@ static void tidy(struct rig *rig)
         }
 }
 
-/* Planted defects: a row goes in part (a revision is missing before another); an open row goes;
- * what a destination was not told goes; nobody counts. */
+/* Planted defects: a row goes in part (a revision is missing before another)
+ * (ledger-limit-in-part); an open row goes (ledger-limit-takes-open); what a destination was not
+ * told goes (ledger-limit-takes-untold); nobody counts (ledger-limit-uncounted). */
 static void the_ledger_keeps_to_its_own_limit(void **state)
 {
     struct rig *rig = *state;

@@ -75,7 +75,8 @@ static void a_frame_is_forgotten_where_only_halves_came_for_long(void **state)
 
 static void a_confirmed_value_is_forgotten_in_time(void **state)
 {
-    (void)state; /* planted defect: the last confirmed value counts whatever its age */
+    (void)state; /* planted defect: the last confirmed value counts whatever its age
+                    (measure-solid-any-age) */
     struct script script = script_new();
     script.made->maps[0].channel[0].has_max_rate = true;
     script.made->maps[0].channel[0].max_rate_per_s = 0.01;
@@ -96,18 +97,19 @@ static void a_series_begins_anew_after_long_without_data(void **state)
                     (measure-step-any-age) */
     struct script script = script_new();
     script.made->maps[0].channel[0].has_max_rate = true;
-    script.made->maps[0].channel[0].max_rate_per_s = 0.001; /* in three hours less than the step */
+    script.made->maps[0].channel[0].max_rate_per_s = 0.01; /* in three hours less than the step */
     script_polls(&script, 600000);
     script.made->unit[INTAKE_PRESSURE_AT] = 0xFFFF;
     script_polls(&script, LONG_MS);
-    script.made->unit[INTAKE_PRESSURE_AT] = 30000;
+    script.made->unit[INTAKE_PRESSURE_AT] = 20000; /* as no change of unit makes it */
     script_polls(&script, 10000);
     script_end(&script);
 }
 
 static void a_clock_is_not_compared_over_a_long_pause(void **state)
 {
-    (void)state; /* planted defect: a step is told from two scans however far apart */
+    (void)state; /* planted defect: a step is told from two scans however far apart
+                    (measure-clock-any-distance) */
     struct script script = script_new();
     script.made->clock = CLOCK_STATE_UNSYNCHRONISED;
     script_polls(&script, 1800000);
@@ -135,7 +137,8 @@ static void an_episode_of_starting_has_no_phase(void **state)
 
 static void an_input_of_another_source_is_forgotten_after_a_lapse(void **state)
 {
-    (void)state; /* planted defect: the newest record of the other source counts whatever its age */
+    (void)state; /* planted defect: the newest record of the other source counts whatever its age
+                    (measure-other-source-any-age) */
     struct script script = script_new();
     struct map *gauge = &script.made->maps[0], *drive = &script.made->maps[1];
     struct channel intake = gauge->channel[0];

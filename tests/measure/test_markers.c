@@ -183,7 +183,8 @@ static void a_partner_that_was_not_read_confirms_nothing(void **state)
 
 static void a_marker_after_good_data_is_a_fault(void **state)
 {
-    (void)state; /* SEN-018. Planted defect: not fitted whenever the marker stands. */
+    (void)state; /* SEN-018. Planted defect: not fitted whenever the marker stands
+                    (measure-marker-alone). */
     struct made *made = made_new();
     made_polls(made, 0, 60000);
     made->unit[DISCHARGE_TEMPERATURE_AT] = 875;

@@ -142,7 +142,7 @@ static struct wall_message *full_record(uint64_t pos)
     return message;
 }
 
-/* Planted defect: overflow overwrites the oldest, or is not counted. */
+/* Planted defect: overflow overwrites the oldest, or is not counted (side-overflow-uncounted). */
 static void what_was_asked_for_always_fits_and_overflow_is_counted(void **state)
 {
     (void)state;
@@ -171,7 +171,8 @@ static void what_was_asked_for_always_fits_and_overflow_is_counted(void **state)
     inbox_destroy(inbox);
 }
 
-/* Planted defect: the skip mark at the end of the block taken for a message. */
+/* Planted defect: the skip mark at the end of the block taken for a message
+ * (side-skip-mark-unseen). */
 static void a_queue_that_wraps_many_times_keeps_order_and_content(void **state)
 {
     (void)state;

@@ -161,7 +161,7 @@ static void an_uncertain_value_is_shown_with_its_reason(void **state)
     }
 }
 
-/* Planted defect: Good kept for a value that is no number. */
+/* Planted defect: Good kept for a value that is no number (table-no-number-is-good). */
 static void a_number_that_is_none_is_never_good(void **state)
 {
     static const double none[] = {NAN, INFINITY, -INFINITY, 1e300};
@@ -241,7 +241,8 @@ static void ages_round_up_and_stop_at_65534(void **state)
     }
 }
 
-/* Planted defect: the stale limit never looked at on the SCADA side. */
+/* Planted defect: the stale limit never looked at on the SCADA side (table-stale-limit-unlooked).
+ */
 static void a_value_turns_stale_with_age_and_nothing_else_changes(void **state)
 {
     struct snapshot snapshot = fixture_snapshot(7); /* fresh 5 s before, limit 48 s */
@@ -255,7 +256,8 @@ static void a_value_turns_stale_with_age_and_nothing_else_changes(void **state)
     check_register(*state, METRIC_HIGH, 20, 2);
 }
 
-/* Planted defects: a counter that stands still; one that ages move. */
+/* Planted defects: a counter that stands still (table-counter-stands); one that ages move
+ * (table-counter-of-ages). */
 static void the_image_counter_moves_with_any_change_but_ages(void **state)
 {
     struct state *own = *state;

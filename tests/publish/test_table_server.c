@@ -184,7 +184,8 @@ static uint16_t register_over_the_wire(struct state *own, int fd, uint16_t first
     return get_u16(answer + 9);
 }
 
-/* Planted defect: ages as of the last snapshot instead of the moment of asking. */
+/* Planted defect: ages as of the last snapshot instead of the moment of asking
+ * (table-ages-of-snapshot, table-never-stale). */
 static void ages_are_those_of_the_moment_of_asking(void **state)
 {
     struct state *own = *state;

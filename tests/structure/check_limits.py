@@ -46,6 +46,11 @@ def main():
             held += 1
             if really != value:
                 failures.append("docs/limits.md:%d: %s is %s there, %s in the source" % (line_number, name, value, really))
+    unit = open(SOURCE + "/systemd/uphole.service").read()
+    allowed = re.findall(r"^MemoryMax=(\d+)M$|^TasksMax=(\d+)$", unit, re.M)
+    said = re.search(r"unit allows (\d+) MiB\s+and (\d+) tasks", open(SOURCE + "/docs/limits.md").read())
+    if said is None or [a or b for a, b in allowed] != list(said.groups()):
+        failures.append("docs/limits.md: the unit's MemoryMax and TasksMax are %s there" % (said and said.groups(),))
     for failure in failures:
         print(failure)
     print("%d limits held against the source, %d differ" % (held, len(failures)))

@@ -27,7 +27,9 @@ static const char CONFIG[] =
 
 static int64_t clock_boot(void *context)
 {
-    return ((struct rig *)context)->now_us;
+    struct rig *rig = context;
+    rig->now_us += rig->by_look_us;
+    return rig->now_us;
 }
 static int64_t clock_utc(void *context)
 {

@@ -13,6 +13,7 @@ struct rig {
     char directory[256];
     struct up_clock clock;
     int64_t now_us;
+    int64_t by_look_us; /* how far the clock goes on each time that somebody looks at it */
     struct plan *plan;
     struct journal *journal;
     struct ledger *ledger;

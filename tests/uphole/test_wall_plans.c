@@ -33,7 +33,7 @@ static bool comes(const struct wall_plans *plans, uint32_t kind, uint32_t serial
     return true;
 }
 
-/* Planted defect: the index is taken as it came. */
+/* Planted defect: the index is taken as it came (core-index-as-it-came). */
 static void an_acceptance_on_its_way_goes_to_the_same_name_under_the_new_plan(void **state)
 {
     static const char *const first[] = {"north", "table", "south"};
@@ -59,8 +59,8 @@ static void an_acceptance_on_its_way_goes_to_the_same_name_under_the_new_plan(vo
     assert_false(comes(&plans, WALL_ACCEPTED, 0, 200, 0));
 }
 
-/* Planted defect: wants are brought up as well; rows asked for under the old plan would come
- * against a want that nobody waits for. */
+/* Planted defect: wants are brought up as well (wall-wants-brought-up); rows asked for under the
+ * old plan would come against a want that nobody waits for. */
 static void a_want_of_an_earlier_plan_is_dropped(void **state)
 {
     static const char *const names[] = {"north"};
