@@ -93,9 +93,23 @@ struct arranged_row {
     struct arranged_input input[INPUTS_MAX];
 };
 enum channel_is { CHANNEL_OF_GAUGE = 1, CHANNEL_IS_SENSOR = 2 };
+/** Where registers, or one bit, stand in a scan's words. */
+struct place {
+    uint8_t at; /* enum looked_at */
+    uint8_t bit;
+    uint16_t word;
+};
+/** Of the map's channels, in scans of these blocks. */
+struct places {
+    uint8_t n_blocks; /* 0: found for none yet */
+    uint16_t n_words;
+    struct block block[SCAN_BLOCKS_MAX];
+    struct place channel[MAP_CHANNELS_MAX];
+};
 struct arranged_source {
     bool has_sensors;                  /* the gauge stage is judged by them */
     uint8_t channel[MAP_CHANNELS_MAX]; /* of the entry's map: bits of enum channel_is */
+    struct places places;
 };
 /** Holds for this plan and well, from `from_ms` to `to_ms` (UTC); plan NULL: for none. */
 struct arrangement {

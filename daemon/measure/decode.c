@@ -13,16 +13,23 @@
 
 #define REGISTERS_OF_A_NUMBER_MAX 4
 
+static bool is_marker(const struct marker *marker, const uint16_t *words, unsigned n_words)
+{
+    unsigned same = 0;
+    /* A 16-bit pattern in a 32-bit field is data, unless the map states both words. */
+    if (marker->n_words != n_words || n_words > REGISTERS_OF_A_NUMBER_MAX)
+        return false;
+    while (same < n_words && marker->words[same] == words[same])
+        same++;
+    return same == n_words;
+}
+
 static bool marker_matches(const struct marker *markers, unsigned n, const uint16_t *words,
                            unsigned n_words)
 {
-    for (unsigned i = 0; i < n && i < MAP_MARKERS_MAX; i++) {
-        const struct marker *marker = &markers[i];
-        /* A 16-bit pattern in a 32-bit field is data, unless the map states both words. */
-        if (marker->n_words == n_words && n_words <= REGISTERS_OF_A_NUMBER_MAX &&
-            memcmp(marker->words, words, n_words * sizeof *words) == 0)
+    for (unsigned i = 0; i < n && i < MAP_MARKERS_MAX; i++)
+        if (is_marker(&markers[i], words, n_words))
             return true;
-    }
     return false;
 }
 

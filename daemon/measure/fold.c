@@ -197,12 +197,15 @@ static bool scan_has_gap(const struct scan *scan)
     return false;
 }
 
+/** Of the newest scans so many that failed. */
 static unsigned failed_of(const struct source_state *state, unsigned newest)
 {
-    unsigned n = 0;
-    for (unsigned i = 0; i < newest && i < state->n_history; i++)
-        n += (unsigned)((i < 64 ? state->failed_low >> i : state->failed_high >> (i - 64)) & 1);
-    return n;
+    _Static_assert(ERROR_RATIO_SCANS > 64 && ERROR_RATIO_SCANS < 128, "two words hold them");
+    const unsigned n = newest < state->n_history ? newest : state->n_history;
+    const uint64_t low = n < 64 ? (UINT64_C(1) << n) - 1 : UINT64_MAX;
+    const uint64_t high = n > 64 ? (UINT64_C(1) << (n - 64)) - 1 : 0;
+    return (unsigned)(__builtin_popcountll(state->failed_low & low) +
+                      __builtin_popcountll(state->failed_high & high));
 }
 
 static void line_step(struct source_state *state, const struct scan_context *context)

@@ -270,7 +270,7 @@ void decode_value(const struct channel *channel, const uint16_t *words, struct d
  * else the first that holds them. */
 enum looked_at look_at(const struct scan *scan, uint8_t table, uint16_t address, uint16_t n,
                        bool last, const uint16_t **words, uint16_t *bit);
-void look_at_channels(const struct fold *fold, struct scan_context *context);
+void look_at_channels(struct fold *fold, struct scan_context *context);
 /** What map and entry say of the channels by themselves. */
 void look_at_map(const struct map *map, const struct source_entry *entry,
                  struct arranged_source *into);

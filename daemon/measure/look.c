@@ -8,6 +8,7 @@
 #include "fold_state.h"
 
 #include <math.h>
+#include <string.h>
 
 static bool block_has_data(const struct scan *scan, const struct block *block)
 {
@@ -27,13 +28,15 @@ static bool exception_is_path(uint8_t exception)
     return exception == BLOCK_NO_ANSWER || exception == 0x0A || exception == 0x0B;
 }
 
-enum looked_at look_at(const struct scan *scan, uint8_t table, uint16_t address, uint16_t n,
-                       bool last, const uint16_t **words, uint16_t *bit)
+/** Where `n` registers (or one bit) stand in the scan's words: of its blocks' ranges alone,
+ * whatever the words hold. */
+static struct place place_of(const struct scan *scan, uint8_t table, uint16_t address, uint16_t n,
+                             bool last)
 {
-    enum looked_at found = LOOKED_NOT_ASKED;
+    struct place place = {.at = LOOKED_NOT_ASKED};
     unsigned blocks = scan->n_blocks < SCAN_BLOCKS_MAX ? scan->n_blocks : SCAN_BLOCKS_MAX;
     if (n == 0 || (table <= TABLE_DISCRETE && n != 1)) /* a coil is one bit */
-        return LOOKED_NOT_ASKED;
+        return place;
     for (unsigned i = 0; i < blocks; i++) {
         const struct block *block = &scan->block[i];
         if (!block_touches(block, table, address, n))
@@ -41,21 +44,37 @@ enum looked_at look_at(const struct scan *scan, uint8_t table, uint16_t address,
         bool is_whole = address >= block->first && address + n <= block->first + block->count;
         if (block_has_data(scan, block) && is_whole) {
             unsigned offset = (unsigned)(address - block->first);
-            if (table <= TABLE_DISCRETE) {
-                *bit = scan->words[block->at + offset / 16] >> (offset % 16) & 1;
-                *words = bit;
-            } else {
-                *words = &scan->words[block->at + offset];
-            }
-            found = LOOKED_DATA;
+            const bool is_bit = table <= TABLE_DISCRETE;
+            place.at = LOOKED_DATA;
+            place.word = (uint16_t)(block->at + (is_bit ? offset / 16 : offset));
+            place.bit = (uint8_t)(is_bit ? offset % 16 : 0);
             if (!last)
-                return found;
-        } else if (last || found != LOOKED_NO_ANSWER) {
-            found = block->exception == 0 || exception_is_path(block->exception) ? LOOKED_NO_ANSWER
-                                                                                 : LOOKED_EXCEPTION;
+                return place;
+        } else if (last || place.at != LOOKED_NO_ANSWER) {
+            place.at = block->exception == 0 || exception_is_path(block->exception)
+                           ? LOOKED_NO_ANSWER
+                           : LOOKED_EXCEPTION;
         }
     }
-    return found;
+    return place;
+}
+
+static const uint16_t *words_at(const struct scan *scan, uint8_t table, struct place place,
+                                uint16_t *bit)
+{
+    if (table > TABLE_DISCRETE)
+        return &scan->words[place.word];
+    *bit = scan->words[place.word] >> place.bit & 1;
+    return bit;
+}
+
+enum looked_at look_at(const struct scan *scan, uint8_t table, uint16_t address, uint16_t n,
+                       bool last, const uint16_t **words, uint16_t *bit)
+{
+    const struct place place = place_of(scan, table, address, n, last);
+    if (place.at == LOOKED_DATA)
+        *words = words_at(scan, table, place, bit);
+    return (enum looked_at)place.at;
 }
 
 bool channel_of_gauge(const struct channel *channel)
@@ -72,16 +91,14 @@ static bool channel_is_downhole(const struct channel *channel)
            (channel->point <= 10 || channel->point >= POINT_VIBRATION_VELOCITY_X);
 }
 
-static void look_at_channel(const struct scan_context *context, unsigned index,
+static void look_at_channel(const struct scan_context *context, unsigned index, struct place place,
                             struct looked *looked)
 {
-    const struct scan *scan = context->scan;
     const struct channel *channel = &context->map->channel[index];
-    *looked = (struct looked){.value = NAN, .number = NAN};
-    looked->at = (uint8_t)look_at(scan, channel->table, channel->address, channel->n_words, false,
-                                  &looked->words, &looked->bit);
+    *looked = (struct looked){.at = place.at, .value = NAN, .number = NAN};
     if (looked->at != LOOKED_DATA)
         return;
+    looked->words = words_at(context->scan, channel->table, place, &looked->bit);
     struct decoded decoded;
     decode_value(channel, looked->words, &decoded);
     looked->verdict = decoded.verdict;
@@ -100,7 +117,7 @@ void look_at_map(const struct map *map, const struct source_entry *entry,
                  struct arranged_source *into)
 {
     unsigned downhole = 0;
-    *into = (struct arranged_source){0};
+    memset(into, 0, sizeof *into);
     for (unsigned i = 0; i < map->n_channels; i++)
         downhole += channel_is_downhole(&map->channel[i]);
     for (unsigned i = 0; i < map->n_channels; i++) {
@@ -117,12 +134,37 @@ void look_at_map(const struct map *map, const struct source_entry *entry,
     }
 }
 
-void look_at_channels(const struct fold *fold, struct scan_context *context)
+/** Where the map's channels stand in this scan. A source's scans seldom differ in their blocks, so
+ * that is found once for scans of the same ones. */
+static const struct place *places_in(struct places *places, const struct map *map,
+                                     const struct scan *scan)
+{
+    _Static_assert(sizeof(struct block) == 8, "without padding, so that bytes tell");
+    const unsigned n = scan->n_blocks < SCAN_BLOCKS_MAX ? scan->n_blocks : SCAN_BLOCKS_MAX;
+    const size_t bytes = n * sizeof *scan->block;
+    if (n > 0 && places->n_blocks == n && places->n_words == scan->n_words &&
+        memcmp(places->block, scan->block, bytes) == 0)
+        return places->channel;
+    places->n_blocks = (uint8_t)n;
+    places->n_words = scan->n_words;
+    memcpy(places->block, scan->block, bytes);
+    for (unsigned i = 0; i < map->n_channels; i++) {
+        const struct channel *channel = &map->channel[i];
+        places->channel[i] =
+            place_of(scan, channel->table, channel->address, channel->n_words, false);
+    }
+    return places->channel;
+}
+
+void look_at_channels(struct fold *fold, struct scan_context *context)
 {
     const struct map *map = context->map;
+    const uint8_t source = context->scan->source;
+    const struct place *place =
+        places_in(&fold->arranged.source[source].places, map, context->scan);
     setting_look(fold, context, true);
     for (unsigned i = 0; i < map->n_channels; i++) {
-        look_at_channel(context, i, &context->looked[i]);
+        look_at_channel(context, i, place[i], &context->looked[i]);
         context->looked[i].is_sensor = (context->arranged->channel[i] & CHANNEL_IS_SENSOR) != 0;
     }
     context->has_sensors = context->arranged->has_sensors;

@@ -94,8 +94,7 @@ void deliver_see_record(struct deliver *deliver, uint16_t well, const struct wal
     if (at >= DELIVER_ROWS_MAX)
         return;
     want->live[at] = row->live;
-    memcpy(&want->record[at], &row->record,
-           offsetof(struct record, reading) + row->record.n * sizeof row->record.reading[0]);
+    record_copy(&want->record[at], &row->record);
 }
 
 void deliver_see_gap(struct deliver *deliver, const struct wall_gap *row)

@@ -306,7 +306,7 @@ static enum up_rc serve_records(struct backlog *backlog, const struct wall_want 
         backlog->message.record.destination = want->destination;
         backlog->message.record.serial = want->serial;
         backlog->message.record.live = scan->seq >= live_seq;
-        backlog->message.record.record = backlog->record;
+        record_copy(&backlog->message.record.record, &backlog->record);
         if (!backlog->options.send(backlog->options.context, &backlog->message)) {
             kept->pos = 0;
             return UP_OK;

@@ -97,7 +97,7 @@ static bool send_record(struct backlog *backlog, const struct wall_want *want)
     backlog->message.record.destination = want->destination;
     backlog->message.record.serial = want->serial;
     backlog->message.record.live = false;
-    backlog->message.record.record = backlog->record;
+    record_copy(&backlog->message.record.record, &backlog->record);
     backlog->message.record.record.revision = backlog->order[want->destination].revision;
     return backlog->options.send(backlog->options.context, &backlog->message);
 }

@@ -255,6 +255,20 @@ class Check(unittest.TestCase):
         self.assertIn("`keep` of 400 days needs about", small)
         self.assertIn(f"the oldest scans go after about {days} days, accepted or not", small)
 
+    # Planted defect: check-windows-unsaid. An hour's mean reaches over an hour and a minute, and what its first reading needs (daemon/measure/window.c): more
+    # than 60 min; without windows the slowest poll of the example, 101 scans at 10 s, is 17 min and less than any `keep` that is taken.
+    def test_keep_below_the_longest_window_is_said(self):
+        hour = self.example().replace("keep: 400 days", "keep: 60 min")
+        self.assertNotIn("is measured", words(self.with_text(hour).stdout))
+        means = hour.replace("# statistics_coverage: 75 %", "statistics_coverage: 75 %")
+        got = re.search(r"`keep` leaves (60) min of scans, less than the (\d+) min from which a value of well heron-7 is measured: of scans that old none can "
+                        r"be sent again, replayed or recalculated\. Set `keep` so that more than \2 min are kept; a day leaves history", words(self.with_text(means).stdout))
+        self.assertIsNotNone(got, self.with_text(means).stdout)
+        enough = means.replace("keep: 60 min", f"keep: {got[2]} min")
+        self.assertNotIn("is measured", words(self.with_text(enough).stdout))
+        slow = self.example().replace("keep: 400 days", "keep: 60 min").replace("poll_every: 10 s", "poll_every: 60 s")
+        self.assertIn("`keep` leaves", words(self.with_text(slow).stdout))
+
     def test_an_interval_under_review_is_shown_and_a_wrong_one_refused(self):
         text = self.example().replace("at_most: 2 GB", "at_most: 2 GB, retain: [{from: 2031-03-01T06:00:00Z, to: 2031-03-02T06:00:00Z, reason: pump trip}]")
         got = words(self.with_text(text).stdout)

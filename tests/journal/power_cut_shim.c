@@ -16,7 +16,8 @@
  *                        after it by 2, and take that back by 0
  *   SHIM_CUT_AFTER=n     a cut at the n-th sync after the failed one
  *   SHIM_NOT_AGAIN=1     what the program writes itself, beside SQLite, is not written: a defect
- * that tests plant SHIM_FULL_FROM=n     from the n-th write on the disk is full (ENOSPC),
+ * that tests plant SHIM_FULL_FROM=n     from SQLite's n-th write on the disk is full (ENOSPC;
+ * what the program writes itself stands there already, and needs no room),
  *   SHIM_FULL_FOR=n      for this many writes (for ever by default)
  *
  * SQLite writes with pwrite64 and syncs with fdatasync or fsync; its shared memory is mapped, and
@@ -49,8 +50,8 @@ struct unsynced {
 
 static struct unsynced writes[WRITES_MAX];
 static size_t n_writes;
-static long syncs, all_writes, cut_at, cut_at_write, cut_after, failed_at, die_at, fail_at,
-    full_from, full_for, not_again;
+static long syncs, all_writes, new_writes, cut_at, cut_at_write, cut_after, failed_at, die_at,
+    fail_at, full_from, full_for, not_again;
 static int fails_in, skips_syncs;
 static const char *shutdown_mount;
 /* Over each write and sync, the kernel's part of a sync included: a cut strikes between them. */
@@ -233,13 +234,16 @@ static int before_sync(int fd)
     return 0;
 }
 
-static ssize_t write_one(int fd, const void *bytes, size_t length, off64_t offset)
+/** `in_place`: what stands there already is written again, for which a full disk has room. */
+static ssize_t write_one(int fd, const void *bytes, size_t length, off64_t offset, int in_place)
 {
     skips_syncs = 0;
     all_writes++;
     if (all_writes == cut_at_write)
         cut_power();
-    if (full_from != 0 && all_writes >= full_from && all_writes < full_from + full_for) {
+    new_writes += !in_place;
+    if (!in_place && full_from != 0 && new_writes >= full_from &&
+        new_writes < full_from + full_for) {
         errno = ENOSPC;
         return -1;
     }
@@ -259,21 +263,26 @@ static ssize_t write_one(int fd, const void *bytes, size_t length, off64_t offse
     return real_write(fd, bytes, length, offset);
 }
 
-ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
+static ssize_t write_locked(int fd, const void *bytes, size_t length, off64_t offset, int in_place)
 {
     pthread_mutex_lock(&disk);
-    const ssize_t written = write_one(fd, bytes, length, offset);
+    const ssize_t written = write_one(fd, bytes, length, offset, in_place);
     const int why = errno;
     pthread_mutex_unlock(&disk);
     errno = why;
     return written;
 }
 
+ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t offset)
+{
+    return write_locked(fd, bytes, length, offset, 0);
+}
+
 /* Our own calls; SQLite's are by the long name. */
 ssize_t pwrite(int fd, const void *bytes, size_t length, off_t offset)
 {
     if (!not_again)
-        return pwrite64(fd, bytes, length, offset);
+        return write_locked(fd, bytes, length, offset, 1);
     skips_syncs = 1;
     return (ssize_t)length;
 }

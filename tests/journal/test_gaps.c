@@ -85,7 +85,7 @@ static void the_text_says_what_is_missing_and_sums_it_once(void **state)
         "like an answer; stray bytes: 1.");
     check_says("all       program   2031-03-06 06:15:00Z  to 06:20:00Z   5 min   90 scans, not "
                "recoverable");
-    check_says("it crashed or was killed.");
+    check_says("it crashed or was killed, or its disk took nothing more.");
     check_says("heron-8   skipped   2031-03-06 06:12:00Z  to 06:13:00Z   1 min   6 scans, about 2 "
                "gauge readings, not recoverable");
     /* 99 polls of each of three sources, and 30 dues of each in the program gap; missing: 36

@@ -97,11 +97,11 @@ static void a_series_begins_anew_after_long_without_data(void **state)
                     (measure-step-any-age) */
     struct script script = script_new();
     script.made->maps[0].channel[0].has_max_rate = true;
-    script.made->maps[0].channel[0].max_rate_per_s = 0.001; /* in three hours less than the step */
+    script.made->maps[0].channel[0].max_rate_per_s = 0.01; /* in three hours less than the step */
     script_polls(&script, 600000);
     script.made->unit[INTAKE_PRESSURE_AT] = 0xFFFF;
     script_polls(&script, LONG_MS);
-    script.made->unit[INTAKE_PRESSURE_AT] = 30000;
+    script.made->unit[INTAKE_PRESSURE_AT] = 20000; /* as no change of unit makes it */
     script_polls(&script, 10000);
     script_end(&script);
 }

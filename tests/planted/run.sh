@@ -18,6 +18,7 @@ fits_only=no
 [ "${1:-}" != --fits ] || { fits_only=yes && shift; }
 work=$(mktemp -d)
 trap 'rm -rf "$work" "${days:-}"' EXIT
+chmod 711 "$work" # brokers and group members of walks are other users, who must reach what is theirs
 mkdir "$work/scratch"
 export TMPDIR=$work/scratch # what a failing test leaves behind goes with the rest
 days=$TMPDIR                # a day commits each of its seconds: on a disk that takes many times as long as in memory
