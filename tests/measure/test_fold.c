@@ -177,8 +177,7 @@ static void exceptions_are_answers_but_0a_and_0b_are_not_the_unit(void **state)
 
 static void half_a_value_is_no_value(void **state)
 {
-    (void)state; /* DEC-051, DEC-052. Planted defect: a value put together from two blocks
-                    (measure-two-blocks). */
+    (void)state; /* DEC-051, DEC-052. Planted defect: a value of two blocks (measure-two-blocks). */
     struct made *made = made_new();
     made_polls(made, 0, 60000);
     struct scan scan = made_scan(made, 60000);
