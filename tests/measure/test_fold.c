@@ -25,7 +25,8 @@ static struct channel *channel_of(struct made *made, unsigned point)
 
 static void the_difference_of_a_missing_sensor_is_no_number(void **state)
 {
-    (void)state; /* SEN-019. Planted defect: a missing input counts as 0. */
+    (void)state; /* SEN-019. Planted defect: a missing input counts as 0
+                    (measure-missing-input-is-0). */
     struct made *made = made_new();
     made_polls(made, 0, 60000);
     check_close("differential", made_value(made, POINT_PUMP_DIFFERENTIAL_PRESSURE), 18230 - 12345,
@@ -197,7 +198,8 @@ static void half_a_value_is_no_value(void **state)
 
 static void a_block_beyond_its_words_is_no_data(void **state)
 {
-    (void)state; /* planted defect: the end of a block in words[] is not checked */
+    (void)state; /* planted defect: the end of a block in words[] is not checked
+                    (measure-block-unchecked) */
     struct made *made = made_new();
     made_polls(made, 0, 60000);
     struct scan scan = made_scan(made, 60000);
