@@ -71,8 +71,8 @@ static void make_history(struct box *box)
     box_poll(box, 9, OUTCOME_ANSWERED, 3);
 }
 
-/* Planted defects: rows of several sources are shown one by one; skips are counted twice; the sum
- * counts line rows. */
+/* Planted defects: rows of several sources are shown one by one (gaps-each-source-alone); skips are
+ * counted twice; the sum counts line rows. */
 static void the_text_says_what_is_missing_and_sums_it_once(void **state)
 {
     struct box box = {.rig = *state};
@@ -139,7 +139,7 @@ static void one_well_is_shown_alone_and_an_unknown_one_is_named(void **state)
     box_kill(&box);
 }
 
-/* Planted defect: intervals are compared by start alone. */
+/* Planted defect: intervals are compared by start alone (gaps-by-start-alone). */
 static void gaps_outside_the_time_asked_for_are_not_shown(void **state)
 {
     struct box box = {.rig = *state};
@@ -199,7 +199,8 @@ static void make_silence(struct box *box)
     }
 }
 
-/* Planted defect: "line busy" stands beside the line gap that counts the same polls. */
+/* Planted defect: "line busy" stands beside the line gap that counts the same polls
+ * (gaps-put-off-twice). */
 static void polls_put_off_in_a_line_gap_are_shown_in_it_alone(void **state)
 {
     struct box box = {.rig = *state};
@@ -236,8 +237,8 @@ static void print_row(struct box *box, const struct gap *gap, int64_t now_utc_ms
     journal_reader_close(report.reader);
 }
 
-/* Planted defects: an open row lasts until now though the time asked for ended before, or until a
- * time that has not come; its counts read as final. */
+/* Planted defects: an open row lasts until now though the time asked for ended before
+ * (gaps-open-until-now), or until a time that has not come; its counts read as final. */
 static void an_open_row_is_shown_as_far_as_it_was_asked_for(void **state)
 {
     struct box box = {.rig = *state};

@@ -18,8 +18,8 @@ static int64_t count_rows(const struct box *box, const char *where)
     return rig_query(box->rig, sql);
 }
 
-/* Planted defects: the gap starts at the last scan (one due too many); ends at the first scan
- * instead of the run's start. */
+/* Planted defects: the gap starts at the last scan (one due too many)
+ * (ledger-absence-from-last-scan); ends at the first scan instead of the run's start. */
 static void a_stop_a_kill_and_a_power_loss_are_told_apart_and_counted_exactly(void **state)
 {
     struct box box = {.rig = *state};
@@ -176,7 +176,8 @@ static void what_is_due_while_the_plan_is_stored_is_counted(void **state)
     box_kill(&box);
 }
 
-/* Planted defect: the new run's first due time is counted in the gap as well. */
+/* Planted defect: the new run's first due time is counted in the gap as well
+ * (ledger-absence-takes-the-next). */
 static void a_run_that_begins_on_a_due_time_takes_it_over(void **state)
 {
     struct box box = {.rig = *state};
