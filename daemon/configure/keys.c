@@ -257,7 +257,7 @@ static const struct key KEYS[] = {
     {SECTION_VIEW, VALUE_SPECIAL, false, 0, "missing_as", "nan, last or a number", "nan", 0, 0, 0, NULL, NULL, NO_FIELD, "What stands in a point's slot where there is no value. The quality register tells the truth in each case."},
 
     {SECTION_JOURNAL, VALUE_PATH, false, 0, "path", "a path", "/var/lib/uphole", 0, 0, 0, NULL, NULL, FIELD(journal_plan, path), "Directory of the journal. A change needs a restart."},
-    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which scans are removed, once every destination has accepted them."},
+    {SECTION_JOURNAL, VALUE_DURATION, false, 0, "keep", "a duration", "400 days", HOUR, 36500 * DAY, 0, NULL, NULL, FIELD(journal_plan, keep_ms), "Age from which scans are removed, once every destination has accepted them. It must be more than values are measured from; `uphole check` says where it is less."},
     {SECTION_JOURNAL, VALUE_SIZE, false, 0, "at_most", "a size", "2 GB", 16e6, 1e13, 0, NULL, NULL, FIELD(journal_plan, at_most_bytes), "Size of the journal. At 95 % of it the oldest scans are removed, accepted or not."},
     {SECTION_JOURNAL, VALUE_SPECIAL, false, 0, "retain", "list of intervals", NULL, 0, 0, 0, NULL, NULL, NO_FIELD, "Intervals under review, at most 16, each with its reason."},
 

@@ -300,19 +300,53 @@ static void hurry_counts_of_lines(struct ledger *ledger, const struct stamp *now
     }
 }
 
+/** The source's changed row of polls never attempted whose last due time is the oldest. */
+static struct ledger_row *oldest_count(struct ledger *ledger, uint16_t well, uint8_t source)
+{
+    struct ledger_row *oldest = NULL;
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        if (row->used && row->changed && gap_kind_counts_never_attempted(row->gap.kind) &&
+            row->gap.well == well && row->gap.source == source &&
+            (oldest == NULL || stamp_between_ms(&row->gap.last_due, &oldest->gap.last_due) > 0))
+            oldest = row;
+    }
+    return oldest;
+}
+
+/** Where one count of a source goes out all of them do, the oldest due times first: the next start
+ * takes what it finds of a source for a prefix, and would never look for an older count. */
+static size_t take_counts(struct ledger *ledger, const struct stamp *now, struct gap *into,
+                          size_t room)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < ledger->n; i++) {
+        const struct gap *gap = &ledger->rows[i].gap;
+        struct ledger_row *row = NULL;
+        if (!gap_kind_counts_never_attempted(gap->kind) || !is_due(&ledger->rows[i], now))
+            continue;
+        const uint16_t well = gap->well;
+        const uint8_t source = gap->source;
+        while (n < room && (row = oldest_count(ledger, well, source)) != NULL)
+            take(ledger, row, now, &into[n++]);
+    }
+    return n;
+}
+
 size_t ledger_take_changed(struct ledger *ledger, const struct stamp *now, struct gap *into,
                            size_t room)
 {
-    size_t n = 0;
     hurry_counts_of_lines(ledger, now);
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        if (row->used && !row->gap.is_open && !row->changed && !lingers(row))
+            forget(ledger, row); /* handed out before, and not taken back */
+    }
+    size_t n = take_counts(ledger, now, into, room);
     for (int lines = 0; lines < 2; lines++)
-        for (size_t i = 0; i < ledger->n; i++) {
+        for (size_t i = 0; i < ledger->n && n < room; i++) {
             struct ledger_row *row = &ledger->rows[i];
-            if (!row->used || (row->gap.kind == GAP_LINE) != (lines == 1))
-                continue;
-            if (!row->gap.is_open && !row->changed && !lingers(row))
-                forget(ledger, row); /* handed out before, and not taken back */
-            else if (n < room && is_due(row, now))
+            if ((row->gap.kind == GAP_LINE) == (lines == 1) && is_due(row, now))
                 take(ledger, row, now, &into[n++]);
         }
     return n;

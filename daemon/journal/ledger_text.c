@@ -328,7 +328,7 @@ void ledger_say_program(char into[static GAP_CAUSE_MAX], const struct program_ev
     switch (evidence->cause) {
     case CAUSE_KILLED:
         add(into, "Uphole ended without a stop while the box kept running: it crashed or was "
-                  "killed.");
+                  "killed, or its disk took nothing more.");
         break;
     case CAUSE_POWER_OR_RESET:
         add(into, "The box lost power or was reset.");

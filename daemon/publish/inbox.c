@@ -114,7 +114,7 @@ void inbox_destroy(struct inbox *inbox)
     free(inbox);
 }
 
-void inbox_wake(struct inbox *inbox)
+static void inbox_wake(struct inbox *inbox)
 {
     const uint64_t one = 1;
     ssize_t written =

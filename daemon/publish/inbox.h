@@ -38,6 +38,5 @@ uint64_t inbox_take_lost(struct inbox *inbox);
 /** An eventfd, readable after something was put and after each new snapshot or state. The owner
  * reads it, then takes until empty. */
 int inbox_fd(const struct inbox *inbox);
-void inbox_wake(struct inbox *inbox);
 
 #endif

@@ -328,7 +328,7 @@ bool mqtt_client_stop(struct mqtt_client *client, int within_ms)
         rc = poll(&done, 1, within_ms);
     } while (rc < 0 && errno == EINTR);
     if (rc <= 0)
-        return false; /* a lookup holds it: it is left behind, with its memory */
+        return false; /* a machine that stands still: it is left behind, with its memory */
     pthread_join(client->thread, NULL);
     destroy(client);
     return true;

@@ -19,7 +19,7 @@ struct mqtt_client *mqtt_client_start(const struct plan *plan, uint16_t destinat
  * over between two steps, and keeps its connection. Any thread. NULL is fine. */
 void mqtt_client_take_side(struct mqtt_client *client, struct side *side);
 /** Publishes "offline" if connected, disconnects, ends its thread: within `within_ms`. False: it
- * hangs (in a lookup, say) and was left behind; what it borrowed must then stay until the process
+ * did not end and was left behind; what it borrowed must then stay until the process
  * ends. NULL is fine. */
 bool mqtt_client_stop(struct mqtt_client *client, int within_ms);
 

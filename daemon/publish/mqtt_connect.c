@@ -155,7 +155,6 @@ void mqtt_end(struct mqtt_client *client, const struct mqtt_trouble *cause)
     if (mqtt_has_limits(client))
         client->renew = true; /* the library would keep to them, though they were raised since */
     deliver_disconnected(client->deliver);
-    client->counts[trouble->kind]++;
     rest(client, trouble);
     /* One line an event: the same trouble again is not a new one. */
     const bool is_new =

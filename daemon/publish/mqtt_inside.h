@@ -100,10 +100,8 @@ struct mqtt_client {
     size_t sent_uncounted;
 
     struct mqtt_trouble trouble; /* that stands now, or MQTT_NO_TROUBLE */
-    bool said_connected;
     int64_t state_since_ms; /* CLOCK_BOOTTIME */
     int64_t state_since_utc_ms;
-    uint64_t counts[MQTT_TROUBLE_KINDS];
 
     size_t n_others;
     struct mqtt_other other[MQTT_OTHERS_MAX];
@@ -170,8 +168,6 @@ void mqtt_watch_usage(struct mqtt_client *client);
 void mqtt_note_sent(struct mqtt_client *client, size_t bytes);
 /** Counts what the connection has cost since; before it is closed. */
 void mqtt_count(struct mqtt_client *client);
-/** Says and does what follows from the count, the limit or both having changed. */
-void mqtt_judge_usage(struct mqtt_client *client, bool is_new_month);
 /** What the well side kept, when it begins. */
 void mqtt_learn_usage(struct mqtt_client *client, const struct wall_cursor *kept);
 /** To the well side: connected, or stopped by the limit. */

@@ -235,25 +235,8 @@ static bool is_late(const struct mqtt_link *link, struct mqtt_trouble *trouble)
     return true;
 }
 
-int mqtt_link_wants(struct mqtt_link *link, struct pollfd fds[static MQTT_LINK_FDS], int timeout_ms)
-{
-    for (int i = 0; i < MQTT_LINK_FDS; i++)
-        fds[i] = (struct pollfd){.fd = -1};
-    if (link->phase == MQTT_LOOKING) {
-        fds[0] = (struct pollfd){.fd = lookup_fd(&link->lookup), .events = POLLIN};
-    } else if (link->phase != MQTT_RESTING) {
-        mqtt_link_write(link);
-        mqtt_pipe_wants(&link->pipe, &fds[0], &fds[1]);
-        fds[2] = (struct pollfd){.fd = mosquitto_socket(link->library), .events = POLLIN};
-        if (mosquitto_want_write(link->library))
-            fds[2].events |= POLLOUT;
-        if (link->pipe.too_large || link->pipe.not_mqtt)
-            return 0; /* seen just now: nothing wakes us for it */
-    }
-    return timeout_ms;
-}
-
-void mqtt_link_write(struct mqtt_link *link)
+/* Hands what the library holds to the pipe, as far as there is room. */
+static void write_out(struct mqtt_link *link)
 {
     /* What it returns, the next reading tells as well. */
     for (int i = 0; i < WRITES_MAX && mosquitto_socket(link->library) >= 0 &&
@@ -262,6 +245,24 @@ void mqtt_link_write(struct mqtt_link *link)
         if (mosquitto_loop_write(link->library, 1) != MOSQ_ERR_SUCCESS)
             return;
     mqtt_pipe_move(&link->pipe);
+}
+
+int mqtt_link_wants(struct mqtt_link *link, struct pollfd fds[static MQTT_LINK_FDS], int timeout_ms)
+{
+    for (int i = 0; i < MQTT_LINK_FDS; i++)
+        fds[i] = (struct pollfd){.fd = -1};
+    if (link->phase == MQTT_LOOKING) {
+        fds[0] = (struct pollfd){.fd = lookup_fd(&link->lookup), .events = POLLIN};
+    } else if (link->phase != MQTT_RESTING) {
+        write_out(link);
+        mqtt_pipe_wants(&link->pipe, &fds[0], &fds[1]);
+        fds[2] = (struct pollfd){.fd = mosquitto_socket(link->library), .events = POLLIN};
+        if (mosquitto_want_write(link->library))
+            fds[2].events |= POLLOUT;
+        if (link->pipe.too_large || link->pipe.not_mqtt)
+            return 0; /* seen just now: nothing wakes us for it */
+    }
+    return timeout_ms;
 }
 
 /* Reads, writes and keeps alive; returns the library's first complaint. */
@@ -303,7 +304,7 @@ bool mqtt_link_serve(struct mqtt_link *link, struct mqtt_trouble *trouble)
 void mqtt_link_leave(struct mqtt_link *link)
 {
     (void)mosquitto_disconnect(link->library);
-    mqtt_link_write(link); /* if there is room for two bytes */
+    write_out(link); /* if there is room for two bytes */
     if (link->pipe.tls != NULL)
         mqtt_tls_end(link->pipe.tls);
 }

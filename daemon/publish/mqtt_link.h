@@ -80,8 +80,6 @@ bool mqtt_link_next(struct mqtt_link *link, const struct mqtt_trouble *trouble);
  * Hands over first what the library holds. */
 int mqtt_link_wants(struct mqtt_link *link, struct pollfd fds[static MQTT_LINK_FDS],
                     int timeout_ms);
-/** Hands what the library holds to the pipe, as far as there is room. */
-void mqtt_link_write(struct mqtt_link *link);
 /** Moves bytes, reads, writes and keeps alive as far as that needs no waiting; the library takes
  * one packet at most. False: the connection is over, trouble says why; what the callbacks noted
  * counts first. */

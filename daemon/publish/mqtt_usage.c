@@ -85,7 +85,8 @@ static void say_level(struct mqtt_client *client, enum usage_level level, bool i
     }
 }
 
-void mqtt_judge_usage(struct mqtt_client *client, bool is_new_month)
+/* Says and does what follows from the count, the limit or both having changed. */
+static void judge(struct mqtt_client *client, bool is_new_month)
 {
     const enum usage_level level = usage_level(&client->usage, client->to->at_most_a_month);
     if (level == client->usage_level)
@@ -104,7 +105,7 @@ void mqtt_count(struct mqtt_client *client)
     const uint64_t more = mqtt_pipe_network_bytes(&client->link.pipe);
     const int64_t utc_ms = client->clock->utc_us(client->clock->context) / 1000;
     const bool is_new_month = usage_add(&client->usage, more, utc_ms, clock_is_good(client));
-    mqtt_judge_usage(client, is_new_month);
+    judge(client, is_new_month);
 }
 
 void mqtt_note_sent(struct mqtt_client *client, size_t bytes)
@@ -135,5 +136,5 @@ void mqtt_learn_usage(struct mqtt_client *client, const struct wall_cursor *kept
     /* What was said in an earlier run isn't said again, but for the limit, which still holds. */
     if (usage_level(&client->usage, client->to->at_most_a_month) == USAGE_WARNS)
         client->usage_level = USAGE_WARNS;
-    mqtt_judge_usage(client, false);
+    judge(client, false);
 }

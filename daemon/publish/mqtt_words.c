@@ -178,6 +178,74 @@ static int words_of_ending(int code, const struct plan *plan, const struct desti
                     (unsigned)code & 0xFF);
 }
 
+/* It answers, or something does, and not as a broker should. */
+static int words_of_answer(const struct mqtt_trouble *trouble, const struct destination_plan *to,
+                           char *into, size_t room)
+{
+    switch ((enum mqtt_trouble_kind)trouble->kind) {
+    case MQTT_SILENT:
+        return snprintf(into, room,
+                        "Broker %s: %s:%u does not answer as a broker within %d s. Check the port, "
+                        "and mqtt or mqtts.",
+                        to->name, to->host, to->port, trouble->code);
+    case MQTT_CLOSED:
+        return snprintf(into, room,
+                        "Broker %s: %s:%u closed the connection before it answered as a broker. "
+                        "Check the port, and mqtt or mqtts.",
+                        to->name, to->host, to->port);
+    case MQTT_NOT_MQTT:
+        return snprintf(into, room,
+                        "Broker %s: what answers at %s:%u does not speak MQTT. Check the port, and "
+                        "mqtt or mqtts.",
+                        to->name, to->host, to->port);
+    case MQTT_TOO_LARGE:
+        return snprintf(into, room,
+                        "Broker %s sent a packet above 16 KiB, so we hung up. Check who publishes "
+                        "to this box's topic.",
+                        to->name);
+    case MQTT_GARBAGE:
+        return snprintf(into, room,
+                        "Broker %s sent what is not MQTT, so we hung up. Check what stands at "
+                        "%s:%u.",
+                        to->name, to->host, to->port);
+    default: /* MQTT_NO_QOS */
+        return snprintf(into, room,
+                        "Broker %s acknowledges no messages (maximum QoS 0), so nothing can be "
+                        "proved delivered.",
+                        to->name);
+    }
+}
+
+/* It stood, and does no longer. */
+static int words_of_break(const struct mqtt_trouble *trouble, const struct plan *plan,
+                          const struct destination_plan *to, char *into, size_t room)
+{
+    switch ((enum mqtt_trouble_kind)trouble->kind) {
+    case MQTT_STALLED:
+        return snprintf(into, room,
+                        "Broker %s did not answer a message for 5 min; starting again from the "
+                        "newest answer.",
+                        to->name);
+    case MQTT_PAUSED:
+        return snprintf(into, room, "Broker %s: the connection is paused %s.", to->name,
+                        trouble->detail);
+    case MQTT_TWO_BOXES:
+        return snprintf(into, room,
+                        "Another box publishes as %s at broker %s. Two boxes may hold the same "
+                        "configuration.",
+                        plan->box, to->name);
+    default:
+        break;
+    }
+    if (trouble->code == MQTT_LOST_AGAIN)
+        return snprintf(into, room,
+                        "Broker %s: connections break soon after each connect. Check the link, and "
+                        "that no other client is called %s.",
+                        to->name, plan->box);
+    return snprintf(into, room, "Broker %s: the connection to %s:%u broke.", to->name, to->host,
+                    to->port);
+}
+
 size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
                   const struct destination_plan *to, char into[static MQTT_WORDS_MAX])
 {
@@ -205,69 +273,19 @@ size_t mqtt_words(const struct mqtt_trouble *trouble, const struct plan *plan,
         n = words_of_tls(trouble, to, into, room);
         break;
     case MQTT_SILENT:
-        n = snprintf(into, room,
-                     "Broker %s: %s:%u does not answer as a broker within %d s. Check the port, "
-                     "and mqtt or mqtts.",
-                     to->name, to->host, to->port, trouble->code);
-        break;
     case MQTT_CLOSED:
-        n = snprintf(into, room,
-                     "Broker %s: %s:%u closed the connection before it answered as a broker. Check "
-                     "the port, and mqtt or mqtts.",
-                     to->name, to->host, to->port);
-        break;
     case MQTT_NOT_MQTT:
-        n = snprintf(into, room,
-                     "Broker %s: what answers at %s:%u does not speak MQTT. Check the port, and "
-                     "mqtt or mqtts.",
-                     to->name, to->host, to->port);
+    case MQTT_TOO_LARGE:
+    case MQTT_GARBAGE:
+    case MQTT_NO_QOS:
+        n = words_of_answer(trouble, to, into, room);
         break;
     case MQTT_REFUSED:
     case MQTT_ENDED:
         n = words_of_ending(trouble->code, plan, to, into, room);
         break;
-    case MQTT_TOO_LARGE:
-        n = snprintf(into, room,
-                     "Broker %s sent a packet above 16 KiB, so we hung up. Check who publishes to "
-                     "this box's topic.",
-                     to->name);
-        break;
-    case MQTT_GARBAGE:
-        n = snprintf(into, room,
-                     "Broker %s sent what is not MQTT, so we hung up. Check what stands at %s:%u.",
-                     to->name, to->host, to->port);
-        break;
-    case MQTT_NO_QOS:
-        n = snprintf(into, room,
-                     "Broker %s acknowledges no messages (maximum QoS 0), so nothing can be proved "
-                     "delivered.",
-                     to->name);
-        break;
-    case MQTT_STALLED:
-        n = snprintf(
-            into, room,
-            "Broker %s did not answer a message for 5 min; starting again from the newest answer.",
-            to->name);
-        break;
-    case MQTT_PAUSED:
-        n = snprintf(into, room, "Broker %s: the connection is paused %s.", to->name,
-                     trouble->detail);
-        break;
-    case MQTT_TWO_BOXES:
-        n = snprintf(
-            into, room,
-            "Another box publishes as %s at broker %s. Two boxes may hold the same configuration.",
-            plan->box, to->name);
-        break;
     default:
-        if (trouble->code == MQTT_LOST_AGAIN)
-            n = snprintf(into, room,
-                         "Broker %s: connections break soon after each connect. Check the link, "
-                         "and that no other client is called %s.",
-                         to->name, plan->box);
-        else
-            n = snprintf(into, room, "Broker %s: the connection to %s:%u broke.", to->name,
-                         to->host, to->port);
+        n = words_of_break(trouble, plan, to, into, room);
     }
     return n < 0 ? 0 : (size_t)n < room ? (size_t)n : room - 1;
 }

@@ -151,8 +151,10 @@ const struct command COMMAND_AUDIT = {
             "out to the gap's end.\n"
             "\n"
             "Exit codes: 0 all sums hold; 1 one does not, which is said with by how many and "
-            "where; 2 they hold, but for an outage\n"
-            "whose length no clock could tell: \"undecided between\" two times.\n"
+            "where; 2 they hold, but for what is\n"
+            "undecided between two times: an outage whose length no clock could tell, or polls of "
+            "which Uphole could write nothing\n"
+            "before it ended; its next start counts those.\n"
             "\n"
             "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
             "interlocks or safety functions.\n",

@@ -21,7 +21,7 @@
 #define AUDIT_WELLS_MAX 256
 #define AUDIT_SOURCES_MAX (AUDIT_WELLS_MAX * (SOURCE_KINDS - 1))
 #define AUDIT_FAULTS_MAX 100
-#define AUDIT_UNDECIDED_MAX 200
+#define AUDIT_UNDECIDED_MAX 1024 /* stretches that are listed; all are counted */
 #define AUDIT_PLANNED_MAX 4096
 #define AUDIT_ASIDES_MAX 4096
 #define AUDIT_PLACES_MAX (PLAN_DESTINATIONS_MAX * AUDIT_WELLS_MAX)
@@ -62,6 +62,12 @@ struct audit_source {
     int64_t next_ms;   /* first due time that nothing shows to have ended */
     int64_t row_boot_ms, offset_ms; /* of the run's newest row, or the run's begin */
     uint8_t clock;
+    /* Due in runs that have ended, behind all that is written of the source: not among the sums
+     * until something is written of it again. */
+    struct audit_unwritten {
+        int64_t due, from_utc_ms, to_utc_ms;
+        double refreshes_due;
+    } unwritten;
     /* the sums */
     int64_t due, less,
         more; /* due, and by how much it may be off where an entry's date is passed */
@@ -122,6 +128,7 @@ struct audit_accepted {
 struct audit_undecided {
     uint16_t well;
     uint8_t source;
+    bool is_unwritten; /* how long it was is known, what became of its polls is not written yet */
     int64_t from_utc_ms, to_utc_ms;
 };
 
@@ -140,8 +147,9 @@ struct audit {
     size_t n_runs;
     struct plan *plan; /* of plan_id, as the walk stands */
     uint32_t plan_id;
-    size_t run;         /* index of the run in which the walk stands; n_runs before the first */
-    uint16_t only_well; /* 0: all */
+    size_t run;          /* index of the run in which the walk stands; n_runs before the first */
+    int64_t row_boot_ms; /* of the newest row of any source in that run; its begin: none yet */
+    uint16_t only_well;  /* 0: all */
     /* what retention removed: books begin behind it, at the first row that is left */
     struct removed_rows removed;
     struct audit_key edge;
@@ -163,7 +171,7 @@ struct audit {
     struct audit_planned *planned;
     size_t n_planned;
     struct audit_undecided undecided[AUDIT_UNDECIDED_MAX];
-    size_t n_undecided;
+    size_t n_undecided; /* also those beyond the room */
     char fault[AUDIT_FAULTS_MAX][AUDIT_TEXT_MAX];
     size_t n_faults; /* also those beyond the room */
     uint64_t n_rows, n_revisions, n_damaged;
@@ -218,6 +226,8 @@ void audit_due_run_ends(struct audit *audit, const struct run_book *next);
 void audit_due_run_begins(struct audit *audit, size_t run);
 /** Plan `plan` (now audit->plan) took effect within the run. */
 void audit_due_plan(struct audit *audit, const struct plan_taken *taken);
+/** Something is written of the source: what was not before is late no more, but missing. */
+void audit_due_written(struct audit_source *source);
 /** A row of the source lies in the walk; returns its due time. */
 int64_t audit_due_row(struct audit *audit, struct audit_source *source, const struct scan *scan);
 /** Due times up to this one were counted by the ledger, in the run in which the walk stands. */

@@ -13,6 +13,10 @@
  *    length is not known: undecided, and left out on both sides of the sum.
  *  - The newest run is due up to the last due time that a row or a count shows to have ended: what
  *    the daemon still holds in memory is not yet in the books.
+ *  - Where a run began and nothing is written of a source since, the runs before it are due up to
+ *    there likewise. A program that a disk refused, or that was killed, takes what it had counted
+ *    with it; the next start counts it with its first commit. Until then the stretch is undecided;
+ *    a clean stop, a row, a count, or a minute of the new run's rows end that excuse.
  */
 #include "audit.h"
 
@@ -20,7 +24,8 @@
 
 #define SLACK_MS 3000
 #define REMOVED_MS 1000 /* a source that a plan removes is accounted for up to this before it */
-#define STOP_MS 20000   /* an orderly stop takes less than this from its last account to its mark */
+#define FIRST_COMMIT_MS 60000 /* until a run has written what it found missing */
+#define STOP_MS 20000 /* an orderly stop takes less than this from its last account to its mark */
 
 static const struct run_book *run_of(const struct audit *audit)
 {
@@ -106,17 +111,38 @@ static void pass_dates(struct audit *audit, struct audit_source *source, int64_t
     take_entry(audit, source, entry);
 }
 
-static void note_undecided(struct audit *audit, const struct audit_source *source,
-                           int64_t to_utc_ms)
+static void note_undecided(struct audit *audit, const struct audit_undecided *undecided)
+{
+    if (audit->n_undecided < AUDIT_UNDECIDED_MAX)
+        audit->undecided[audit->n_undecided] = *undecided;
+    audit->n_undecided++;
+}
+
+static void note_unknown_length(struct audit *audit, const struct audit_source *source,
+                                int64_t to_utc_ms)
 {
     const struct audit_key key = {.run = audit->run, .boot_ms = source->next_ms};
-    if (!audit_is_within(source, &key) || audit->n_undecided == AUDIT_UNDECIDED_MAX)
-        return;
-    audit->undecided[audit->n_undecided++] =
-        (struct audit_undecided){.well = source->well,
-                                 .source = source->source,
-                                 .from_utc_ms = source->next_ms + source->offset_ms,
-                                 .to_utc_ms = to_utc_ms};
+    const struct audit_undecided undecided = {.well = source->well,
+                                              .source = source->source,
+                                              .from_utc_ms = source->next_ms + source->offset_ms,
+                                              .to_utc_ms = to_utc_ms};
+    if (audit_is_within(source, &key))
+        note_undecided(audit, &undecided);
+}
+
+void audit_due_written(struct audit_source *source)
+{
+    source->due += source->unwritten.due;
+    source->refreshes_due += source->unwritten.refreshes_due;
+    source->unwritten = (struct audit_unwritten){0};
+}
+
+/** A clean stop is marked behind all that was in memory, and a run that goes on has written what it
+ * found missing. */
+static bool has_written_all(const struct audit *audit)
+{
+    const struct run_book *run = run_of(audit);
+    return run->has_ended || audit->row_boot_ms - run->began.boot_ms > FIRST_COMMIT_MS;
 }
 
 static bool is_set(uint8_t clock)
@@ -124,23 +150,53 @@ static bool is_set(uint8_t clock)
     return clock == CLOCK_STATE_SYNCHRONISED || clock == CLOCK_STATE_HOLDOVER;
 }
 
-static void end_source(struct audit *audit, struct audit_source *source,
-                       const struct run_book *next)
+static void count_to_next_run(struct audit *audit, struct audit_source *source,
+                              const struct run_book *next)
 {
     const struct run_book *run = run_of(audit);
-    if (source->period_ms == 0)
-        return;
     if (run->began.boot == next->began.boot && strcmp(run->boot_id, next->boot_id) == 0) {
         pass_dates(audit, source, next->began.boot_ms + source->offset_ms, next->began.boot_ms);
         count_up_to(audit, source, next->began.boot_ms);
     } else if (!is_set(source->clock) || !is_set(next->began.clock)) {
         count_up_to(audit, source, source->next_ms);
-        note_undecided(audit, source, next->began.utc_ms);
+        note_unknown_length(audit, source, next->began.utc_ms);
     } else { /* what had ended by a row or a count was due, whatever the next clock says */
         const int64_t to_ms = next->began.utc_ms - source->offset_ms;
         pass_dates(audit, source, next->began.utc_ms, to_ms);
         count_up_to(audit, source, to_ms > source->next_ms ? to_ms : source->next_ms);
     }
+}
+
+/** The run's due times up to the source's last account, or up to a clean stop, were written. */
+static int64_t written_ms(const struct audit *audit, const struct audit_source *source)
+{
+    const struct run_book *run = run_of(audit);
+    const int64_t stopped_ms = run->has_ended ? run->ended.boot_ms - STOP_MS : INT64_MIN;
+    return stopped_ms > source->next_ms ? stopped_ms : source->next_ms;
+}
+
+static void end_source(struct audit *audit, struct audit_source *source,
+                       const struct run_book *next)
+{
+    if (has_written_all(audit))
+        audit_due_written(source);
+    if (source->period_ms == 0)
+        return;
+    const int64_t to_ms = written_ms(audit, source), from_utc_ms = to_ms + source->offset_ms;
+    const int64_t written =
+        dues_between(audit, source, source->period_ms, source->from_ms, to_ms) + source->due;
+    count_to_next_run(audit, source, next);
+    struct audit_unwritten *unwritten = &source->unwritten;
+    const int64_t due = source->due - written;
+    if (due <= 0)
+        return;
+    if (unwritten->due == 0)
+        unwritten->from_utc_ms = from_utc_ms;
+    unwritten->to_utc_ms = next->began.utc_ms;
+    unwritten->due += due;
+    unwritten->refreshes_due += (double)due * source->weight;
+    source->due -= due;
+    source->refreshes_due -= (double)due * source->weight;
 }
 
 void audit_due_run_ends(struct audit *audit, const struct run_book *next)
@@ -153,6 +209,7 @@ void audit_due_run_begins(struct audit *audit, size_t run)
 {
     const struct run_book *next = &audit->runs[run];
     audit->run = run;
+    audit->row_boot_ms = next->began.boot_ms;
     for (size_t i = 0; i < audit->n_sources; i++) {
         struct audit_source *source = &audit->sources[i];
         source->from_ms = source->next_ms = source->row_boot_ms = next->began.boot_ms;
@@ -214,11 +271,18 @@ void audit_due_end(struct audit *audit)
 {
     if (audit->run >= audit->n_runs)
         return;
-    const struct run_book *run = run_of(audit);
     for (size_t i = 0; i < audit->n_sources; i++) {
         struct audit_source *source = &audit->sources[i];
-        const int64_t stopped_ms = run->has_ended ? run->ended.boot_ms - STOP_MS : INT64_MIN;
         if (source->period_ms > 0)
-            count_up_to(audit, source, stopped_ms > source->next_ms ? stopped_ms : source->next_ms);
+            count_up_to(audit, source, written_ms(audit, source));
+        if (has_written_all(audit))
+            audit_due_written(source);
+        const struct audit_undecided undecided = {.well = source->well,
+                                                  .source = source->source,
+                                                  .is_unwritten = true,
+                                                  .from_utc_ms = source->unwritten.from_utc_ms,
+                                                  .to_utc_ms = source->unwritten.to_utc_ms};
+        if (source->unwritten.due > 0)
+            note_undecided(audit, &undecided);
     }
 }

@@ -76,6 +76,7 @@ void audit_revision(struct audit *audit, const struct revision *revision)
     struct audit_source *source = audit_source_of(audit, gap->well, gap->source);
     if (source == NULL)
         return;
+    audit_due_written(source);
     if (audit->run < audit->n_runs && gap->last_due.boot == audit->runs[audit->run].began.boot)
         audit_due_counted(audit, source, gap->last_due.boot_ms);
     if (revision->is_newest)

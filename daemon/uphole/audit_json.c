@@ -129,11 +129,13 @@ void audit_print_json(struct audit *audit)
     else
         printf("null");
     printf("},\n\"undecided\":[");
-    for (size_t i = 0; i < audit->n_undecided; i++) {
+    for (size_t i = 0; i < audit->n_undecided && i < AUDIT_UNDECIDED_MAX; i++) {
         const struct audit_undecided *at = &audit->undecided[i];
-        printf("%s\n{\"well\":\"%s\",\"source\":\"%s\",\"from\":\"%s\",\"to\":\"%s\"}",
+        printf("%s\n{\"well\":\"%s\",\"source\":\"%s\",\"from\":\"%s\",\"to\":\"%s\","
+               "\"why\":\"%s\"}",
                i > 0 ? "," : "", audit_name(audit, at->well), source_name(at->source),
-               stamp_to_text(at->from_utc_ms, from), stamp_to_text(at->to_utc_ms, to));
+               stamp_to_text(at->from_utc_ms, from), stamp_to_text(at->to_utc_ms, to),
+               at->is_unwritten ? "not_written_yet" : "length_unknown");
     }
     printf("],\n\"faults\":[");
     for (size_t i = 0; i < audit->n_faults && i < AUDIT_FAULTS_MAX; i++) {

@@ -130,6 +130,9 @@ void audit_row(struct audit *audit, const struct scan *scan, bool holds)
     struct audit_source *source = audit_source_of(audit, scan->well, scan->source);
     struct audit_well *well = audit_well_of(audit, scan->well);
     char at[STAMP_TEXT_MAX];
+    if (audit->run < audit->n_runs && audit->runs[audit->run].id == scan->run &&
+        scan->begun.boot_ms > audit->row_boot_ms)
+        audit->row_boot_ms = scan->begun.boot_ms;
     if (well == NULL || source == NULL)
         return;
     stamp_to_short_text(scan->begun.utc_ms, at);
@@ -156,6 +159,7 @@ void audit_row(struct audit *audit, const struct scan *scan, bool holds)
         well->last_seq = scan->seq;
         well->rows++;
     }
+    audit_due_written(source);
     const struct audit_key key = {.run = audit->run, .boot_ms = audit_due_row(audit, source, scan)};
     if (!audit_is_within(source, &key))
         return;

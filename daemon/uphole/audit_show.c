@@ -176,6 +176,29 @@ static void print_points(struct audit *audit, const struct audit_source *source)
     }
 }
 
+static void print_undecided(struct audit *audit)
+{
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX];
+    bool unwritten = false;
+    for (size_t i = 0; i < audit->n_undecided && i < AUDIT_UNDECIDED_MAX; i++) {
+        const struct audit_undecided *at = &audit->undecided[i];
+        printf("%s %s: undecided between %s and %s: %s\n", audit_name(audit, at->well),
+               source_name(at->source), stamp_to_short_text(at->from_utc_ms, from),
+               stamp_to_short_text(at->to_utc_ms, to),
+               at->is_unwritten ? "what became of these polls is not written yet"
+                                : "no clock could tell how long that was");
+        unwritten = unwritten || at->is_unwritten;
+    }
+    if (audit->n_undecided > AUDIT_UNDECIDED_MAX)
+        printf("and %zu more\n", audit->n_undecided - AUDIT_UNDECIDED_MAX);
+    if (unwritten)
+        printf(
+            "  Uphole could not write that down: it was killed, or its disk took nothing more, or "
+            "it has only just started.\n"
+            "  Its next start counts these polls in the ledger, with its first rows. Start it, or "
+            "wait a minute where it runs, and audit again.\n");
+}
+
 void audit_print(struct audit *audit)
 {
     char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX], digest[2 * JOURNAL_DIGEST_BYTES + 1];
@@ -215,12 +238,7 @@ void audit_print(struct audit *audit)
         holds = holds && audit_source_holds(&audit->sources[i]);
     for (size_t i = 0; i < audit->n_places; i++)
         holds = holds && audit_place_holds(&audit->places[i]);
-    for (size_t i = 0; i < audit->n_undecided; i++) {
-        const struct audit_undecided *at = &audit->undecided[i];
-        printf("%s %s: undecided between %s and %s: no clock could tell how long that was\n",
-               audit_name(audit, at->well), source_name(at->source),
-               stamp_to_short_text(at->from_utc_ms, from), stamp_to_short_text(at->to_utc_ms, to));
-    }
+    print_undecided(audit);
     printf("%s\n", !holds                   ? "The books DO NOT HOLD."
                    : audit->n_undecided > 0 ? "The books hold, but for what is undecided."
                                             : "The books hold.");

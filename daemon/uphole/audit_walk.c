@@ -8,6 +8,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+/** Rows of the run behind the interval, that show whether it wrote what it found missing. */
+#define ROWS_OF_NEXT_RUN 4096
+
 struct walk {
     struct scan scans[AUDIT_SLICE];
     bool holds[AUDIT_SLICE];
@@ -150,8 +153,10 @@ static void bound_scans(struct audit *audit, struct walk *walk)
         high = audit->sources[i].high.run > high ? audit->sources[i].high.run : high;
     }
     walk->after_scan = low < audit->n_runs ? audit->runs[low].pos : audit->newest_pos;
-    walk->to_scan = high < audit->n_runs && high + 1 < audit->n_runs ? audit->runs[high + 1].pos
-                                                                     : audit->newest_pos;
+    walk->to_scan = high < audit->n_runs && high + 1 < audit->n_runs
+                        ? audit->runs[high + 1].pos + ROWS_OF_NEXT_RUN
+                        : audit->newest_pos;
+    walk->to_scan = walk->to_scan < audit->newest_pos ? walk->to_scan : audit->newest_pos;
     for (size_t i = 0; i < audit->n_damages; i++) /* a hole shows between two rows */
         if (audit->damages[i].has_key && audit->damages[i].last.run >= low &&
             audit->damages[i].first.run <= low)

@@ -4,6 +4,7 @@
  * sentence says what to do.
  */
 #include "check.h"
+#include "retain_lead.h"
 
 #include <math.h>
 #include <string.h>
@@ -156,12 +157,13 @@ static void advise_overlaps(struct check_facts *facts, const struct map *map)
         }
 }
 
-/* Joins the ids of channels that `is` picks; returns how many. */
+/* Joins the ids of channels that `is` picks, and says how many found no room; returns how many. */
 static unsigned list_channels(const struct check_source *at,
                               bool (*is)(const struct check_source *, const struct channel *),
                               char *into, size_t room)
 {
-    unsigned n = 0;
+    static const char MORE[] = " and 100 more";
+    unsigned n = 0, shown = 0;
     size_t used = 0;
     into[0] = 0;
     for (int i = 0; i < at->map->n_channels; i++) {
@@ -169,12 +171,14 @@ static unsigned list_channels(const struct check_source *at,
         if (!is(at, channel))
             continue;
         const char *id = point_get(channel->point)->id;
-        if (used + strlen(id) + 8 < room)
+        if (shown == n && used + strlen(id) + 2 + sizeof MORE <= room) {
             used += (size_t)snprintf(into + used, room - used, "%s%s", n ? ", " : "", id);
-        else if (used + 5 < room)
-            used += (size_t)snprintf(into + used, room - used, strstr(into, "...") ? "" : ", ...");
+            shown++;
+        }
         n++;
     }
+    if (shown < n)
+        snprintf(into + used, room - used, " and %u more", n - shown);
     return n;
 }
 
@@ -207,12 +211,13 @@ static bool may_show_a_marker(const struct check_source *at, const struct channe
 
 static void advise_channels(struct check_facts *facts, const struct check_source *at)
 {
-    char ids[240];
+    char ids[CHECK_ADVICE_TEXT / 2];
     const char *source = source_name(at->source);
     if (list_channels(at, is_unconfirmed, ids, sizeof ids))
         check_advise(facts,
                      "The %s of well %s: these are sent as unit_unconfirmed until they are "
-                     "compared with the surface unit's screen, and confirmed ('uphole confirm') or listed in "
+                     "compared with the surface unit's screen, and confirmed ('uphole confirm') or "
+                     "listed in "
                      "`confirmed_units`: %s.",
                      source, at->well->id, ids);
     if (list_channels(at, has_unknown_reference, ids, sizeof ids))
@@ -298,6 +303,43 @@ static void advise_destinations(struct check_facts *facts)
             facts, "There is no destination: readings are journaled and shown, but sent nowhere.");
 }
 
+/** As a value of the configuration: minutes, from three hours on hours; rounded up where asked. */
+static void whole_span(int64_t ms, int up, char into[static 24])
+{
+    const int64_t unit_ms = ms < 3 * INT64_C(3600000) ? 60000 : 3600000;
+    (void)snprintf(into, 24, "%lld %s", (long long)((ms + up * (unit_ms - 1)) / unit_ms),
+                   unit_ms == 60000 ? "min" : "h");
+}
+
+/** A record is measured from scans before it, which stay as its lead-in and are not handed out. */
+static void advise_windows(struct check_facts *facts)
+{
+    const struct journal_plan *journal = &facts->plan->journal;
+    const double by_size_ms = facts->disk_bytes_a_day > 0 ? 0.95 * (double)journal->at_most_bytes /
+                                                                facts->disk_bytes_a_day * 86400000.0
+                                                          : INFINITY;
+    const bool by_size = by_size_ms < (double)journal->keep_ms;
+    const int64_t kept_ms = by_size ? (int64_t)by_size_ms : (int64_t)journal->keep_ms;
+    const struct well_plan *longest = NULL;
+    int64_t lead_ms = 0;
+    for (uint16_t w = 0; w < facts->plan->n_wells; w++) {
+        const int64_t of_well_ms = retain_lead_ms(facts->plan, &facts->plan->wells[w]);
+        longest = of_well_ms > lead_ms ? &facts->plan->wells[w] : longest;
+        lead_ms = of_well_ms > lead_ms ? of_well_ms : lead_ms;
+    }
+    if (longest == NULL || kept_ms >= lead_ms)
+        return;
+    char kept[24], lead[24];
+    whole_span(kept_ms, 0, kept);
+    whole_span(lead_ms, 1, lead);
+    check_advise(facts,
+                 "%s %s of scans, less than the %s from which a value of well %s is measured: of "
+                 "scans that old none can be sent again, replayed or recalculated. Set %s so that "
+                 "more than %s are kept; a day leaves history to work with.",
+                 by_size ? "`at_most` leaves about" : "`keep` leaves", kept, lead, longest->id,
+                 by_size ? "`at_most`" : "`keep`", lead);
+}
+
 static void advise_journal(struct check_facts *facts)
 {
     const struct journal_plan *journal = &facts->plan->journal;
@@ -335,5 +377,6 @@ void check_advise_all(struct check_facts *facts)
     }
     check_advise_well_data(facts);
     advise_destinations(facts);
+    advise_windows(facts);
     advise_journal(facts);
 }

@@ -315,7 +315,7 @@ void core_flush(struct core *core)
         drain_rings(core);
         const bool whole = core->n_scans == JOURNAL_BATCH_SCANS_MAX;
         core_commit(core, true);
-        if (!whole)
+        if (!whole && (!core->more_gaps || core->refusing))
             return;
     }
 }

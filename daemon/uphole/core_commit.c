@@ -300,6 +300,7 @@ void core_commit(struct core *core, bool everything)
     core_count_removed(core, &now);
     core->n_gaps = ledger_take_changed(core->options.ledger, everything ? NULL : &now, core->gaps,
                                        CORE_GAPS_MAX);
+    core->more_gaps = core->n_gaps == CORE_GAPS_MAX;
     gather_cursors(core);
     core->n_cursors +=
         resend_cursors(core, &core->cursors[core->n_cursors], CORE_CURSORS_MAX - core->n_cursors);

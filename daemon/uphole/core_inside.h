@@ -17,7 +17,7 @@
 #include <stdatomic.h>
 
 #define CORE_FACTS_MAX 4096 /* the hours of 128 wells end in one scan each */
-#define CORE_GAPS_MAX 256
+#define CORE_GAPS_MAX 512 /* more than all sources have after one outage */
 #define CORE_EVENTS_MAX 64
 #define CORE_DAMAGES_MAX 16
 #define CORE_NOTES_MAX 512 /* one outage: a row a source */
@@ -135,6 +135,7 @@ struct core {
     struct gap_note *notes; /* CORE_NOTES_MAX */
     struct cursor *cursors;
     size_t n_scans, n_facts, n_gaps, n_events, n_notes, n_cursors;
+    bool more_gaps; /* the newest commit had no room for all changed rows of the ledger */
     struct record record;
     struct wall_message message;
     int64_t next_commit_us, next_state_us, next_snapshots_us;

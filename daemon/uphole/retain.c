@@ -10,6 +10,7 @@
  * it.
  */
 #include "retain.h"
+#include "retain_lead.h"
 
 #include "uphole/say.h"
 
@@ -87,14 +88,7 @@ int64_t retain_longest_lead_ms(const struct plan *plan)
 {
     int64_t longest_ms = 0;
     for (uint16_t w = 0; w < plan->n_wells; w++) {
-        const struct fold_window window = fold_window_of(plan, &plan->wells[w]);
-        int64_t lead_ms = window.ms;
-        for (uint8_t s = SOURCE_GAUGE; s < SOURCE_KINDS; s++)
-            for (uint16_t i = 0; i < plan->wells[w].n_entries[s]; i++) {
-                const int64_t scans_ms =
-                    (int64_t)window.scans * plan->wells[w].entries[s][i].poll_every_ms;
-                lead_ms = scans_ms > lead_ms ? scans_ms : lead_ms;
-            }
+        const int64_t lead_ms = retain_lead_ms(plan, &plan->wells[w]);
         longest_ms = lead_ms > longest_ms ? lead_ms : longest_ms;
     }
     return longest_ms + longest_ms / 4; /* back-off stretches it */

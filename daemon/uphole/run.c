@@ -198,6 +198,7 @@ static void stop(struct well_side *side)
     if (side->core != NULL) {
         core_serve_rest(side->core);
         core_flush(side->core);
+        run_try_journal_once_more(side);
     }
     if (side->journal != NULL && side->run != 0 && !side->begins_anew) {
         struct up_error error = {0};

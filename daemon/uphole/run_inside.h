@@ -123,6 +123,9 @@ void run_tell_stood_in(struct well_side *side, const struct stand_in *before);
 UP_MUST enum up_rc run_start_check(struct well_side *side, struct up_error *error);
 /** Once a pass: ends a check, tries again where one failed, recovers from a disk that refused. */
 void run_keep_journal(struct well_side *side);
+/** For an orderly stop, once lines and rings are empty: where the disk refused and takes rows again,
+ * what was counted meanwhile is stored under a new run. Else it goes with the program. */
+void run_try_journal_once_more(struct well_side *side);
 /** For an orderly stop: calls the check off. */
 void run_cancel_check(struct well_side *side);
 

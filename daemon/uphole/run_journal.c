@@ -107,6 +107,29 @@ static void check_again(struct well_side *side)
         side->journal_retry_us = clock_boot_us(&side->clock) + JOURNAL_RETRY_US;
 }
 
+/** Lines end one after the other: what fell due between a line's end and the new run's begin was
+ * asked by nobody. */
+static void count_until(struct well_side *side, const struct stamp *began)
+{
+    for (size_t i = 0; i < side->reload.n_starts; i++) {
+        const struct due_start *start = &side->reload.starts[i];
+        const struct well_plan *well = plan_well_by_number(side->plan, start->well);
+        const struct source_entry *entry =
+            well == NULL ? NULL : plan_entry_at(well, start->source, began->utc_ms);
+        const int64_t passed_ms = began->boot_ms - start->from_ms;
+        if (entry == NULL || entry->poll_every_ms == 0 || passed_ms <= 0)
+            continue;
+        const int64_t period_ms = entry->poll_every_ms, more = (passed_ms - 1) / period_ms;
+        struct stamp first = *began, last = *began;
+        first.boot_ms -= passed_ms;
+        first.utc_ms -= passed_ms;
+        last.boot_ms -= passed_ms - more * period_ms;
+        last.utc_ms -= passed_ms - more * period_ms;
+        ledger_count(side->ledger, GAP_DISK, CAUSE_DISK_REFUSED, start->well, start->source,
+                     (uint32_t)more + 1, &first, &last, "The disk refused to store scans.");
+    }
+}
+
 /** The disk refused: once it takes rows again a new run begins, because what was written around the
  * failure proves nothing. */
 static void recover_journal(struct well_side *side)
@@ -146,6 +169,7 @@ static void recover_journal(struct well_side *side)
     if (has_begun) {
         side->began = began;
         side->run = run;
+        count_until(side, &began);
         side->reload.n_starts = 0; /* all is due from the begin on */
         core_new_run(side->core, side->run, side->began.boot_ms * 1000);
     } /* else the run goes on by its own due times: books know no other */
@@ -191,6 +215,25 @@ void run_keep_journal(struct well_side *side)
     recover_journal(side);
     keep_reserve(side);
     keep_room(side);
+}
+
+void run_try_journal_once_more(struct well_side *side)
+{
+    struct up_error error = {0};
+    uint64_t run = 0;
+    if (!core_journal_refuses(side->core) || side->stand_in.is_used || side->begins_anew)
+        return;
+    if (journal_reopen(side->journal, &error) != UP_OK ||
+        journal_checkpoint(side->journal, &error) != UP_OK || journal_is_another(side->journal))
+        return; /* the end of the run says so */
+    const struct stamp began = stamp_take(&side->clock, &side->watch);
+    if (journal_begin_run(side->journal, &began, &run, &error) != UP_OK)
+        return;
+    side->began = began;
+    side->run = run;
+    count_until(side, &began);
+    core_new_run(side->core, run, began.boot_ms * 1000);
+    core_flush(side->core);
 }
 
 void run_cancel_check(struct well_side *side)

@@ -174,7 +174,7 @@ static void what_size_takes_of_a_young_run_lets_its_wells_begin_anew(void **stat
     day_destroy(day);
 }
 
-/** Planted defect: age takes what nobody has accepted. */
+/** Planted defect: age takes what nobody has accepted (retention-unaccepted). */
 static void age_takes_nothing_that_was_not_accepted(void **state)
 {
     (void)state;
@@ -318,7 +318,7 @@ static void a_program_that_reads_for_long_costs_no_history(void **state)
     day_destroy(day);
 }
 
-/** Planted defect: the interval is ignored. */
+/** Planted defect: the interval is ignored (retention-review-ignored). */
 static void an_interval_under_review_stops_retention_and_says_so(void **state)
 {
     (void)state;

@@ -277,7 +277,7 @@ static void answer_late_once(struct fake *fake, uint8_t unit_id, const struct re
     fake->mode++;
 }
 
-/* Planted defect: a rest shorter than the slowest answer, or none. */
+/* Planted defect: a rest shorter than the slowest answer, or none (gather-rest-ignores-slowest). */
 static void a_late_answer_is_counted_named_and_lengthens_the_rest(void **state)
 {
     (void)state;

@@ -254,7 +254,8 @@ static unsigned living_scans(int mode, unsigned *dead_asked)
     return scans;
 }
 
-/* Planted defect: no back-off; the dead unit then takes a sixth of the line. */
+/* Planted defect: no back-off (gather-no-back-off); the dead unit then takes a sixth of the line.
+ */
 static void a_dead_unit_costs_a_living_one_less_than_5_percent(void **state)
 {
     (void)state;

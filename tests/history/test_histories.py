@@ -126,6 +126,22 @@ def a_stale_value_is_sent_as_fresh(evidence):
     return False
 
 
+def each_value_is_one_refresh_old(evidence):
+    """Of a source, in each Good row: what the rule for readings beside a refresh must not excuse."""
+    newest = collections.defaultdict(list)
+    for row in judge.rows_of(evidence):
+        if row["values"][0] is not None and row["qualities"][0] == 192 and row["time"] and row["source"] == "gauge" and row["well"] == "heron-7":
+            newest[row["run"]].append(row)
+    rows = max(newest.values(), key=len, default=[])
+    step = 3 if len(rows) > 20 else 0
+    old = {(new["run"], new["seq"]): before["values"] for before, new in zip(rows, rows[step:]) if step and before["plan"] == new["plan"]}
+    for message in (m[3] for m in evidence.messages if m[2].endswith("/record") and m[3]["well"] == "heron-7"):
+        for row in message["rows"]:
+            if row["source"] == "gauge" and row["values"][0] is not None:
+                row["values"] = list(old.get((message["run"], row["seq"]), row["values"]))
+    return bool(old)
+
+
 def a_failed_poll_shows_a_value(evidence):
     for _, message in records(evidence):
         row = message["rows"][0]
@@ -156,7 +172,7 @@ def the_audit_finds_a_difference(evidence):
 
 # defect: the letters of the judge of which one at least must name it
 PLANTED = {a_row_is_lost: "C", a_row_comes_again_with_another_value: "I", the_cursor_moved_before_the_rows_were_taken: "C",
-           a_hole_in_seq_is_in_no_ledger: "C", the_newest_row_that_was_accepted_never_came: "J", a_restored_image_goes_on_with_the_old_run: "IR", a_stale_value_is_sent_as_fresh: "VI",
+           a_hole_in_seq_is_in_no_ledger: "C", the_newest_row_that_was_accepted_never_came: "J", a_restored_image_goes_on_with_the_old_run: "IR", a_stale_value_is_sent_as_fresh: "VI", each_value_is_one_refresh_old: "V",
            a_failed_poll_shows_a_value: "V", a_ledger_row_is_withheld: "D", an_outage_is_counted_twice: "D", the_audit_finds_a_difference: "B"}
 
 

@@ -71,8 +71,8 @@ static void make_history(struct box *box)
     box_poll(box, 9, OUTCOME_ANSWERED, 3);
 }
 
-/* Planted defects: rows of several sources are shown one by one; skips are counted twice; the sum
- * counts line rows. */
+/* Planted defects: rows of several sources are shown one by one (gaps-each-source-alone); skips are
+ * counted twice; the sum counts line rows. */
 static void the_text_says_what_is_missing_and_sums_it_once(void **state)
 {
     struct box box = {.rig = *state};
@@ -85,7 +85,7 @@ static void the_text_says_what_is_missing_and_sums_it_once(void **state)
         "like an answer; stray bytes: 1.");
     check_says("all       program   2031-03-06 06:15:00Z  to 06:20:00Z   5 min   90 scans, not "
                "recoverable");
-    check_says("it crashed or was killed.");
+    check_says("it crashed or was killed, or its disk took nothing more.");
     check_says("heron-8   skipped   2031-03-06 06:12:00Z  to 06:13:00Z   1 min   6 scans, about 2 "
                "gauge readings, not recoverable");
     /* 99 polls of each of three sources, and 30 dues of each in the program gap; missing: 36
@@ -134,12 +134,16 @@ static void one_well_is_shown_alone_and_an_unknown_one_is_named(void **state)
     assert_int_equal(gaps(box.rig, 6, words), 0);
     check_says("3 gaps; 48 of 129 scans missing");
     assert_null(strstr(printed, "heron-7"));
-    const char *const unknown[] = {"--well", "heron-9"};
-    assert_int_equal(gaps(box.rig, 2, unknown), 66);
+    const char *const as_a_word[] = {MARCH[0], MARCH[1], MARCH[2], MARCH[3], "heron-8"};
+    assert_int_equal(gaps(box.rig, 5, as_a_word), 0);
+    check_says("3 gaps; 48 of 129 scans missing");
+    assert_null(strstr(printed, "heron-7"));
+    const char *const unknown[] = {"heron-9"};
+    assert_int_equal(gaps(box.rig, 1, unknown), 66);
     box_kill(&box);
 }
 
-/* Planted defect: intervals are compared by start alone. */
+/* Planted defect: intervals are compared by start alone (gaps-by-start-alone). */
 static void gaps_outside_the_time_asked_for_are_not_shown(void **state)
 {
     struct box box = {.rig = *state};
@@ -199,7 +203,8 @@ static void make_silence(struct box *box)
     }
 }
 
-/* Planted defect: "line busy" stands beside the line gap that counts the same polls. */
+/* Planted defect: "line busy" stands beside the line gap that counts the same polls
+ * (gaps-put-off-twice). */
 static void polls_put_off_in_a_line_gap_are_shown_in_it_alone(void **state)
 {
     struct box box = {.rig = *state};
@@ -236,8 +241,8 @@ static void print_row(struct box *box, const struct gap *gap, int64_t now_utc_ms
     journal_reader_close(report.reader);
 }
 
-/* Planted defects: an open row lasts until now though the time asked for ended before, or until a
- * time that has not come; its counts read as final. */
+/* Planted defects: an open row lasts until now though the time asked for ended before
+ * (gaps-open-until-now), or until a time that has not come; its counts read as final. */
 static void an_open_row_is_shown_as_far_as_it_was_asked_for(void **state)
 {
     struct box box = {.rig = *state};
@@ -324,7 +329,7 @@ static void wrong_words_are_refused_with_what_was_expected(void **state)
     assert_int_equal(gaps(rig, 2, (const char *const[]){"--last", "soon"}), 64);
     assert_int_equal(gaps(rig, 2, (const char *const[]){"--from", "yesterday"}), 64);
     assert_int_equal(gaps(rig, 1, (const char *const[]){"--sideways"}), 64);
-    assert_int_equal(gaps(rig, 1, (const char *const[]){"heron-7"}), 64);
+    assert_int_equal(gaps(rig, 2, (const char *const[]){"heron-7", "heron-8"}), 64);
     assert_int_equal(gaps(rig, 0, NULL), 66); /* there is no journal */
 }
 

@@ -194,7 +194,8 @@ static void a_scan_of_exceptions_is_no_line_gap_and_one_row(void **state)
 }
 
 /* Planted defect: the step is taken from UTC alone (every poll would be one)
- * (ledger-clock-of-utc-alone), or from a scan that is older than the newest. */
+ * (ledger-clock-of-utc-alone), or from a scan that is older than the newest
+ * (ledger-clock-of-an-older-scan). */
 static void a_clock_step_is_one_row_with_its_size(void **state)
 {
     struct book *book = book_open(*state, 64);

@@ -62,9 +62,10 @@ static void listening_and_another_master_end_with_the_first_question(void **stat
     }
 }
 
-/* Planted defects: a row of polls put off before the unit fell silent goes on in its line gap; what
- * was put off before its first time-out was known is not counted there; the row outlasts the line
- * gap where the first answer is an exception. */
+/* Planted defects: a row of polls put off before the unit fell silent goes on in its line gap
+ * (ledger-put-off-goes-on); what was put off before its first time-out was known is not counted
+ * there (ledger-put-off-before-uncounted); the row outlasts the line gap where the first answer is
+ * an exception. */
 static void polls_put_off_in_a_line_gap_are_a_row_within_it_and_counted_by_it(void **state)
 {
     struct book *book = book_open(*state, 64);

@@ -17,7 +17,8 @@ static enum up_rc open_again(struct rig *rig, struct journal **journal, struct u
     return journal_open(rig->directory, &rig->clock, BOOT_A, journal, error);
 }
 
-/* Planted defects: no lock; a lock that a second descriptor of the same process gives away. */
+/* Planted defects: no lock (journal-no-lock); a lock that a second descriptor of the same process
+ * gives away. */
 static void a_second_process_is_refused_by_the_number_of_the_first(void **state)
 {
     struct rig *rig = *state;

@@ -257,8 +257,8 @@ static void what_is_not_finite_is_never_a_value(void **state)
 }
 
 /* Planted defect that it must catch: a judge that looks at stated ranges only (-300 degC is then
- * Good). Sources: SI Brochure 9, 2.3.1 (the kelvin is counted from absolute zero, -273.15 degC); an
- * absolute pressure is counted from a vacuum. */
+ * Good) (measure-floor-unasked). Sources: SI Brochure 9, 2.3.1 (the kelvin is counted from absolute
+ * zero, -273.15 degC); an absolute pressure is counted from a vacuum. */
 static void what_physics_forbids_is_impossible_with_a_range_or_without(void **state)
 {
     (void)state;

@@ -13,10 +13,9 @@ static struct source_entry *entry_of(struct made *made)
 }
 static struct channel *channel_of(struct made *made, unsigned point)
 {
-    for (unsigned i = 0; i < made->maps[0].n_channels; i++) {
+    for (unsigned i = 0; i < made->maps[0].n_channels; i++)
         if (made->maps[0].channel[i].point == point)
             return &made->maps[0].channel[i];
-    }
     fail_msg("no channel of point %u", point);
     return NULL;
 }
@@ -25,7 +24,7 @@ static struct channel *channel_of(struct made *made, unsigned point)
 
 static void the_difference_of_a_missing_sensor_is_no_number(void **state)
 {
-    (void)state; /* SEN-019. Planted defect: a missing input counts as 0. */
+    (void)state; /* SEN-019. Planted defect: measure-missing-input-is-0. */
     struct made *made = made_new();
     made_polls(made, 0, 60000);
     check_close("differential", made_value(made, POINT_PUMP_DIFFERENTIAL_PRESSURE), 18230 - 12345,
@@ -177,8 +176,7 @@ static void exceptions_are_answers_but_0a_and_0b_are_not_the_unit(void **state)
 
 static void half_a_value_is_no_value(void **state)
 {
-    (void)state; /* DEC-051, DEC-052. Planted defect: a value put together from two blocks
-                    (measure-two-blocks). */
+    (void)state; /* DEC-051, DEC-052. Planted defect: a value of two blocks (measure-two-blocks). */
     struct made *made = made_new();
     made_polls(made, 0, 60000);
     struct scan scan = made_scan(made, 60000);
@@ -198,7 +196,7 @@ static void half_a_value_is_no_value(void **state)
 
 static void a_block_beyond_its_words_is_no_data(void **state)
 {
-    (void)state; /* planted defect: the end of a block in words[] is not checked */
+    (void)state; /* Planted defect: measure-block-unchecked. */
     struct made *made = made_new();
     made_polls(made, 0, 60000);
     struct scan scan = made_scan(made, 60000);

@@ -23,8 +23,8 @@ static struct channel *channel_of(struct made *made, unsigned point)
 
 /* ---- markers ---- */
 
-/* Planted defect: the marker is looked for in the converted value (65535 kPa here, 9505.05 psi
- * elsewhere). */
+/* Planted defect: the marker is looked for in the converted value (measure-marker-after-scaling)
+ * (65535 kPa here, 9505.05 psi elsewhere). */
 static void a_raw_65535_is_not_fitted_and_never_a_pressure(void **state)
 {
     (void)state; /* SEN-001, SEN-007, SEN-022, S12 */

@@ -77,7 +77,8 @@ static void a_frozen_scan_is_told_by_refreshes_of_all_channels(void **state)
 
 static void frozen_is_counted_in_refreshes_not_polls(void **state)
 {
-    (void)state; /* SIG-019: 40 refreshes are 1,120 s. Planted defect: counts equal polls. */
+    (void)state; /* SIG-019: 40 refreshes are 1,120 s. Planted defect: counts equal polls
+                    (measure-freeze-by-polls). */
     struct made *made = made_two_channels();
     entry_of(made)->poll_every_ms = 1000;
     entry_of(made)->stale_limit_ms = 30200;
@@ -173,7 +174,8 @@ static void a_rate_is_taken_over_a_refresh_not_a_poll(void **state)
 
 static void polls_of_one_refresh_do_not_confirm_a_step(void **state)
 {
-    (void)state; /* planted defect: the same raw 10 s later counts as a second refresh */
+    (void)state; /* planted defect: the same raw 10 s later counts as a second refresh
+                    (measure-step-by-polls) */
     struct made *made = made_two_channels();
     made->maps[0].channel[0].has_max_rate = true;
     made->maps[0].channel[0].max_rate_per_s = 500.0 / 28;

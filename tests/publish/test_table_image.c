@@ -117,7 +117,8 @@ static void each_view_has_its_own_units(void **state)
     check_close_relative("degC", value_of(*state, METRIC_HIGH, 3), 87.4, 6e-8);
 }
 
-/* Planted defect: a missing value written as 0.0. Row QUA-045: 0x7FC0 0x0000 in float tables. */
+/* Planted defect: a missing value written as 0.0 (table-missing-is-zero). Row QUA-045: 0x7FC0
+ * 0x0000 in float tables. */
 static void a_point_without_value_is_nan_and_never_zero(void **state)
 {
     struct snapshot snapshot = fixture_snapshot(7);

@@ -93,12 +93,24 @@ class Doctored:
     def put_gap(self, row):
         self.do('UPDATE gap SET scans=?, "check"=? WHERE pos=?', row["scans"], gap_check(row), row["pos"])
 
-    def says(self, *words, more=()):
+    def says(self, *words, more=(), code=1, verdict="The books DO NOT HOLD."):
         self.db.close()
-        text = audit(self.path, *more, expected=1)
+        text = audit(self.path, *more, expected=code)
         for word in words:
             assert word in text, f"{word!r} is not said:\n{text}"
-        assert "The books DO NOT HOLD." in text, text
+        assert verdict in text, text
+        return text
+
+    def begin_run(self, after_ms, **more):
+        """A run as one that began so long after the last one's clean stop, and has written nothing yet."""
+        run = self.rows("SELECT * FROM run ORDER BY pos DESC LIMIT 1")[0]
+        tables = ("scan", "gap", "event", "run", '"order"')
+        run["pos"] = 1 + max(self.rows(f"SELECT max(pos) AS n FROM {table}")[0]["n"] or 0 for table in tables)
+        run.update(id=run["id"] ^ run["pos"], began=run["ended"] + after_ms, began_boot_ms=run["ended_boot_ms"] + after_ms, ended=None, ended_boot_ms=None, ended_clock=None,
+                   how=None)
+        run.update({name: value(run) for name, value in more.items()})
+        self.do(f"INSERT INTO run({', '.join(run)}) VALUES({', '.join('?' * len(run))})", *run.values())
+        return run
 
 
 def middle(doctored, well=1, source=1):
@@ -179,7 +191,49 @@ def a_run_deleted(d):
     d.says("names another run than its own")
 
 
-COPIES = (a_row_deleted, a_row_changed, a_ledger_count_off_by_one, a_ledger_count_one_too_many, a_ledger_row_changed, a_revision_deleted,
+NOT_YET = dict(code=2, verdict="The books hold, but for what is undecided.")
+
+
+def a_start_that_was_killed_before_its_first_commit(d):
+    """As after a disk that refused, where the program ended as soon as it took rows again. Planted defect: audit-unwritten-is-missing."""
+    d.begin_run(45000)
+    text = d.says("heron-7 gauge: undecided between ", "heron-8 gauge: undecided between ", ": what became of these polls is not written yet",
+                  "Its next start counts these polls", **NOT_YET)
+    assert "nowhere" not in text and "no clock could tell" not in text, text
+    told = json.loads(audit(d.path, "--json", expected=2))["undecided"]
+    assert len(told) == 3 and all(u["why"] == "not_written_yet" and u["from"] < u["to"] for u in told), told
+
+
+def several_such_starts(d):
+    d.begin_run(45000)
+    d.do("UPDATE run SET ended=began, ended_boot_ms=began_boot_ms WHERE pos=(SELECT max(pos) FROM run)")
+    second = d.begin_run(30000)
+    d.do("UPDATE run SET ended=NULL, ended_boot_ms=NULL WHERE pos=(SELECT max(pos) FROM run WHERE pos<?)", second["pos"])
+    d.says("heron-7 gauge: undecided between ", **NOT_YET)
+    told = json.loads(audit(d.path, "--json", expected=2))["undecided"]
+    assert len(told) == 3, told  # one stretch a source
+
+
+def a_clean_stop_that_wrote_nothing(d):
+    """Planted defect: audit-unwritten-for-ever."""
+    d.begin_run(45000, ended=lambda run: run["began"] + 90000, ended_boot_ms=lambda run: run["began_boot_ms"] + 90000, ended_clock=lambda run: run["began_clock"],
+                how=lambda run: "stopped")
+    d.says("heron-7          gauge", "due and nowhere accounted for, in ")
+
+
+def a_run_that_goes_on_without_what_was_missing(d):
+    """Rows of one well are stored for more than a minute, of the others nothing. Planted defect: audit-unwritten-for-ever."""
+    run = d.begin_run(45000)
+    row = d.rows("SELECT * FROM scan WHERE well=2 ORDER BY pos DESC LIMIT 1")[0]
+    row.update(pos=run["pos"] + 1, run=run["id"], seq=row["seq"] + 1, utc_ms=run["began"] + 61000, boot_ms=run["began_boot_ms"] + 61000)
+    row["check"] = scan_check(row)
+    d.do(f"INSERT INTO scan VALUES({', '.join('?' * len(row))})", *row.values())
+    text = d.says("due and nowhere accounted for, in ")
+    assert any("heron-7 " in line and "gauge" in line and "DOES NOT HOLD" in line for line in text.splitlines()), text
+
+
+COPIES = (a_start_that_was_killed_before_its_first_commit, several_such_starts, a_clean_stop_that_wrote_nothing,
+          a_run_that_goes_on_without_what_was_missing, a_row_deleted, a_row_changed, a_ledger_count_off_by_one, a_ledger_count_one_too_many, a_ledger_row_changed, a_revision_deleted,
           a_place_beyond_the_newest_row, a_place_that_is_another_row, a_hole_in_seq, a_run_deleted)
 
 

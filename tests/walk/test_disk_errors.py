@@ -5,8 +5,11 @@ library, tests/journal/nth_call_shim.c). Each time: the daemon lives or ends by 
 By default the quota; with UPHOLE_LONG=1 each kind of call at several places."""
 import json
 import os
+import random
 import re
+import signal
 import subprocess
+import time
 
 from walk import BINARY, Walk, main, once, wait_for
 
@@ -116,5 +119,93 @@ def a_quota_that_is_used_up_is_named_and_journaling_comes_back():
         print(f"  {missing} scans were read and not stored, and are counted")
 
 
-SHORT = [a_quota_that_is_used_up_is_named_and_journaling_comes_back]
-main(*(SHORT + [a_call_that_fails_once_costs_nothing_that_was_accepted] if LONG else SHORT))
+def refused(walk, kind, at, times, why):
+    """Starts a daemon of which that many calls fail, and waits for the word; returns what it said before."""
+    before = len(walk.log("daemon"))
+    walk.start_daemon(dict(LD_PRELOAD=str(SHIM), NTH_CALL=kind, NTH_AT=str(at), NTH_FOR=str(times), NTH_ERRNO=str(why), NTH_PATH=str(walk.journal),
+                           ASAN_OPTIONS="verify_asan_link_order=0:detect_leaks=0"))
+    end = time.monotonic() + 30
+    while time.monotonic() < end and "not_journaled" not in walk.log("daemon")[before:] and walk.daemon.poll() is None:
+        time.sleep(0.02)
+    return before
+
+
+def has_scans(walk):
+    try:
+        return walk.sql("SELECT max(pos) AS n FROM scan")[0]["n"]
+    except AssertionError:
+        return None  # the journal is being made
+
+
+def audited(walk, *allowed):
+    out = subprocess.run([str(BINARY), "audit", "--journal", str(walk.journal)], capture_output=True, text=True)
+    if out.returncode not in allowed:
+        raise AssertionError(f"the audit ends with {out.returncode}:\n{out.stdout}{out.stderr}")
+    return out.returncode
+
+
+def a_stop_stores_what_was_counted_where_the_disk_takes_rows_again():
+    """Two writes fail: a commit's, and that of the first try to go on; the next try would come after 5 s, the stop comes before. Planted defect:
+    stop-tries-no-more (the time of the refusal would be told as a crash)."""
+    with Walk("stop") as walk:
+        assert SHIM.exists(), f"{SHIM} is not built: nothing would fail"
+        walk.config.write_text(re.sub(r"poll_every: 1 s", "poll_every: 200 ms", walk.config.read_text()))
+        walk.start_simulator()
+        before = refused(walk, "write", 150, 2, EDQUOT)
+        time.sleep(0.5)
+        walk.stop(walk.daemon)
+        assert walk.daemon.returncode == 0 and "not marked as clean" not in walk.log("daemon")[before:], walk.log("daemon")[-800:]
+        assert walk.sql("SELECT how FROM run ORDER BY pos DESC LIMIT 1")[0]["how"] == "stopped"
+        assert walk.sql("SELECT sum(scans) AS n FROM gap WHERE kind = 6")[0]["n"] > 0
+        audited(walk, 0)
+
+
+def what_falls_due_while_another_line_still_ends_is_counted():
+    """The disk takes rows again at once; one line ends at once for it, another waits 1.5 s for a unit that is silent. Planted defect:
+    recover-between-uncounted."""
+    with Walk("between", timeout="1500 ms") as walk:
+        walk.config.write_text(re.sub(r"poll_every: 1 s", "poll_every: 200 ms", walk.config.read_text()))
+        walk.start_simulator()
+        walk.config.write_text(walk.config.read_text().replace("unit_id: 1, map: scaled-16", "unit_id: 9, map: scaled-16"))
+        before = refused(walk, "write", 200, 1, EDQUOT)  # behind those of the start
+        wait_for("the end of it", 30, lambda: "takes scans again" in walk.log("daemon")[before:])
+        time.sleep(1.5)
+        walk.stop(walk.daemon)
+        audited(walk, 0)
+
+
+def no_stop_while_the_disk_refuses_leaves_books_that_do_not_hold():
+    """SIGTERM and kill -9 at random moments around a refusal, one after the other on one journal; an audit at once, beside the next start, and at the end. What
+    was not written yet is undecided, and counted by the next start. Planted defects: audit-unwritten-is-missing, ledger-count-overtakes."""
+    undecided = 0
+    for seed in range(12):
+        draw = random.Random(seed)
+        with Walk("stops") as walk:
+            walk.config.write_text(re.sub(r"poll_every: 1 s", "poll_every: 200 ms", walk.config.read_text()))
+            walk.start_simulator()
+            walk.start_daemon()
+            wait_for("scans", 30, lambda: has_scans(walk))
+            walk.stop(walk.daemon)
+            for _ in range(4):
+                kind = draw.choice(["write", "sync"])
+                before = refused(walk, kind, draw.randint(1, 60 if kind == "sync" else 200), draw.choice([1, 2, 4, 8, 1 << 30]), draw.choice([5, 28, 30]))
+                time.sleep(draw.choice([0, draw.random() * 0.3, draw.random() * 2, draw.random() * 8]))
+                if draw.random() < 0.3:  # the worst moment: another run has begun, and has written nothing yet
+                    end = time.monotonic() + 8
+                    while time.monotonic() < end and "takes scans again" not in walk.log("daemon")[before:]:
+                        time.sleep(0.01)
+                walk.stop(walk.daemon, draw.choice([signal.SIGTERM, signal.SIGKILL]))
+                undecided += audited(walk, 0, 2) == 2
+            walk.start_daemon()
+            for _ in range(6):
+                audited(walk, 0, 2)
+                time.sleep(0.3)
+            wait_for("the ledger", 30, lambda: audited(walk, 0, 2) == 0)
+            walk.stop(walk.daemon)
+            audited(walk, 0)
+    print(f"  {undecided} of 48 audits right after a stop were undecided")
+    assert undecided > 0, "no stop came before what was counted could be written: this proved nothing"
+
+
+SHORT = [a_stop_stores_what_was_counted_where_the_disk_takes_rows_again, what_falls_due_while_another_line_still_ends_is_counted, a_quota_that_is_used_up_is_named_and_journaling_comes_back]
+main(*(SHORT + [no_stop_while_the_disk_refuses_leaves_books_that_do_not_hold, a_call_that_fails_once_costs_nothing_that_was_accepted] if LONG else SHORT))

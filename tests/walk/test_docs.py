@@ -6,6 +6,7 @@ The tour of README.md is run as it stands, in one shell with job control; what i
 A command line that no rule below knows fails the test, so that no block is left out unseen. Planted: a wrong option in README; a JSON example with a key
 that its schema doesn't know; an example trace with a wrong length.
 """
+import concurrent.futures
 import json
 import os
 import pty
@@ -24,6 +25,9 @@ from ports import free_port
 ROOT = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
 UPHOLE = os.environ.get("UPHOLE_BINARY", ROOT + "/build/release/daemon/uphole/uphole")
 FAILURES, DONE, LISTED, UP_TO, TOUR = [], [], [], [], []
+# A search mostly waits, beside a simulated unit of its own: two at a time go on while the pages are walked.
+SEARCHES = concurrent.futures.ThreadPoolExecutor(2)
+SEARCHED = []
 
 # What needs root, a service manager, a compiler's quarter of an hour or hardware, and where that is run instead.
 ELSEWHERE = [("uphole run --config exercise-", "walk_exercises"), ("uphole loop-check heron-7 --record /home/jo/records --reader-user", "walk_loop_check_resume, with a reader of its own"), ("bash config/demo/run.sh", "the demo, the second of the two commands of this project"), ("bash tests/run.sh", "this suite"),
@@ -117,12 +121,31 @@ def answered(shell):
         time.sleep(0.2)
 
 
+def pressure(shell):
+    """Waited for: a surface unit that starts has none yet."""
+    for _ in range(300):
+        code, output = shell.run("%s read heron-7 --json --config config/tour.yaml" % UPHOLE)
+        value = [row["value"] for row in json.loads(output)["channels"] if row["channel"] == "intake_pressure"] if code == 0 else []
+        if value and value[0] is not None:
+            return value[0]
+        time.sleep(0.2)
+    raise SystemExit("intake_pressure has no value: " + output[-500:])
+
+
+def latest_of_values(shell, command):
+    """The first `latest` of a run may still say that nothing was read; a retained one comes at once."""
+    for _ in range(100):
+        if '"reason":"not_fitted"' in shell.run("timeout --foreground 15 " + command)[1]:
+            return
+        time.sleep(0.2)
+
+
 def tour(shell):
     for first, _, text in blocks(ROOT + "/README.md"):
         for command, shown in commands_of(text):
             where = "README.md:%d: $ %s" % (first, command)
-            if "mosquitto_sub" in command:  # the first `latest` of a run may still say that nothing was read
-                time.sleep(6)
+            if "mosquitto_sub" in command:
+                latest_of_values(shell, command)
             if " read " in command or " gaps " in command:
                 answered(shell)
             code, output = shell.run(command)
@@ -154,7 +177,7 @@ def a_command(shell, where, line):
     if command.startswith("uphole simulate"):
         return simulate(where, command)
     if re.match(r"uphole (find|draft-map) ", command):
-        return find(where, command)
+        return SEARCHED.append(SEARCHES.submit(find, where, command))
     if command.startswith("uphole loop-check "):
         return loop_check(where, command)
     if command.startswith("uphole compare "):
@@ -171,8 +194,7 @@ def a_command(shell, where, line):
         ident = re.findall(r"^([0-9a-f]{6,}:\d+)", shell.run("%s gaps --config config/tour.yaml" % UPHOLE)[1], re.M)
         swaps.append((re.search(r"note (\S+)", command).group(1), ident[0] if ident else "none:0"))
     if " confirm " in command and "--screen" in command:  # what this screen would say now
-        value = json.loads(shell.run("%s read heron-7 --json --config config/tour.yaml" % UPHOLE)[1])["channels"]
-        swaps.append(("1790 psi", "%.1f kPa" % next(c["value"] for c in value if c["channel"] == "intake_pressure")))
+        swaps.append(("1790 psi", "%.1f kPa" % pressure(shell)))
     if re.match(r"uphole (pause|resume) ", command):
         swaps.append(("plant-broker", "tour-broker"))
     for old, new in swaps:
@@ -400,13 +422,15 @@ def main():
                               start_new_session=True)
     try:
         tour(shell)
-        answered(shell)
+        pressure(shell)
         for name in sorted(os.listdir(ROOT + "/docs")):
             if not name.endswith(".md"):
                 continue
             for first, language, text in blocks("%s/docs/%s" % (ROOT, name)):
                 a_block(shell, name, first, language, text)
         the_move(shell)
+        for search in SEARCHED:
+            search.result()
     finally:
         shell.end()
         os.killpg(reader.pid, 15)

@@ -386,7 +386,7 @@ def interrupted_and_gone_on_with():
             session.type("99 MPa")
             session.ask("Again", "f")
             while True:
-                index, _ = session.expect(CHANNEL, r"Record: ")
+                index, _ = session.expect(CHANNEL, r"Record:\s")
                 if index == 1:
                     break
                 session.type("s no time")
