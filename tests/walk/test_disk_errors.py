@@ -160,6 +160,20 @@ def a_stop_stores_what_was_counted_where_the_disk_takes_rows_again():
         audited(walk, 0)
 
 
+def what_falls_due_while_another_line_still_ends_is_counted():
+    """The disk takes rows again at once; one line ends at once for it, another waits 1.5 s for a unit that is silent. Planted defect:
+    recover-between-uncounted."""
+    with Walk("between", timeout="1500 ms") as walk:
+        walk.config.write_text(re.sub(r"poll_every: 1 s", "poll_every: 200 ms", walk.config.read_text()))
+        walk.start_simulator()
+        walk.config.write_text(walk.config.read_text().replace("unit_id: 1, map: scaled-16", "unit_id: 9, map: scaled-16"))
+        before = refused(walk, "write", 200, 1, EDQUOT)  # behind those of the start
+        wait_for("the end of it", 30, lambda: "takes scans again" in walk.log("daemon")[before:])
+        time.sleep(1.5)
+        walk.stop(walk.daemon)
+        audited(walk, 0)
+
+
 def no_stop_while_the_disk_refuses_leaves_books_that_do_not_hold():
     """SIGTERM and kill -9 at random moments around a refusal, one after the other on one journal; an audit at once, beside the next start, and at the end. What
     was not written yet is undecided, and counted by the next start. Planted defects: audit-unwritten-is-missing, ledger-count-overtakes."""
@@ -193,5 +207,5 @@ def no_stop_while_the_disk_refuses_leaves_books_that_do_not_hold():
     assert undecided > 0, "no stop came before what was counted could be written: this proved nothing"
 
 
-SHORT = [a_stop_stores_what_was_counted_where_the_disk_takes_rows_again, a_quota_that_is_used_up_is_named_and_journaling_comes_back]
+SHORT = [a_stop_stores_what_was_counted_where_the_disk_takes_rows_again, what_falls_due_while_another_line_still_ends_is_counted, a_quota_that_is_used_up_is_named_and_journaling_comes_back]
 main(*(SHORT + [no_stop_while_the_disk_refuses_leaves_books_that_do_not_hold, a_call_that_fails_once_costs_nothing_that_was_accepted] if LONG else SHORT))
