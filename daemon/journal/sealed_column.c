@@ -37,20 +37,27 @@ static int64_t difference(uint64_t a, uint64_t b, unsigned width)
 {
     const uint64_t d = (a - b) & mask_of(width);
     const uint64_t sign = UINT64_C(1) << (8 * width - 1);
-    return d & sign ? (int64_t)(d | ~mask_of(width)) : (int64_t)d;
+    return (int64_t)((d ^ sign) - sign); /* d, less the width's modulus where its sign is set */
 }
 
-static uint64_t mean_of_last(const uint64_t *column, size_t at, size_t n, unsigned width)
+/** Of the `n` before `at`, as far as there are so many. Inlined, n is a constant: most of packing
+ * is this sum and its division. */
+static inline uint64_t mean_of_last(const uint64_t *column, size_t at, size_t n, unsigned width)
 {
-    const size_t have = at < n ? at : n;
     const uint64_t last = column[at - 1];
     int64_t sum = 0; /* of widths up to 4: can't overflow */
-    for (size_t i = 2; i <= have; i++)
+    if (at >= n) {
+        for (size_t i = 2; i <= n; i++)
+            sum += difference(column[at - i], last, width);
+        return last + (uint64_t)(sum / (int64_t)n);
+    }
+    for (size_t i = 2; i <= at; i++)
         sum += difference(column[at - i], last, width);
-    return last + (uint64_t)(sum / (int64_t)have);
+    return last + (uint64_t)(sum / (int64_t)at);
 }
 
-static uint64_t predict(enum predictor predictor, const uint64_t *column, size_t at, unsigned width)
+static inline uint64_t predict(enum predictor predictor, const uint64_t *column, size_t at,
+                               unsigned width)
 {
     if (at == 0)
         return 0;
@@ -88,10 +95,7 @@ static int64_t unfold_sign(uint64_t value)
 
 static unsigned bits_of(uint64_t value)
 {
-    unsigned bits = 0;
-    for (; value != 0; value >>= 1)
-        bits++;
-    return bits;
+    return value == 0 ? 0 : 64 - (unsigned)__builtin_clzll(value);
 }
 
 static uint64_t residuals(enum predictor predictor, const uint64_t *column, size_t n,

@@ -8,7 +8,8 @@
  *
  * All wells of a range are sealed together, because their rows stand side by side: so whole pages
  * are freed, which are not written, and a range costs the disk little more than its blocks. Rows
- * never change, so packing needs no transaction. A row that is damaged is left where it stands.
+ * never change, so packing needs no transaction of the whole. A row that is damaged is left where
+ * it stands.
  */
 #include "sealer.h"
 
@@ -108,6 +109,20 @@ static void begin_packing(struct sealer *sealer)
     sealer->packed = 0;
 }
 
+/** So many more rows at least, before a range can be whole: until they stand there, there is
+ * nothing to count, and most seconds of a box pass so. */
+static uint32_t needed(const struct sealer *sealer, uint32_t most)
+{
+    const uint32_t full = sealer->how.block_rows;
+    uint32_t left = most > sealer->rows ? most - sealer->rows : 1;
+    left = full < left ? full : left; /* of a pair that wasn't met yet */
+    for (size_t i = 0; i < sealer->n_pairs; i++) {
+        const uint32_t rows = sealer->pairs[i].rows;
+        left = rows + left > full ? (full > rows ? full - rows : 1) : left;
+    }
+    return left;
+}
+
 /** Counts a slice of rows behind the tail. */
 static int count(struct journal *journal, bool *more)
 {
@@ -120,7 +135,7 @@ static int count(struct journal *journal, bool *more)
     const uint64_t newest = journal->newest_pos, keep = sealer->how.keep_rows;
     sqlite3_stmt *row = NULL;
     size_t seen = 0;
-    if (newest <= keep || newest - keep <= sealer->counted)
+    if (newest <= keep || newest - keep < sealer->counted + needed(sealer, most))
         return SQLITE_OK;
     int rc = sqlite3_prepare_v2(journal->store.db, SQL, -1, &row, NULL);
     if (rc == SQLITE_OK) {
@@ -181,13 +196,27 @@ static int gather_rows(struct journal *journal, uint64_t *damaged)
                 *damaged = pos;
             else if (rc == SQLITE_ROW)
                 full = !sealed_rows_add(sealer->packing, scan);
-            rc = view_end(row, rc);
+            sqlite3_reset(row); /* bound anew for the next one */
+            rc = rc == SQLITE_ROW || rc == SQLITE_DONE ? SQLITE_OK : rc;
         }
         if (!full)
             sealer->packed++;
     }
     sqlite3_finalize(row);
     return rc;
+}
+
+/** In one read transaction: else each row takes and gives back the lock of the write-ahead log. */
+static int gather_at_once(struct journal *journal, uint64_t *damaged)
+{
+    int rc = store_run(&journal->store, "BEGIN");
+    if (rc != SQLITE_OK)
+        return rc;
+    rc = gather_rows(journal, damaged);
+    const int ended = store_run(&journal->store, "COMMIT");
+    if (ended != SQLITE_OK)
+        store_run(&journal->store, "ROLLBACK");
+    return rc == SQLITE_OK ? ended : rc;
 }
 
 /** True where the block that was just packed gives back what was gathered, each bit of each scan.
@@ -247,7 +276,7 @@ static int pack(struct journal *journal, bool *more)
     struct sealer *sealer = journal->sealer;
     uint64_t damaged = 0;
     *more = true;
-    int rc = gather_rows(journal, &damaged);
+    int rc = gather_at_once(journal, &damaged);
     if (rc == SQLITE_OK && damaged != 0)
         rc = damage_found(journal, DAMAGE_ROW, damaged);
     if (rc == SQLITE_OK && sealer->packing->n > 0)

@@ -14,7 +14,7 @@
 
 #define CHECK_SOURCES_MAX (PLAN_WELLS_MAX * (SOURCE_KINDS - 1))
 #define CHECK_ADVICE_MAX 200
-#define CHECK_ADVICE_TEXT 400
+#define CHECK_ADVICE_TEXT 1000
 
 /** The entry of one source that is used now, as it is read. */
 struct check_source {

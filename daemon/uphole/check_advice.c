@@ -157,12 +157,13 @@ static void advise_overlaps(struct check_facts *facts, const struct map *map)
         }
 }
 
-/* Joins the ids of channels that `is` picks; returns how many. */
+/* Joins the ids of channels that `is` picks, and says how many found no room; returns how many. */
 static unsigned list_channels(const struct check_source *at,
                               bool (*is)(const struct check_source *, const struct channel *),
                               char *into, size_t room)
 {
-    unsigned n = 0;
+    static const char MORE[] = " and 100 more";
+    unsigned n = 0, shown = 0;
     size_t used = 0;
     into[0] = 0;
     for (int i = 0; i < at->map->n_channels; i++) {
@@ -170,12 +171,14 @@ static unsigned list_channels(const struct check_source *at,
         if (!is(at, channel))
             continue;
         const char *id = point_get(channel->point)->id;
-        if (used + strlen(id) + 8 < room)
+        if (shown == n && used + strlen(id) + 2 + sizeof MORE <= room) {
             used += (size_t)snprintf(into + used, room - used, "%s%s", n ? ", " : "", id);
-        else if (used + 5 < room)
-            used += (size_t)snprintf(into + used, room - used, strstr(into, "...") ? "" : ", ...");
+            shown++;
+        }
         n++;
     }
+    if (shown < n)
+        snprintf(into + used, room - used, " and %u more", n - shown);
     return n;
 }
 
@@ -208,7 +211,7 @@ static bool may_show_a_marker(const struct check_source *at, const struct channe
 
 static void advise_channels(struct check_facts *facts, const struct check_source *at)
 {
-    char ids[240];
+    char ids[CHECK_ADVICE_TEXT / 2];
     const char *source = source_name(at->source);
     if (list_channels(at, is_unconfirmed, ids, sizeof ids))
         check_advise(facts,

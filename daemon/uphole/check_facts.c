@@ -4,6 +4,7 @@
  * day.
  */
 #include "check.h"
+#include "space.h"
 
 #include "uphole/publish.h"
 
@@ -13,10 +14,6 @@
 #include <string.h>
 
 #define DAY_MS 86400000.0
-#define ROW_BYTES                                                                                  \
-    60 /* columns of a journal row beside its words, by the record format of SQLite, with its      \
-          share of a page */
-#define BLOCK_BYTES 6
 #define PACKET_BYTES                                                                               \
     150 /* MQTT, TLS, TCP and IP headers of a message and its acknowledgement, about */
 
@@ -68,17 +65,11 @@ static enum up_rc find_source(struct check_facts *facts, const struct well_plan 
                         well->id);
         return rc;
     }
-    unsigned words = 0;
-    for (unsigned i = 0; i < at->reads.n; i++) {
-        const struct read_request *request = &at->reads.range[i].request;
-        at->registers += request->count;
-        words +=
-            request->function <= TABLE_DISCRETE ? (request->count + 15u) / 16u : request->count;
-    }
-    const double scans_a_day = DAY_MS / at->entry->poll_every_ms;
+    for (unsigned i = 0; i < at->reads.n; i++)
+        at->registers += at->reads.range[i].request.count;
     at->wire_us = read_plan_wire_us(&at->reads, at->line, CHECK_REPLY_DELAY_US);
     at->share = (double)at->wire_us / 1000.0 / at->entry->poll_every_ms;
-    at->disk_bytes_a_day = scans_a_day * (ROW_BYTES + BLOCK_BYTES * at->reads.n + 2.0 * words);
+    at->disk_bytes_a_day = space_source_bytes_a_day(at->entry, &at->reads);
     facts->disk_bytes_a_day += at->disk_bytes_a_day;
     facts->n_sources++;
     return check_later_entries(facts, at, error);

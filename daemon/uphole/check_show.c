@@ -144,9 +144,9 @@ static void show_unit_register(FILE *out, const struct map *map)
                                                                                       : "input",
                               map->unit_registers[setting->at].address);
         for (unsigned i = 0; i < setting->n_meanings && n < sizeof text; i++)
-            n += (size_t)snprintf(text + n, sizeof text - n, "%s %u %s", i > 0 ? "," : "",
-                                  setting->meaning[i].raw,
-                                  unit_get(setting->meaning[i].unit)->name);
+            n +=
+                (size_t)snprintf(text + n, sizeof text - n, "%s %u %s", i > 0 ? "," : "",
+                                 setting->meaning[i].raw, unit_get(setting->meaning[i].unit)->name);
     }
     fprintf(out, "%19s", "");
     check_wrapped(out, 21, text);
@@ -267,10 +267,11 @@ void check_show_text(FILE *out, const struct check_facts *facts)
         bytes(facts->disk_bytes_a_day * (double)plan->journal.keep_ms / 86400000.0, all),
         (double)plan->journal.keep_ms / 86400000.0);
     if (facts->disk_bytes_a_day > 0)
-        used += (size_t)snprintf(text + used, sizeof text - used,
-                                 "; %s (`at_most`) are passed after about %.0f days",
-                                 bytes((double)plan->journal.at_most_bytes, most),
-                                 (double)plan->journal.at_most_bytes / facts->disk_bytes_a_day);
+        used +=
+            (size_t)snprintf(text + used, sizeof text - used,
+                             "; 95 %% of %s (`at_most`) are used after about %.0f days",
+                             bytes((double)plan->journal.at_most_bytes, most),
+                             0.95 * (double)plan->journal.at_most_bytes / facts->disk_bytes_a_day);
     (void)snprintf(
         text + used, sizeof text - used,
         ". The oldest scans go: at `keep` once every destination has accepted them, near "

@@ -192,18 +192,18 @@ static int draft_map(int argc, char **argv)
     "another master is heard\n"                                                                    \
     "  --agreed-by ROLE     whoever is responsible for the other master that is heard has "        \
     "agreed; beside --yes\n"                                                                       \
-    "  --listen DURATION    before anything is asked (30 s)\n"                                     \
+    "  --listen SPAN        before anything is asked (30 s)\n"                                     \
     "  --speed 9600, --frame 8N1   only these; else the usual ones, likeliest first\n"             \
     "  --framing tcp|rtu    of HOST:PORT: only this; else Modbus TCP, then RTU over TCP\n"         \
     "  --unit-id N or N..M  only these (all, likeliest first)\n"                                   \
     "  --registers N..M     where to look for registers, counted from 0 (0..1023, and the usual "  \
     "places beyond)\n"                                                                             \
-    "  --wait DURATION      for an answer, while most questions have none (200 ms); slower units " \
+    "  --wait SPAN          for an answer, while most questions have none (200 ms); slower units " \
     "are found by their "                                                                          \
     "late answers\n"                                                                               \
-    "  --watch DURATION     how long registers are read over and over (30 s)\n"                    \
-    "  --watch-every DURATION   between two readings of all registers (2 s)\n"                     \
-    "  --at-most DURATION   the whole search (30 min)\n"                                           \
+    "  --watch SPAN         how long registers are read over and over (30 s)\n"                    \
+    "  --watch-every SPAN   between two readings of all registers (2 s)\n"                         \
+    "  --at-most SPAN       the whole search (30 min)\n"                                           \
     "  --requests N         questions in all, at most (10000)\n"                                   \
     "  --map NAME           the unit's map is known: what it says never to touch is left alone\n"  \
     "  --maps DIRECTORY     known maps (else /etc/uphole/maps and the installed ones)\n"           \

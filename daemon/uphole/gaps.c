@@ -220,10 +220,10 @@ static int read_options(int argc, char **argv, struct gaps_asked *asked)
     }
     if (has_last && asked->has_from)
         return command_usage_error(&COMMAND_GAPS, "state --last or --from, not both");
+    if (optind < argc && asked->well == NULL)
+        asked->well = argv[optind++];
     if (optind < argc)
-        return command_usage_error(&COMMAND_GAPS,
-                                   "'%s' is one word too many; a well is asked for with --well",
-                                   argv[optind]);
+        return command_usage_error(&COMMAND_GAPS, "'%s' is one word too many", argv[optind]);
     return 0;
 }
 
@@ -300,13 +300,12 @@ static int run_gaps(int argc, char **argv)
 const struct command COMMAND_GAPS = {
     .name = "gaps",
     .summary = "list what is missing: since when, why, and whether it will come back",
-    .usage = "gaps [--last SPAN | --from TIME] [--to TIME] [--well ID] [--config FILE [--maps "
-             "DIRECTORY] | "
-             "--journal DIRECTORY] [--json]",
+    .usage = "gaps [--last SPAN | --from TIME] [--to TIME] [--config FILE [--maps DIRECTORY] | "
+             "--journal DIRECTORY] [--json] [WELL]",
     .help = "  --last SPAN          gaps of the last SPAN: 7d (the default), 36h, 90min\n"
             "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
             "  --to TIME            up to TIME; now by default\n"
-            "  --well ID            of one well\n"
+            "  --well WELL          the same as WELL: of one well\n"
             "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
             "  --maps DIRECTORY     where maps are looked up (default: maps/ beside the "
             "configuration, then the installed maps)\n"

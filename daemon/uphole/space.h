@@ -5,6 +5,7 @@
 #ifndef UPHOLE_SPACE_H
 #define UPHOLE_SPACE_H
 
+#include "uphole/gather.h"
 #include "uphole/plan.h"
 
 /** What is known of the journal's size at one instant. */
@@ -14,8 +15,11 @@ struct space_sample {
                                    the file holds free */
     bool at_age;                /* age retention takes as much as comes */
 };
-/** Bytes a day that a plan's scans take at most: rows of about 150 bytes and their words. Our own
- * estimate, measured rows in tests. */
+/** Words of one scan, as the journal keeps them. */
+unsigned space_words_of(const struct read_plan *reads);
+/** Bytes a day that a source's scans, or all of a plan's, take once they are sealed: 8 bytes and one
+ * a word, about twice what was measured. */
+double space_source_bytes_a_day(const struct source_entry *entry, const struct read_plan *reads);
 double space_planned_bytes_a_day(const struct plan *plan);
 /**
  * Days until the smaller of at_most and the file system is used up, so that the oldest scans go

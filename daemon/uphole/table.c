@@ -57,13 +57,7 @@ static int print_of_config(const struct asked *asked)
     memset(&faults, 0, sizeof faults);
     enum up_rc rc = plan_from_file(asked->config, asked->maps, &plan, &faults);
     if (rc != UP_OK) {
-        for (int i = 0; i < faults.n; i++) {
-            char text[PATH_LENGTH_MAX + UP_WHY_MAX + 32];
-            plan_fault_to_text(&faults.fault[i], text, sizeof text);
-            fprintf(stderr, "%s\n", text);
-        }
-        if (faults.more > 0)
-            fprintf(stderr, "uphole: and %d more.\n", faults.more);
+        command_print_faults(&faults);
         return up_exit_code(rc);
     }
     const struct destination_plan *destination = find_destination(plan, asked->destination);

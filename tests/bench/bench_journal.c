@@ -11,6 +11,7 @@
  * calls the C library. Prints `name value` lines.
  */
 #include "../../daemon/journal/sealed.h"
+#include "../../daemon/journal/sealer.h"
 
 #include "uphole/gather.h"
 #include "uphole/simulate.h"
@@ -237,13 +238,37 @@ static long memory_kib(void)
     return kib;
 }
 
+/** The longest step of sealing of each kind: so long core's thread is held at once. */
+static struct step {
+    double seconds, processor; /* the second is what a loaded machine can't stretch, nor a disk */
+} longest[SEAL_STORING + 1];
+
+static void longer(double *longest_one, double one)
+{
+    *longest_one = one > *longest_one ? one : *longest_one;
+}
+
 static void seal_some(struct site *site, int steps)
 {
     struct up_error error = {0};
     bool more = true;
-    for (int i = 0; more && i < steps; i++)
+    for (int i = 0; more && i < steps; i++) {
+        const enum seal_state kind =
+            site->journal->sealer == NULL ? SEAL_COUNTING : site->journal->sealer->state;
+        const double began = seconds(), processor = seconds_of(CLOCK_PROCESS_CPUTIME_ID);
         if (journal_seal(site->journal, &more, &error) != UP_OK)
             give_up("seal", error.why);
+        longer(&longest[kind].seconds, seconds() - began);
+        longer(&longest[kind].processor, seconds_of(CLOCK_PROCESS_CPUTIME_ID) - processor);
+    }
+}
+
+static void print_longest(void)
+{
+    static const char *const KINDS[] = {"count", "pack", "store"};
+    for (int i = SEAL_COUNTING; i <= SEAL_STORING; i++)
+        printf("longest_%s_ms %.2f\nlongest_%s_processor_ms %.2f\n", KINDS[i],
+               longest[i].seconds * 1e3, KINDS[i], longest[i].processor * 1e3);
 }
 
 static int64_t ask(const struct site *site, const char *sql)
@@ -312,6 +337,7 @@ static int fill(const char *directory, int wells, int64_t poll_ms, uint64_t scan
     printf("early_kib %ld\nlate_kib %ld\n", early_kib, memory_kib());
     printf("us_a_scan %.2f\nslowest_seal_ms %.1f\n", in_journal * 1e6 / (double)done,
            slowest * 1e3);
+    print_longest();
     journal_close(site.journal);
     return 0;
 }

@@ -4,7 +4,7 @@
     bench_journal.py BINARIES [--year DAYS] [--month DAYS] [--large BYTES] [--skip PART]...
 
 BINARIES is a build directory (release). Parts: year (one well at 28 s), month (20 wells at 10 s), disk (the same for some hours on a file system of
-its own, counted at its block device; needs the right to mount), append (beside bare SQLite), start (the daemon over a large file). Sizes are those
+its own, counted at its block device; needs the right to mount), steps (how long one step of sealing takes), append (beside bare SQLite), start (the daemon over a large file). Sizes are those
 of the goals by default and take half an hour; --year 30 --month 2 --large 200000000 take three minutes. Goals are printed, never asserted.
 docs/performance.md says how to read it.
 """
@@ -85,6 +85,22 @@ def disk(binaries, scratch, hours):
     row("syncs, a scan", f"{got['syncs'] / got['scans']:.3f}", "<= 0.2", f"{got['syncs'] / got['commits']:.2f} a commit")
 
 
+def steps(binaries, scratch, size):
+    """How long core's thread is held at once by sealing: nothing else is committed, sent or answered meanwhile."""
+    for title, wells, poll_s, days, large in (("one well at 28 s", 1, 28, 20, 0), ("20 wells at 10 s", 20, 10, 0.3, 0),
+                                              (f"20 wells at 10 s, in a file of {size / 1e9:.1f} GB", 20, 10, 0.3, size)):
+        directory = pathlib.Path(tempfile.mkdtemp(dir=scratch))
+        words = ("fill", directory, wells, poll_s * 1000)
+        if large:
+            run(binaries / "bench_journal", *words, wells)
+            enlarge(directory / "journal.sqlite", large)
+        got = run(binaries / "bench_journal", *words, int(days * 86400 / poll_s * wells))
+        shutil.rmtree(directory)
+        print(f"  {title}")
+        for kind, what in (("count", "counting rows"), ("pack", "packing one block"), ("store", "storing a range")):
+            row(f"  longest step of {what}", f"{got[f'longest_{kind}_ms']:.1f} ms", "", f"{got[f'longest_{kind}_processor_ms']:.1f} ms of processor time")
+
+
 def append(binaries, scratch, batches):
     directory = pathlib.Path(tempfile.mkdtemp(dir=scratch))
     got = run(binaries / "bench_journal", "append", directory, batches)
@@ -160,6 +176,7 @@ def main():
         ("year", f"one well at 28 s, {asked.year:g} days", lambda: sizes(fill(binaries, memory, 1, 28, asked.year))),
         ("month", f"20 wells at 10 s, {asked.month:g} days", lambda: sizes(fill(binaries, memory, 20, 10, asked.month))),
         ("disk", f"20 wells at 10 s, {asked.hours:g} hours, at the block device", lambda: disk(binaries, scratch, asked.hours)),
+        ("steps", "the longest steps of sealing", lambda: steps(binaries, scratch, asked.large)),
         ("append", "append", lambda: append(binaries, scratch, asked.batches)),
         ("start", "start over a large file", lambda: start(binaries, asked.large)),
     ]

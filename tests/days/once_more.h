@@ -82,6 +82,31 @@ static inline size_t times_sent(const struct receiver *receiver, uint64_t seq, u
     return n;
 }
 
+/** A day of ONE_WELL whose rows the receiver keeps, also those sent once more. */
+static inline struct day *day_kept(uint64_t seed, struct receiver *receiver)
+{
+    const struct day_options options = {.config = ONE_WELL,
+                                        .seed = seed,
+                                        .record = keep_first,
+                                        .once_more = keep_again,
+                                        .record_context = receiver};
+    return day_create(&options);
+}
+
+/** The same of a box that starts without knowing the time, its clock at `utc_ms`. */
+static inline struct day *day_of_unknown_time(const char *config, uint64_t seed, int64_t utc_ms,
+                                              struct receiver *receiver)
+{
+    const struct day_options options = {.config = config,
+                                        .seed = seed,
+                                        .utc_ms = utc_ms,
+                                        .clock_unsynchronised = true,
+                                        .record = keep_first,
+                                        .once_more = keep_again,
+                                        .record_context = receiver};
+    return day_create(&options);
+}
+
 static inline int64_t offset_ms(const struct day *day)
 {
     return day->clock.utc_us(day->clock.context) / 1000 - day_now_ms(day);

@@ -42,12 +42,7 @@ static void a_range_goes_out_again_as_it_was_and_moves_nothing_else(void **state
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 68,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_kept(68, &receiver);
     day_run_for(day, 6 * HOUR);
     virtual_unit_set_gauge(day_unit(day, 0, 1), day_now_ms(day), false);
     day_run_for(day, 20 * MINUTE);
@@ -87,12 +82,7 @@ static void a_resend_goes_on_after_a_kill_and_an_outage(void **state)
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 69,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_kept(69, &receiver);
     day_run_for(day, 12 * HOUR);
     ask(day, 0, "plant-broker heron-7 1..4000 8 engineer", "4,000 records");
     while (receiver.n_again < 1500)
@@ -143,12 +133,7 @@ static void a_resend_goes_on_under_another_configuration(void **state)
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 72,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_kept(72, &receiver);
     day_run_for(day, 8 * HOUR);
     ask(day, 0, "plant-broker heron-7 101..2100 8 engineer", "2,000 records");
     while (receiver.n_again < 500)
@@ -174,12 +159,7 @@ static void what_cannot_be_sent_again_is_refused_by_name(void **state)
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 70,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_kept(70, &receiver);
     day_run_for(day, HOUR);
     ask(day, EX_USAGE, "scada-table heron-7 1..3 8 engineer", "scada-table is a table");
     ask(day, EX_NOINPUT, "other-broker heron-7 1..3 8 engineer", "no destination 'other-broker'");
@@ -224,14 +204,7 @@ static void a_resend_of_corrected_rows_sends_their_newest_revision(void **state)
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 71,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_of_unknown_time(ONE_WELL, 71, 1000, &receiver);
     day_run_for(day, 20 * MINUTE);
     day_step_clock(day, DAY_START_UTC_MS);
     day_set_synchronised(day, true);

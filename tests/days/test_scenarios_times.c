@@ -63,14 +63,7 @@ static void rows_of_1970_get_the_time_they_were_taken_at_once_the_clock_is_set(v
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 61,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_of_unknown_time(ONE_WELL, 61, 1000, &receiver);
     day_run_for(day, HOUR);
     const int64_t set_ms = day_now_ms(day);
     day_step_clock(day, DAY_START_UTC_MS);
@@ -99,14 +92,7 @@ static void kills_and_an_outage_on_the_way_lose_no_revision(void **state)
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 62,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_of_unknown_time(ONE_WELL, 62, 1000, &receiver);
     day_run_for(day, 4 * HOUR);
     day_kill(day, 5000); /* a second run of this boot */
     day_run_for(day, HOUR);
@@ -153,14 +139,7 @@ static void no_time_is_carried_from_one_boot_to_another(void **state)
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = 63,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_of_unknown_time(ONE_WELL, 63, 1000, &receiver);
     day_run_for(day, 20 * MINUTE);
     const struct day_reboot reboot = {.off_ms = 90 * MINUTE, .up_ms = 20000, .rtc_utc_ms = 2000};
     day_boot_again(day, &reboot);
@@ -179,14 +158,7 @@ static void no_time_is_carried_from_one_boot_to_another(void **state)
 static size_t revisions_after_step(int64_t step_ms, uint64_t seed)
 {
     struct receiver receiver = {0};
-    const struct day_options options = {.config = ONE_WELL,
-                                        .seed = seed,
-                                        .utc_ms = DAY_START_UTC_MS,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_of_unknown_time(ONE_WELL, seed, DAY_START_UTC_MS, &receiver);
     day_run_for(day, 10 * MINUTE);
     const int64_t set_ms = day_now_ms(day);
     day_step_clock(day, step_ms);
@@ -219,14 +191,7 @@ static void a_corrected_row_is_measured_with_the_entry_of_its_corrected_time(voi
 {
     (void)state;
     struct receiver receiver = {0};
-    const struct day_options options = {.config = TWO_ENTRIES,
-                                        .seed = 67,
-                                        .utc_ms = 1000,
-                                        .clock_unsynchronised = true,
-                                        .record = keep_first,
-                                        .once_more = keep_again,
-                                        .record_context = &receiver};
-    struct day *day = day_create(&options);
+    struct day *day = day_of_unknown_time(TWO_ENTRIES, 67, 1000, &receiver);
     day_run_for(day, 20 * MINUTE);
     day_step_clock(day, DAY_START_UTC_MS);
     day_set_synchronised(day, true);

@@ -7,7 +7,7 @@
 #include "uphole/wire.h"
 
 #include "check.h"
-#include "made.h"
+#include "live.h"
 #include "pty.h"
 
 #include <arpa/inet.h>
@@ -26,7 +26,6 @@
 #define SERVER "/usr/sbin/ser2net"
 #define LATE_WORD 0xDEAD
 #define LATE_US 350000 /* later than the time-out of 200 ms, sooner than the rest after it */
-
 
 /* ---- the driver: only its answer to the two requests is played here ---- */
 
@@ -102,13 +101,8 @@ static void a_driver_that_cant_switch_is_named_with_what_to_do(void **state)
 /* ---- a serial device server ---- */
 
 struct rig {
-    struct made_plan made;
-    struct up_clock clock;
-    struct ring *ring;
-    struct gatherer *gatherer;
+    struct live live;
     struct pty pty;
-    pthread_t thread;
-    atomic_bool stopping;
     atomic_uint questions, late;
     atomic_bool is_late_now_and_then;
     pid_t server;
@@ -135,7 +129,7 @@ static void *unit(void *argument)
     struct rig *rig = argument;
     uint8_t request[8], frame[300];
     size_t n = 0;
-    while (!atomic_load(&rig->stopping)) {
+    while (!atomic_load(&rig->live.stopping)) {
         struct pollfd wait = {.fd = rig->pty.master, .events = POLLIN};
         if (poll(&wait, 1, 20) <= 0)
             continue;
@@ -206,42 +200,23 @@ static void server_stop(struct rig *rig)
 
 static void rig_start(struct rig *rig)
 {
-    struct up_error error = {0};
     uint16_t port = free_port();
     if (access(SERVER, X_OK) != 0 || pty_open(&rig->pty) != 0) {
         print_message("SKIPPED: no ser2net or no pseudo-terminal on this machine\n");
         skip();
     }
     server_start(rig, port);
-    clock_of_system(&rig->clock);
-    rig->made.line = made_serial(9600, 'N');
-    rig->made.line.medium = LINE_MEDIUM_TCP;
-    rig->made.line.framing = LINE_FRAMING_RTU;
-    rig->made.line.port = port;
-    snprintf(rig->made.line.host, sizeof rig->made.line.host, "127.0.0.1");
-    rig->made.line.response_timeout_ms = 200;
-    made_map(&rig->made.map[0]);
-    made_channels(&rig->made.map[0], TABLE_HOLDING, 100, 4);
-    made_plan_join(&rig->made, 1, 200);
-    rig->made.entry[0].unit_id = 1;
-    rig->ring = ring_create(4096, sizeof(struct gathered));
-    assert_int_equal(pthread_create(&rig->thread, NULL, unit, rig), 0);
-    struct line_options options = {.plan = &rig->made.plan,
-                                   .clock = &rig->clock,
-                                   .ring = rig->ring,
-                                   .wake_fd = -1,
-                                   .grid_start_us = clock_boot_us(&rig->clock),
-                                   .seed = 9};
-    if (gather_start(&options, &rig->gatherer, &error) != UP_OK)
-        fail_msg("%s", error.why);
+    rig->live.made.line = made_serial(9600, 'N');
+    rig->live.made.line.medium = LINE_MEDIUM_TCP;
+    rig->live.made.line.framing = LINE_FRAMING_RTU;
+    rig->live.made.line.port = port;
+    snprintf(rig->live.made.line.host, sizeof rig->live.made.line.host, "127.0.0.1");
+    live_start(&rig->live, unit, rig);
 }
 
 static void rig_stop(struct rig *rig)
 {
-    gather_stop(rig->gatherer);
-    atomic_store(&rig->stopping, true);
-    pthread_join(rig->thread, NULL);
-    ring_destroy(rig->ring);
+    live_stop(&rig->live);
     server_stop(rig);
     pty_close(&rig->pty);
 }
@@ -253,7 +228,7 @@ struct sums {
 static void take_scans(struct rig *rig, struct sums *sums)
 {
     static struct gathered item;
-    while (ring_get(rig->ring, &item)) {
+    while (ring_get(rig->live.ring, &item)) {
         if (item.kind != GATHERED_SCAN)
             continue;
         sums->answered += item.scan.outcome == OUTCOME_ANSWERED;
@@ -303,7 +278,7 @@ static void a_serial_device_server_that_was_restarted_is_taken_again(void **stat
     wait_for(&rig, &sums, 3);
     server_stop(&rig);
     usleep(1500000);
-    server_start(&rig, rig.made.line.port);
+    server_start(&rig, rig.live.made.line.port);
     take_scans(&rig, &sums);
     wait_for(&rig, &sums, sums.answered + 3);
     check_count("wrong words", sums.wrong_words, 0);

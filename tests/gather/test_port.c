@@ -7,7 +7,7 @@
 #include "uphole/wire.h"
 
 #include "check.h"
-#include "made.h"
+#include "live.h"
 #include "pty.h"
 
 #include <arpa/inet.h>
@@ -20,12 +20,7 @@
 #define WAIT_MOST_MS 40000
 
 struct rig {
-    struct made_plan made;
-    struct up_clock clock;
-    struct ring *ring;
-    struct gatherer *gatherer;
-    pthread_t thread;
-    atomic_bool stopping;
+    struct live live;
     atomic_int fd;   /* the master of the pty, or the listening socket */
     atomic_int used; /* what the unit's thread holds now: -1 once it has let go */
 };
@@ -43,7 +38,7 @@ static size_t answer(uint8_t *into, const uint8_t *request)
 static void *serial_unit(void *argument)
 {
     struct rig *rig = argument;
-    while (!atomic_load(&rig->stopping)) {
+    while (!atomic_load(&rig->live.stopping)) {
         struct pollfd wait = {.fd = atomic_load(&rig->fd), .events = POLLIN};
         atomic_store(&rig->used, wait.fd);
         uint8_t request[8], frame[300];
@@ -63,7 +58,7 @@ static void *tcp_unit(void *argument)
 {
     struct rig *rig = argument;
     int client = -1;
-    while (!atomic_load(&rig->stopping)) {
+    while (!atomic_load(&rig->live.stopping)) {
         int listener = atomic_load(&rig->fd);
         if (listener < 0 && client >= 0) {
             close(client);
@@ -94,33 +89,6 @@ static void *tcp_unit(void *argument)
     return NULL;
 }
 
-static void rig_start(struct rig *rig, void *(*unit)(void *))
-{
-    struct up_error error = {0};
-    clock_of_system(&rig->clock);
-    rig->made.line.response_timeout_ms = 200;
-    made_map(&rig->made.map[0]);
-    made_channels(&rig->made.map[0], TABLE_HOLDING, 100, 4);
-    made_plan_join(&rig->made, 1, 200);
-    rig->made.entry[0].unit_id = 1;
-    rig->ring = ring_create(1024, sizeof(struct gathered));
-    assert_int_equal(pthread_create(&rig->thread, NULL, unit, rig), 0);
-    struct line_options options = {.plan = &rig->made.plan,
-                                   .clock = &rig->clock,
-                                   .ring = rig->ring,
-                                   .wake_fd = -1,
-                                   .grid_start_us = clock_boot_us(&rig->clock),
-                                   .seed = 9};
-    if (gather_start(&options, &rig->gatherer, &error) != UP_OK)
-        fail_msg("%s", error.why);
-}
-static void rig_stop(struct rig *rig)
-{
-    gather_stop(rig->gatherer);
-    atomic_store(&rig->stopping, true);
-    pthread_join(rig->thread, NULL);
-    ring_destroy(rig->ring);
-}
 static void let_go(struct rig *rig)
 {
     atomic_store(&rig->fd, -1);
@@ -132,7 +100,7 @@ static void wait_for(struct rig *rig, uint8_t outcome)
 {
     static struct gathered item;
     for (int waited_ms = 0; waited_ms < WAIT_MOST_MS;) {
-        if (!ring_get(rig->ring, &item)) {
+        if (!ring_get(rig->live.ring, &item)) {
             usleep(10000);
             waited_ms += 10;
         } else if (item.kind == GATHERED_SCAN && item.scan.outcome == outcome) {
@@ -214,21 +182,21 @@ static void a_converter_unplugged_and_plugged_again_recovers_by_itself(void **st
     assert_non_null(mkdtemp(directory));
     snprintf(link_path, sizeof link_path, "%s/converter", directory);
     assert_int_equal(symlink(pty.path, link_path), 0);
-    rig.made.line = made_serial(19200, 'N');
-    snprintf(rig.made.line.device, sizeof rig.made.line.device, "%s", link_path);
+    rig.live.made.line = made_serial(19200, 'N');
+    snprintf(rig.live.made.line.device, sizeof rig.live.made.line.device, "%s", link_path);
     atomic_store(&rig.fd, pty.master);
-    rig_start(&rig, serial_unit);
+    live_start(&rig.live, serial_unit, &rig);
     wait_for(&rig, OUTCOME_ANSWERED);
     let_go(&rig);
     pty_close(&pty);
     unlink(link_path);
     struct rusage before, after;
     getrusage(RUSAGE_SELF, &before);
-    uint64_t passes = gather_passes(rig.gatherer);
+    uint64_t passes = gather_passes(rig.live.gatherer);
     wait_for(&rig, OUTCOME_PORT_GONE);
     usleep(2000000);
     getrusage(RUSAGE_SELF, &after);
-    passes = gather_passes(rig.gatherer) - passes;
+    passes = gather_passes(rig.live.gatherer) - passes;
     print_message("outage of about 2 s: %llu passes, %ld ms of processor time\n",
                   (unsigned long long)passes,
                   (after.ru_utime.tv_sec - before.ru_utime.tv_sec) * 1000 +
@@ -238,7 +206,7 @@ static void a_converter_unplugged_and_plugged_again_recovers_by_itself(void **st
     assert_int_equal(symlink(pty.path, link_path), 0);
     atomic_store(&rig.fd, pty.master);
     wait_for(&rig, OUTCOME_ANSWERED);
-    rig_stop(&rig);
+    live_stop(&rig.live);
     pty_close(&pty);
     unlink(link_path);
     rmdir(directory);
@@ -264,12 +232,12 @@ static void a_tcp_unit_that_goes_and_comes_is_taken_again(void **state)
     static struct rig rig;
     uint16_t port = 0;
     int listener = listen_on(&port);
-    rig.made.line.medium = LINE_MEDIUM_TCP;
-    rig.made.line.port = port;
-    snprintf(rig.made.line.name, sizeof rig.made.line.name, "skid-line");
-    snprintf(rig.made.line.host, sizeof rig.made.line.host, "127.0.0.1");
+    rig.live.made.line.medium = LINE_MEDIUM_TCP;
+    rig.live.made.line.port = port;
+    snprintf(rig.live.made.line.name, sizeof rig.live.made.line.name, "skid-line");
+    snprintf(rig.live.made.line.host, sizeof rig.live.made.line.host, "127.0.0.1");
     atomic_store(&rig.fd, listener);
-    rig_start(&rig, tcp_unit);
+    live_start(&rig.live, tcp_unit, &rig);
     wait_for(&rig, OUTCOME_ANSWERED);
     let_go(&rig);
     close(listener);
@@ -277,7 +245,7 @@ static void a_tcp_unit_that_goes_and_comes_is_taken_again(void **state)
     listener = listen_on(&port);
     atomic_store(&rig.fd, listener);
     wait_for(&rig, OUTCOME_ANSWERED);
-    rig_stop(&rig);
+    live_stop(&rig.live);
     close(listener);
 }
 
@@ -285,14 +253,14 @@ static void a_host_name_that_nobody_knows_is_a_row_and_not_an_end(void **state)
 {
     (void)state;
     static struct rig rig;
-    rig.made.line.medium = LINE_MEDIUM_TCP;
-    rig.made.line.port = 502;
-    snprintf(rig.made.line.host, sizeof rig.made.line.host,
+    rig.live.made.line.medium = LINE_MEDIUM_TCP;
+    rig.live.made.line.port = 502;
+    snprintf(rig.live.made.line.host, sizeof rig.live.made.line.host,
              "no-such-host.invalid"); /* RFC 6761, 6.4: never resolves */
     atomic_store(&rig.fd, -1);
-    rig_start(&rig, tcp_unit);
+    live_start(&rig.live, tcp_unit, &rig);
     wait_for(&rig, OUTCOME_NO_CONNECTION);
-    rig_stop(&rig);
+    live_stop(&rig.live);
 }
 
 int main(void)

@@ -134,8 +134,12 @@ static void one_well_is_shown_alone_and_an_unknown_one_is_named(void **state)
     assert_int_equal(gaps(box.rig, 6, words), 0);
     check_says("3 gaps; 48 of 129 scans missing");
     assert_null(strstr(printed, "heron-7"));
-    const char *const unknown[] = {"--well", "heron-9"};
-    assert_int_equal(gaps(box.rig, 2, unknown), 66);
+    const char *const as_a_word[] = {MARCH[0], MARCH[1], MARCH[2], MARCH[3], "heron-8"};
+    assert_int_equal(gaps(box.rig, 5, as_a_word), 0);
+    check_says("3 gaps; 48 of 129 scans missing");
+    assert_null(strstr(printed, "heron-7"));
+    const char *const unknown[] = {"heron-9"};
+    assert_int_equal(gaps(box.rig, 1, unknown), 66);
     box_kill(&box);
 }
 
@@ -325,7 +329,7 @@ static void wrong_words_are_refused_with_what_was_expected(void **state)
     assert_int_equal(gaps(rig, 2, (const char *const[]){"--last", "soon"}), 64);
     assert_int_equal(gaps(rig, 2, (const char *const[]){"--from", "yesterday"}), 64);
     assert_int_equal(gaps(rig, 1, (const char *const[]){"--sideways"}), 64);
-    assert_int_equal(gaps(rig, 1, (const char *const[]){"heron-7"}), 64);
+    assert_int_equal(gaps(rig, 2, (const char *const[]){"heron-7", "heron-8"}), 64);
     assert_int_equal(gaps(rig, 0, NULL), 66); /* there is no journal */
 }
 

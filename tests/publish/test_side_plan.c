@@ -47,24 +47,39 @@ static void stop(struct run *run, int fd)
     close(fd);
 }
 
+/** A side whose table shows the first plan's reading; returns a client. */
+static int start_shown(struct run *run)
+{
+    start(run);
+    greet(run);
+    const int fd = connect_to(run->port);
+    wait_for_slot(fd, 1, KPA_12345, 192);
+    return fd;
+}
+
+/** Sends another plan whole; the caller frees it. */
+static struct plan *take_next(struct run *run, uint32_t serial, uint16_t port,
+                              bool with_another_well)
+{
+    struct plan *next = side_plan_of(port, with_another_well);
+    run->serial = serial;
+    send_plan(run, next);
+    send_numbers(run, next, WALL_VERSION);
+    return next;
+}
+
 /* Planted defects: the connection is closed; the old readings vanish before the new ones are there;
  * the counter starts anew. */
 static void a_client_of_the_table_sees_no_break_when_a_well_is_added(void **state)
 {
     (void)state;
     struct run run;
-    start(&run);
-    greet(&run);
-    int fd = connect_to(run.port);
-    wait_for_slot(fd, 1, KPA_12345, 192);
+    int fd = start_shown(&run);
     uint16_t counter = image_counter(fd, 1);
     uint8_t answer[9 + 8];
     read_slot(fd, 2, answer);
     check_count("exception", answer[8], NO_SUCH_BLOCK);
-    struct plan *next = side_plan_of(run.port, true);
-    run.serial = 5;
-    send_plan(&run, next);
-    send_numbers(&run, next, WALL_VERSION);
+    struct plan *next = take_next(&run, 5, run.port, true);
     for (int i = 0; i < 20; i++) { /* the new readings aren't there yet */
         read_slot(fd, 1, answer);
         check_count("high word meanwhile", get_u16(answer + 9), KPA_12345);
@@ -88,14 +103,8 @@ static void a_snapshot_of_the_old_plan_is_not_shown_under_the_new_one(void **sta
 {
     (void)state;
     struct run run;
-    start(&run);
-    greet(&run);
-    int fd = connect_to(run.port);
-    wait_for_slot(fd, 1, KPA_12345, 192);
-    struct plan *next = side_plan_of(run.port, true);
-    run.serial = 5;
-    send_plan(&run, next);
-    send_numbers(&run, next, WALL_VERSION);
+    int fd = start_shown(&run);
+    struct plan *next = take_next(&run, 5, run.port, true);
     send_snapshot(&run, 7, 65536);
     send_snapshot(&run, 8, 65536);
     send_state(&run);
@@ -120,14 +129,8 @@ static void without_a_reading_under_the_new_plan_a_well_shows_none(void **state)
 {
     (void)state;
     struct run run;
-    start(&run);
-    greet(&run);
-    int fd = connect_to(run.port);
-    wait_for_slot(fd, 1, KPA_12345, 192);
-    struct plan *next = side_plan_of(run.port, true);
-    run.serial = 5;
-    send_plan(&run, next);
-    send_numbers(&run, next, WALL_VERSION);
+    int fd = start_shown(&run);
+    struct plan *next = take_next(&run, 5, run.port, true);
     send_snapshot(&run, 8, 65536);
     send_state(&run);
     wait_for_slot(fd, 2, KPA_65536, 192);
@@ -147,10 +150,7 @@ static void another_port_is_served_and_the_old_one_is_closed(void **state)
     greet(&run);
     int fd = connect_to(run.port);
     uint16_t other = free_port();
-    struct plan *next = side_plan_of(other, false);
-    run.serial = 1;
-    send_plan(&run, next);
-    send_numbers(&run, next, WALL_VERSION);
+    struct plan *next = take_next(&run, 1, other, false);
     send_snapshot(&run, 7, 65536);
     send_state(&run);
     int there = connect_to(other);
@@ -181,10 +181,7 @@ static void a_plan_that_is_begun_and_left_is_forgotten_when_the_next_begins(void
 {
     (void)state;
     struct run run;
-    start(&run);
-    greet(&run);
-    int fd = connect_to(run.port);
-    wait_for_slot(fd, 1, KPA_12345, 192);
+    int fd = start_shown(&run);
     struct plan *next = side_plan_of(run.port, true);
     run.serial = 1;
     send_piece(&run, next, 0, 100);
