@@ -132,7 +132,7 @@ fi
 built release && run_tests release "${labels[@]}"
 if [ $quick = no ]; then
     built debug && ASAN_OPTIONS=detect_leaks=1 run_tests debug -L unit
-    built tsan && TSAN_OPTIONS="halt_on_error=1 suppressions=$PWD/tests/tsan.txt" run_tests tsan -R 'ring|backlog_thread|table|side|exchanges|port|safe|serve|wall|deliver|mqtt_pipe|walk_(kill|end_to_end)$' -E 'walk_(support|export)' -LE long
+    built tsan && TSAN_OPTIONS="halt_on_error=1 suppressions=$PWD/tests/tsan.txt" run_tests tsan -R 'ring|backlog_thread|table|side|exchanges|port|safe|serve|wall|deliver|mqtt_pipe|read_back|walk_(kill|end_to_end)$' -E 'walk_(support|export)' -LE long
     built clang && run_tests clang -R fuzz
 fi
 if [ $quick = no ] && [ -z "$only" ]; then

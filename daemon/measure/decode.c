@@ -17,10 +17,8 @@ static bool is_marker(const struct marker *marker, const uint16_t *words, unsign
 {
     unsigned same = 0;
     /* A 16-bit pattern in a 32-bit field is data, unless the map states both words. */
-    if (marker->n_words > n_words || n_words > REGISTERS_OF_A_NUMBER_MAX)
+    if (marker->n_words != n_words || n_words > REGISTERS_OF_A_NUMBER_MAX)
         return false;
-    words += n_words - marker->n_words;
-    n_words = marker->n_words;
     while (same < n_words && marker->words[same] == words[same])
         same++;
     return same == n_words;

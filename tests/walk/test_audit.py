@@ -259,6 +259,10 @@ def each_interval_holds(walk):
         audit(walk.journal, "--from", at)
         audit(walk.journal, "--to", at)
         audit(walk.journal, "--from", at, "--to", "2999-01-01T00:00:00Z", "heron-8")
+    # Books of a time of which the journal holds nothing hold for want of anything to hold. Planted defect: audit-of-nothing-holds.
+    for nothing in (("--from", "2999-01-01T00:00:00Z"), ("--from", "2001-01-01T00:00:00Z", "--to", "2001-02-01T00:00:00Z")):
+        answer = run("audit", "--journal", walk.journal, *nothing)
+        assert answer.returncode == 66 and "nothing to audit in that time; the journal goes from 20" in answer.stderr, answer
 
 
 def the_books_hold_over_faults_and_each_doctored_copy_is_named():

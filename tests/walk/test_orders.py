@@ -290,4 +290,4 @@ def a_paused_destination_is_cut_off_and_comes_back():
 
 
 if __name__ == "__main__":
-    main(only_the_owner_and_root_order, a_held_line_is_free_for_others, a_note_stands_with_its_gap, a_paused_destination_is_cut_off_and_comes_back)
+    main(only_the_owner_and_root_order, a_note_stands_with_its_gap, a_paused_destination_is_cut_off_and_comes_back, beside=[a_held_line_is_free_for_others])

@@ -350,5 +350,5 @@ def watch_redraws_in_place():
 
 
 if __name__ == "__main__":
-    main(read_and_status_equal_the_truth, strangers_are_refused, bad_clients_leave_polling_alone, the_file_comes_and_goes,
-         watch_redraws_in_place)
+    main(strangers_are_refused, bad_clients_leave_polling_alone, the_file_comes_and_goes, watch_redraws_in_place,
+         beside=[read_and_status_equal_the_truth])

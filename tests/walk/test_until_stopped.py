@@ -178,4 +178,4 @@ def drips():
 
 
 if __name__ == "__main__":
-    main(nobody_reads, drips)
+    main(nobody_reads, beside=[drips])

@@ -258,9 +258,31 @@ def check_chain(rows):
     return len(rows)
 
 
-def main(*tests):
-    """Runs the named functions; exit 77 where one says it can't run here."""
+def main(*tests, beside=()):
+    """Runs the named functions; exit 77 where one says it can't run here. Those of `beside`, which mostly wait, go on in processes of their own meanwhile."""
     chosen = [t for t in tests if len(sys.argv) < 2 or re.search(sys.argv[1], t.__name__)]
+    apart = []
+    if len(sys.argv) < 2:
+        apart = [subprocess.Popen([sys.executable, sys.argv[0], "^%s$" % t.__name__], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) for t in beside]
+    else:
+        chosen += [t for t in beside if re.search(sys.argv[1], t.__name__)]
+    try:
+        run_each(chosen)
+    finally:
+        codes = [code for code in map(finish_apart, apart) if code != 0]
+    if codes:
+        sys.exit(77 if all(code == 77 for code in codes) else 1)
+    print(f"{len(chosen) + len(apart)} passed, 0 failed")
+
+
+def finish_apart(process):
+    """Its exit code, once all that it said is printed."""
+    said = process.communicate()[0]
+    print(said, end="", flush=True)
+    return process.returncode
+
+
+def run_each(chosen):
     for test in chosen:
         print(f"{test.__name__}: {(test.__doc__ or '').strip().splitlines()[0]}", flush=True)
         try:
@@ -269,4 +291,3 @@ def main(*tests):
             print(f"SKIPPED {test.__name__}: {reason}")
             sys.exit(77)
         print("  good", flush=True)
-    print(f"{len(chosen)} passed, 0 failed")
