@@ -25,6 +25,9 @@
 #define TIDY_EVERY_US 3600000000
 #define FULL_PERCENT 95
 #define DAY_MS 86400000
+#define RAN_MORE_MS 3600000   /* rows of a stretch are not in the order of their begin alone */
+#define RAN_LOOK_US 600000000 /* it takes a look at each boot since */
+#define RAN_STRETCH_US 10000000
 
 enum retain_step { STEP_IDLE = 0, STEP_FLOORS, STEP_COMMIT, STEP_TIDY };
 
@@ -65,14 +68,32 @@ static bool is_too_much(struct journal *journal, const struct plan *plan)
                plan->journal.at_most_bytes / 100 * FULL_PERCENT;
 }
 
+/** Scans that bear a time ahead, from before a clock was set back, are at least as old as the box
+ * has run since: no reading of any clock makes them younger. */
+static bool has_run_too_long(struct retain *retain, const struct retain_options *options)
+{
+    struct up_error error = {0};
+    const int64_t now_us = clock_boot_us(options->clock);
+    int64_t ran_ms = 0;
+    if (now_us < retain->ran_next_us || options->plan->journal.n_retain > 0)
+        return false; /* whether such scans are of the interval no label can tell */
+    const bool known = journal_ran_since(options->journal, retain->next.to_pos, now_us / 1000,
+                                         &ran_ms, &error) == UP_OK;
+    const bool too_long = known && ran_ms > (int64_t)options->plan->journal.keep_ms + RAN_MORE_MS;
+    retain->ran_next_us = now_us + (too_long ? RAN_STRETCH_US : RAN_LOOK_US);
+    return too_long;
+}
+
 static bool is_too_old(struct retain *retain, const struct retain_options *options)
 {
     const struct removal_next *next = &retain->next;
     int64_t now_ms = 0;
-    return retain_age_now(&retain->age, options->journal, options->clock, options->watch,
-                          &now_ms) &&
-           next->dated && options->plan->journal.keep_ms > 0 &&
-           next->to_utc_ms < now_ms - (int64_t)options->plan->journal.keep_ms;
+    if (!retain_age_now(&retain->age, options->journal, options->clock, options->watch, &now_ms) ||
+        options->plan->journal.keep_ms == 0)
+        return false;
+    if (next->dated && next->to_utc_ms < now_ms - (int64_t)options->plan->journal.keep_ms)
+        return true;
+    return (!next->dated || next->to_utc_ms > now_ms) && has_run_too_long(retain, options);
 }
 
 static uint8_t reason_of(struct retain *retain, const struct retain_options *options)

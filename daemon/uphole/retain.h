@@ -34,6 +34,7 @@ struct retain {
     /* what is said once, and shown by status */
     uint8_t held_by_interval; /* 1 + index into the plan's retain; 0: by none */
     struct retain_age age;
+    int64_t ran_next_us; /* when running time is asked next, of scans that bear no time to go by */
     bool needs_room;      /* and can't have it: the interval stands in the way */
     const char *held_for; /* destination for which rows older than `keep` are kept; NULL: none */
     int64_t told_day[RETAIN_REASONS];

@@ -140,6 +140,8 @@ struct age_clock {
 };
 UP_MUST enum up_rc journal_read_age_clock(struct journal *journal, struct age_clock *out, struct up_error *error);
 UP_MUST enum up_rc journal_note_age_clock(struct journal *journal, const struct age_clock *clock, struct up_error *error);
+/** How long the box has run since the newest scan up to `pos`, by its running time alone, at least: what no label can change. Time off is not in it. */
+UP_MUST enum up_rc journal_ran_since(struct journal *journal, uint64_t pos, int64_t now_boot_ms, int64_t *ran_ms, struct up_error *error);
 /** A step of removing what only removed rows needed (facts, runs, plans, orders), one small transaction; *more: the round is not through. */
 UP_MUST enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *error);
 

@@ -50,8 +50,9 @@ static int64_t number(const struct day *day, const char *sql)
     return value;
 }
 
-/** Scans that stand there, sealed or not; *oldest the earliest label (may be NULL). */
-static int64_t rows_left(const struct day *day, int64_t *oldest)
+/** Scans that stand there, sealed or not, and are labelled `since` or later; *oldest the earliest
+ * label of all (may be NULL). */
+static int64_t rows_since(const struct day *day, int64_t since_utc_ms, int64_t *oldest)
 {
     struct up_error error = {0};
     struct journal_reader *reader = NULL;
@@ -59,7 +60,7 @@ static int64_t rows_left(const struct day *day, int64_t *oldest)
     size_t got = 0;
     int64_t rows = 0, from_ms = 0, to_ms = 0;
     if (journal_reader_open(day->directory, &reader, &error) != UP_OK ||
-        journal_count_all(reader, INT64_MIN, INT64_MAX, counts, 8, &got, &error) != UP_OK)
+        journal_count_all(reader, since_utc_ms, INT64_MAX, counts, 8, &got, &error) != UP_OK)
         fail_msg("%s", error.why);
     for (size_t i = 0; i < got; i++)
         for (unsigned o = 0; o < OUTCOME_COUNT; o++)
@@ -69,6 +70,11 @@ static int64_t rows_left(const struct day *day, int64_t *oldest)
         *oldest = from_ms;
     journal_reader_close(reader);
     return rows;
+}
+
+static int64_t rows_left(const struct day *day, int64_t *oldest)
+{
+    return rows_since(day, INT64_MIN, oldest);
 }
 
 /** `at_most` that leaves so many bytes to rows and ledger: beside them it counts the reserve and
@@ -370,6 +376,33 @@ static void a_clock_that_jumps_ahead_removes_nothing(void **state)
     day_destroy(day);
 }
 
+/** Planted defects: retain-ahead-stays (what was labelled ahead holds back all that follows, for
+ * 400 days here); retain-ahead-goes-at-once (it goes though it is younger than `keep`). */
+static void what_was_labelled_ahead_goes_by_the_time_that_the_box_ran(void **state)
+{
+    (void)state;
+    const int64_t year_32_ms = INT64_C(1956528000000); /* 2032-01-01 */
+    const struct day_options options = {.config = TWO_WELLS, .journal = ", keep: 2 h", .seed = 67};
+    struct day *day = day_create(&options);
+    day_step_clock(day, 400 * 24 * HOUR);
+    day_run_for(day, HOUR);
+    day_step_clock(day, -400 * 24 * HOUR);
+    day_kill(day, 20000);
+    day_run_for(day, HOUR);
+    const int64_t ahead = rows_since(day, year_32_ms, NULL);
+    print_message("%" PRId64 " rows are labelled ahead\n", ahead);
+    assert_true(ahead >= ROWS_AN_HOUR - 60); /* each is younger than 2 h */
+    run_hours(day, 5);
+    int64_t oldest = 0;
+    const int64_t rows = rows_left(day, &oldest);
+    print_message("%" PRId64 " rows are left\n", rows);
+    check_count("labelled ahead", rows_since(day, year_32_ms, NULL), 0);
+    assert_true(rows >= 2 * ROWS_AN_HOUR && rows < 4 * ROWS_AN_HOUR);
+    check_count("rows and removed ones",
+                rows + number(day, "SELECT rows FROM removed WHERE well=0"), number(day, ALL));
+    day_destroy(day);
+}
+
 /** Planted defect: retain-age-never-set. A box that lost its clock keeps everything. */
 static void a_clock_that_was_never_set_removes_nothing(void **state)
 {
@@ -399,6 +432,7 @@ int main(void)
         cmocka_unit_test(a_program_that_reads_for_long_costs_no_history),
         cmocka_unit_test(an_interval_under_review_stops_retention_and_says_so),
         cmocka_unit_test(a_clock_that_jumps_ahead_removes_nothing),
+        cmocka_unit_test(what_was_labelled_ahead_goes_by_the_time_that_the_box_ran),
         cmocka_unit_test(a_clock_that_was_never_set_removes_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
