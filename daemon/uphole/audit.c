@@ -104,6 +104,30 @@ static int read_options(int argc, char **argv, struct audit_asked *asked)
     return 0;
 }
 
+/** A sum of nothing proves nothing: a year that was mistyped must not read as "the books hold". */
+static enum up_rc refuse_nothing(const struct audit *audit, struct up_error *error)
+{
+    const struct audit_asked *asked = &audit->asked;
+    char from[STAMP_TEXT_MAX] = "its begin", to[STAMP_TEXT_MAX] = "its end";
+    char first[STAMP_TEXT_MAX], last[STAMP_TEXT_MAX];
+    int64_t first_ms = 0, last_ms = 0;
+    bool nothing = audit->n_faults == 0 && audit->n_undecided == 0;
+    for (size_t i = 0; i < audit->n_wells; i++)
+        nothing = nothing && audit->wells[i].rows == 0 && audit->wells[i].damaged == 0;
+    if (!nothing || (!asked->has_from && !asked->has_to) ||
+        !journal_span(audit->reader, &first_ms, &last_ms))
+        return UP_OK;
+    if (asked->has_from)
+        stamp_to_short_text(asked->from_utc_ms, from);
+    if (asked->has_to)
+        stamp_to_short_text(asked->to_utc_ms, to);
+    return UP_FAIL(error, UP_E_MISSING,
+                   "there is nothing to add up: no scan was stored from %s to %s. The journal goes "
+                   "from %s to %s; 'uphole gaps' lists its outages. Ask for a time with scans",
+                   from, to, stamp_to_short_text(first_ms, first),
+                   stamp_to_short_text(last_ms, last));
+}
+
 static int run_audit(int argc, char **argv)
 {
     struct up_error error = {0};
@@ -118,7 +142,8 @@ static int run_audit(int argc, char **argv)
             code = command_fail(&error);
         audit->asked.directory = directory;
     }
-    if (code == 0 && audit_review(audit, &error) != UP_OK) {
+    if (code == 0 &&
+        (audit_review(audit, &error) != UP_OK || refuse_nothing(audit, &error) != UP_OK)) {
         code = command_fail(&error);
     } else if (code == 0) {
         if (audit->asked.json)

@@ -257,7 +257,7 @@ def each_interval_holds(walk):
     for n in range(8):
         at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime((span["a"] + (span["z"] - span["a"]) * n // 8) // 1000))
         audit(walk.journal, "--from", at)
-        audit(walk.journal, "--to", at)
+        audit(walk.journal, "--to", at, expected=0 if n > 0 else 66)  # before the first row there is nothing
         audit(walk.journal, "--from", at, "--to", "2999-01-01T00:00:00Z", "heron-8")
 
 
@@ -301,6 +301,9 @@ def the_books_hold_over_faults_and_each_doctored_copy_is_named():
         planned = {s["well"]: max(p["missing_planned"] for p in s["points"]) for s in told["sources"] if s["source"] == "gauge"}
         assert planned["heron-7"] == 0 < planned["heron-8"], planned
         each_interval_holds(walk)
+        for words in (("--from", "2999-01-01T00:00:00Z"), ("--to", "2001-01-01T00:00:00Z")):  # planted defect: audit-of-nothing-holds
+            answer = run("audit", "--journal", walk.journal, *words)
+            assert answer.returncode == 66 and answer.stdout == "" and "there is nothing to add up: no scan was stored from" in answer.stderr, answer
         for place in told["destinations"]:
             assert place["rows"] == place["accepted"] + place["pending"] and place["accepted"] > 0, place
         before = {p.name: p.read_bytes() for p in walk.journal.iterdir() if p.name == "journal.sqlite"}
