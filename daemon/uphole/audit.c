@@ -107,25 +107,18 @@ static int read_options(int argc, char **argv, struct audit_asked *asked)
 /** A sum of nothing proves nothing: a year that was mistyped must not read as "the books hold". */
 static enum up_rc refuse_nothing(const struct audit *audit, struct up_error *error)
 {
-    const struct audit_asked *asked = &audit->asked;
-    char from[STAMP_TEXT_MAX] = "its begin", to[STAMP_TEXT_MAX] = "its end";
     char first[STAMP_TEXT_MAX], last[STAMP_TEXT_MAX];
     int64_t first_ms = 0, last_ms = 0;
     bool nothing = audit->n_faults == 0 && audit->n_undecided == 0;
     for (size_t i = 0; i < audit->n_wells; i++)
         nothing = nothing && audit->wells[i].rows == 0 && audit->wells[i].damaged == 0;
-    if (!nothing || (!asked->has_from && !asked->has_to) ||
+    if (!nothing || (!audit->asked.has_from && !audit->asked.has_to) ||
         !journal_span(audit->reader, &first_ms, &last_ms))
         return UP_OK;
-    if (asked->has_from)
-        stamp_to_short_text(asked->from_utc_ms, from);
-    if (asked->has_to)
-        stamp_to_short_text(asked->to_utc_ms, to);
     return UP_FAIL(error, UP_E_MISSING,
-                   "there is nothing to add up: no scan was stored from %s to %s. The journal goes "
-                   "from %s to %s; 'uphole gaps' lists its outages. Ask for a time with scans",
-                   from, to, stamp_to_short_text(first_ms, first),
-                   stamp_to_short_text(last_ms, last));
+                   "there is nothing to audit in that time; the journal goes from %s to %s, and "
+                   "'uphole gaps' lists the outages in it. Ask for a time with scans",
+                   stamp_to_short_text(first_ms, first), stamp_to_short_text(last_ms, last));
 }
 
 static int run_audit(int argc, char **argv)
@@ -161,27 +154,29 @@ const struct command COMMAND_AUDIT = {
     .summary = "prove that what was due is a row or a counted gap, and where each row went",
     .usage = "audit [--last SPAN | --from TIME] [--to TIME] [--config FILE [--maps DIRECTORY] | "
              "--journal DIRECTORY] [--json] [WELL]",
-    .help = "  --last SPAN          the last SPAN: 7d, 36h, 90min (default: all of the journal)\n"
-            "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
-            "  --to TIME            up to TIME\n"
-            "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
-            "  --maps DIRECTORY     where maps are looked up (default: maps/ beside the "
-            "configuration, then the installed maps)\n"
-            "  --journal DIRECTORY  the journal itself, as on a copy of it\n"
-            "  --json               all figures as one object\n"
-            "\n"
-            "Reads only, and may run while Uphole does: then up to the newest row at its begin. "
-            "Counts by itself, with nothing that\n"
-            "the ledger counts with. An end of the interval that lies within a counted gap moves "
-            "out to the gap's end.\n"
-            "\n"
-            "Exit codes: 0 all sums hold; 1 one does not, which is said with by how many and "
-            "where; 2 they hold, but for what is\n"
-            "undecided between two times: an outage whose length no clock could tell, or polls of "
-            "which Uphole could write nothing\n"
-            "before it ended; its next start counts those.\n"
-            "\n"
-            "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
-            "interlocks or safety functions.\n",
+    .help =
+        "  --last SPAN          the last SPAN: 7d, 36h, 90min (default: all of the journal)\n"
+        "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
+        "  --to TIME            up to TIME\n"
+        "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
+        "  --maps DIRECTORY     where maps are looked up (default: maps/ beside the "
+        "configuration, then the installed maps)\n"
+        "  --journal DIRECTORY  the journal itself, as on a copy of it\n"
+        "  --json               all figures as one object\n"
+        "\n"
+        "Reads only, and may run while Uphole does: then up to the newest row at its begin. "
+        "Counts by itself, with nothing that\n"
+        "the ledger counts with. An end of the interval that lies within a counted gap moves "
+        "out to the gap's end.\n"
+        "\n"
+        "Exit codes: 0 all sums hold; 1 one does not, which is said with by how many and "
+        "where; 2 they hold, but for what is\n"
+        "undecided between two times: an outage whose length no clock could tell, or polls of "
+        "which Uphole could write nothing\n"
+        "before it ended; its next start counts those. 66: no such journal or well, or it holds "
+        "nothing of that time.\n"
+        "\n"
+        "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
+        "interlocks or safety functions.\n",
     .run = run_audit,
 };
