@@ -104,26 +104,21 @@ static int read_options(int argc, char **argv, struct audit_asked *asked)
     return 0;
 }
 
-#define SECOND_MS 1000 /* people and commands state times by the second */
-
-/** False: all that the journal holds lies outside the time asked for, so that its books would hold
- * for want of anything to hold. */
-static bool has_any_of_it(const struct audit_asked *asked, struct up_error *error)
+/** A sum of nothing proves nothing: a year that was mistyped must not read as "the books hold". */
+static enum up_rc refuse_nothing(const struct audit *audit, struct up_error *error)
 {
-    struct journal_reader *reader = NULL;
     char first[STAMP_TEXT_MAX], last[STAMP_TEXT_MAX];
-    int64_t from_utc_ms = 0, to_utc_ms = 0;
-    if (journal_reader_open(asked->directory, &reader, error) != UP_OK)
-        return false;
-    const bool holds_any = journal_span(reader, &from_utc_ms, &to_utc_ms);
-    journal_reader_close(reader);
-    if (!holds_any || ((!asked->has_from || asked->from_utc_ms <= to_utc_ms) &&
-                       (!asked->has_to || asked->to_utc_ms > from_utc_ms - SECOND_MS)))
-        return true;
-    (void)!UP_FAIL(error, UP_E_MISSING,
-                   "there is nothing to audit in that time; the journal goes from %s to %s",
-                   stamp_to_short_text(from_utc_ms, first), stamp_to_short_text(to_utc_ms, last));
-    return false;
+    int64_t first_ms = 0, last_ms = 0;
+    bool nothing = audit->n_faults == 0 && audit->n_undecided == 0;
+    for (size_t i = 0; i < audit->n_wells; i++)
+        nothing = nothing && audit->wells[i].rows == 0 && audit->wells[i].damaged == 0;
+    if (!nothing || (!audit->asked.has_from && !audit->asked.has_to) ||
+        !journal_span(audit->reader, &first_ms, &last_ms))
+        return UP_OK;
+    return UP_FAIL(error, UP_E_MISSING,
+                   "there is nothing to audit in that time; the journal goes from %s to %s, and "
+                   "'uphole gaps' lists the outages in it. Ask for a time with scans",
+                   stamp_to_short_text(first_ms, first), stamp_to_short_text(last_ms, last));
 }
 
 static int run_audit(int argc, char **argv)
@@ -141,7 +136,7 @@ static int run_audit(int argc, char **argv)
         audit->asked.directory = directory;
     }
     if (code == 0 &&
-        (!has_any_of_it(&audit->asked, &error) || audit_review(audit, &error) != UP_OK)) {
+        (audit_review(audit, &error) != UP_OK || refuse_nothing(audit, &error) != UP_OK)) {
         code = command_fail(&error);
     } else if (code == 0) {
         if (audit->asked.json)
