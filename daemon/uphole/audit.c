@@ -104,6 +104,23 @@ static int read_options(int argc, char **argv, struct audit_asked *asked)
     return 0;
 }
 
+/** A sum of nothing proves nothing: a year that was mistyped must not read as "the books hold". */
+static enum up_rc refuse_nothing(const struct audit *audit, struct up_error *error)
+{
+    char first[STAMP_TEXT_MAX], last[STAMP_TEXT_MAX];
+    int64_t first_ms = 0, last_ms = 0;
+    bool nothing = audit->n_faults == 0 && audit->n_undecided == 0;
+    for (size_t i = 0; i < audit->n_wells; i++)
+        nothing = nothing && audit->wells[i].rows == 0 && audit->wells[i].damaged == 0;
+    if (!nothing || (!audit->asked.has_from && !audit->asked.has_to) ||
+        !journal_span(audit->reader, &first_ms, &last_ms))
+        return UP_OK;
+    return UP_FAIL(error, UP_E_MISSING,
+                   "there is nothing to audit in that time; the journal goes from %s to %s, and "
+                   "'uphole gaps' lists the outages in it. Ask for a time with scans",
+                   stamp_to_short_text(first_ms, first), stamp_to_short_text(last_ms, last));
+}
+
 static int run_audit(int argc, char **argv)
 {
     struct up_error error = {0};
@@ -118,7 +135,8 @@ static int run_audit(int argc, char **argv)
             code = command_fail(&error);
         audit->asked.directory = directory;
     }
-    if (code == 0 && audit_review(audit, &error) != UP_OK) {
+    if (code == 0 &&
+        (audit_review(audit, &error) != UP_OK || refuse_nothing(audit, &error) != UP_OK)) {
         code = command_fail(&error);
     } else if (code == 0) {
         if (audit->asked.json)
@@ -136,27 +154,29 @@ const struct command COMMAND_AUDIT = {
     .summary = "prove that what was due is a row or a counted gap, and where each row went",
     .usage = "audit [--last SPAN | --from TIME] [--to TIME] [--config FILE [--maps DIRECTORY] | "
              "--journal DIRECTORY] [--json] [WELL]",
-    .help = "  --last SPAN          the last SPAN: 7d, 36h, 90min (default: all of the journal)\n"
-            "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
-            "  --to TIME            up to TIME\n"
-            "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
-            "  --maps DIRECTORY     where maps are looked up (default: maps/ beside the "
-            "configuration, then the installed maps)\n"
-            "  --journal DIRECTORY  the journal itself, as on a copy of it\n"
-            "  --json               all figures as one object\n"
-            "\n"
-            "Reads only, and may run while Uphole does: then up to the newest row at its begin. "
-            "Counts by itself, with nothing that\n"
-            "the ledger counts with. An end of the interval that lies within a counted gap moves "
-            "out to the gap's end.\n"
-            "\n"
-            "Exit codes: 0 all sums hold; 1 one does not, which is said with by how many and "
-            "where; 2 they hold, but for what is\n"
-            "undecided between two times: an outage whose length no clock could tell, or polls of "
-            "which Uphole could write nothing\n"
-            "before it ended; its next start counts those.\n"
-            "\n"
-            "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
-            "interlocks or safety functions.\n",
+    .help =
+        "  --last SPAN          the last SPAN: 7d, 36h, 90min (default: all of the journal)\n"
+        "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
+        "  --to TIME            up to TIME\n"
+        "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
+        "  --maps DIRECTORY     where maps are looked up (default: maps/ beside the "
+        "configuration, then the installed maps)\n"
+        "  --journal DIRECTORY  the journal itself, as on a copy of it\n"
+        "  --json               all figures as one object\n"
+        "\n"
+        "Reads only, and may run while Uphole does: then up to the newest row at its begin. "
+        "Counts by itself, with nothing that\n"
+        "the ledger counts with. An end of the interval that lies within a counted gap moves "
+        "out to the gap's end.\n"
+        "\n"
+        "Exit codes: 0 all sums hold; 1 one does not, which is said with by how many and "
+        "where; 2 they hold, but for what is\n"
+        "undecided between two times: an outage whose length no clock could tell, or polls of "
+        "which Uphole could write nothing\n"
+        "before it ended; its next start counts those. 66: no such journal or well, or it holds "
+        "nothing of that time.\n"
+        "\n"
+        "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
+        "interlocks or safety functions.\n",
     .run = run_audit,
 };

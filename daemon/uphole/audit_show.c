@@ -199,13 +199,28 @@ static void print_undecided(struct audit *audit)
             "wait a minute where it runs, and audit again.\n");
 }
 
+/** Of what time the sums are. Months later "the newest row" alone would say nothing. */
+static void print_span(struct audit *audit)
+{
+    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX], begin[80] = "the journal's begin",
+                                                   end[80] = "its newest row";
+    int64_t first_ms = 0, last_ms = 0;
+    if (journal_span(audit->reader, &first_ms, &last_ms)) {
+        snprintf(begin, sizeof begin, "the journal's begin (%s)",
+                 stamp_to_short_text(first_ms, from));
+        snprintf(end, sizeof end, "its newest row (%s)", stamp_to_short_text(last_ms, to));
+    }
+    printf("Books from %s to %s, up to row %" PRIu64 "\n\n",
+           audit->asked.has_from ? stamp_to_short_text(audit->asked.from_utc_ms, from) : begin,
+           audit->asked.has_to ? stamp_to_short_text(audit->asked.to_utc_ms, to) : end,
+           audit->newest_pos);
+}
+
 void audit_print(struct audit *audit)
 {
-    char from[STAMP_TEXT_MAX], to[STAMP_TEXT_MAX], digest[2 * JOURNAL_DIGEST_BYTES + 1];
+    char from[STAMP_TEXT_MAX], digest[2 * JOURNAL_DIGEST_BYTES + 1];
     bool holds = audit->n_faults == 0;
-    printf("Books from %s to %s, up to row %" PRIu64 "\n\n",
-           instant(audit, &audit->low, "the journal's begin", from),
-           instant(audit, &audit->high, "its newest row", to), audit->newest_pos);
+    print_span(audit);
     if (audit->removed.pos != 0)
         printf("Retention has removed %" PRIu64
                " scans, up to %s; the books begin behind them.\n\n",

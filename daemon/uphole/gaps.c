@@ -160,6 +160,32 @@ static bool read_time(const char *text, int64_t *utc_ms)
     return stamp_from_text(text, strlen(text), utc_ms);
 }
 
+static int take_option(int option, struct gaps_asked *asked, bool *has_last)
+{
+    const char **const text = option == 'w'   ? &asked->well
+                              : option == 'c' ? &asked->config
+                              : option == 'm' ? &asked->maps
+                              : option == 'j' ? &asked->directory
+                                              : NULL;
+    if (text != NULL)
+        *text = optarg;
+    asked->json = asked->json || option == 'J';
+    asked->has_from = asked->has_from || option == 'f';
+    asked->has_to = asked->has_to || option == 't';
+    *has_last = *has_last || option == 'l';
+    if (option == 'l' && !span_from_text(optarg, &asked->last_ms))
+        return command_usage_error(&COMMAND_GAPS,
+                                   "--last %s is no span of time; expected one like 7d, 36h or "
+                                   "90min",
+                                   optarg);
+    if ((option == 'f' && !read_time(optarg, &asked->from_utc_ms)) ||
+        (option == 't' && !read_time(optarg, &asked->to_utc_ms)))
+        return command_usage_error(&COMMAND_GAPS,
+                                   "--%s %s is no time; expected one like 2031-03-01T06:00:00Z",
+                                   option == 'f' ? "from" : "to", optarg);
+    return option == COMMAND_OPTION_BAD ? EX_USAGE : 0;
+}
+
 static int read_options(int argc, char **argv, struct gaps_asked *asked)
 {
     static const struct option OPTIONS[] = {
@@ -174,50 +200,12 @@ static int read_options(int argc, char **argv, struct gaps_asked *asked)
         {NULL, 0, NULL, 0},
     };
     bool has_last = false;
-    int option;
+    int code = 0;
     optind = 1;
-    while ((option = command_option(&COMMAND_GAPS, argc, argv, OPTIONS)) != -1) {
-        switch (option) {
-        case 'l':
-            has_last = true;
-            if (!span_from_text(optarg, &asked->last_ms))
-                return command_usage_error(
-                    &COMMAND_GAPS,
-                    "--last %s is no span of time; expected one like 7d, 36h or 90min", optarg);
-            break;
-        case 'f':
-            asked->has_from = true;
-            if (!read_time(optarg, &asked->from_utc_ms))
-                return command_usage_error(
-                    &COMMAND_GAPS, "--from %s is no time; expected one like 2031-03-01T06:00:00Z",
-                    optarg);
-            break;
-        case 't':
-            asked->has_to = true;
-            if (!read_time(optarg, &asked->to_utc_ms))
-                return command_usage_error(
-                    &COMMAND_GAPS, "--to %s is no time; expected one like 2031-03-01T06:00:00Z",
-                    optarg);
-            break;
-        case 'w':
-            asked->well = optarg;
-            break;
-        case 'c':
-            asked->config = optarg;
-            break;
-        case 'm':
-            asked->maps = optarg;
-            break;
-        case 'j':
-            asked->directory = optarg;
-            break;
-        case 'J':
-            asked->json = true;
-            break;
-        default:
-            return EX_USAGE;
-        }
-    }
+    for (int c; code == 0 && (c = command_option(&COMMAND_GAPS, argc, argv, OPTIONS)) != -1;)
+        code = take_option(c, asked, &has_last);
+    if (code != 0)
+        return code;
     if (has_last && asked->has_from)
         return command_usage_error(&COMMAND_GAPS, "state --last or --from, not both");
     if (optind < argc && asked->well == NULL)

@@ -143,11 +143,15 @@ static int find_rows(const struct core *core, struct journal_reader *reader, str
     if (journal_range_of_time(reader, well->plan->number, asked->from_utc_ms, asked->to_utc_ms,
                               &asked->range, &error) != UP_OK)
         return answer(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
-    if (asked->range.from == 0)
+    if (asked->range.from == 0) {
+        char first[STAMP_TEXT_MAX], last[STAMP_TEXT_MAX];
+        int64_t from_utc_ms = 0, to_utc_ms = 0;
+        (void)journal_span(reader, &from_utc_ms, &to_utc_ms);
         return answer(to, EX_NOINPUT,
-                      "The journal holds no record of %s in that time; 'uphole status' shows from "
-                      "when to when it reaches.",
-                      asked->well);
+                      "The journal holds no record of %s in that time; it goes from %s to %s.",
+                      well->plan->id, stamp_to_short_text(from_utc_ms, first),
+                      stamp_to_short_text(to_utc_ms, last));
+    }
     return 0;
 }
 

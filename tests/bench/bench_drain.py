@@ -14,6 +14,7 @@ Prints figures and ratios; asserts nothing. Speeds depend on the machine, ratios
 import datetime
 import json
 import math
+import os
 import pathlib
 import shutil
 import statistics
@@ -42,8 +43,13 @@ def memory(pid, field="RssAnon"):
 
 
 def processor_s(pid):
-    fields = pathlib.Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / 100
+    """Of all threads of a process that still runs, to the nanosecond (clock_getcpuclockid)."""
+    return time.clock_gettime(~pid << 3 | 2)
+
+
+def main_thread_s(pid):
+    fields = pathlib.Path(f"/proc/{pid}/task/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def messages(path):
@@ -70,11 +76,13 @@ class Listener:
 
 
 def publish(walk, path, seconds, how="publish"):
-    """The bare publisher with a subscriber of its own, for as long as the drain took; (messages, bytes, seconds)."""
+    """The bare publisher with a subscriber of its own, for as long as the drain took; (messages, bytes, seconds, processor time of publisher, broker, subscriber)."""
     listener = Listener(walk, "heard-bare")
+    before = [processor_s(walk.broker.pid), processor_s(listener.process.pid)]
     out = subprocess.run([BENCH / "bench_drain_peer", how, str(walk.broker_port), path, str(seconds)], stdout=subprocess.PIPE, text=True, check=True).stdout.split()
+    spent = [float(out[3])] + [processor_s(pid) - was for pid, was in zip((walk.broker.pid, listener.process.pid), before)]
     listener.walk.stop(listener.process)
-    return int(out[0]), int(out[1]), float(out[2])
+    return int(out[0]), int(out[1]), float(out[2]), spent
 
 
 def prepare(path, found):
@@ -142,7 +150,7 @@ class Round:
         if sides[1] is not None:
             self.sides = sides
             self.watched.append((time.monotonic(), *(memory(pid) for pid in sides)))
-            self.processor = [processor_s(pid) for pid in sides]
+            self.processor = [processor_s(pid) for pid in (*sides, self.walk.broker.pid, self.listener.process.pid)] + [main_thread_s(sides[0])]
 
     def is_done(self):
         """The cursors stand behind what the journal was filled with."""
@@ -152,13 +160,15 @@ class Round:
 
     def drain(self):
         self.filled_run = self.walk.sql("SELECT run FROM scan LIMIT 1")[0]["run"]
-        listener = Listener(self.walk, "heard-drain")
+        self.listener = listener = Listener(self.walk, "heard-drain")
+        broker_s = processor_s(self.walk.broker.pid)
         self.walk.start_daemon()
         while not self.is_done():
             for _ in range(5):
                 time.sleep(0.1)
                 self.look()
         self.spent = self.processor
+        self.spent[2] -= broker_s
         idle = time.monotonic() + IDLE_S
         while time.monotonic() < idle:
             time.sleep(0.25)
@@ -202,19 +212,23 @@ def show(rounds, bare, samples):
     middle = statistics.median
     drain = middle(r.rows / r.seconds for r in rounds)
     points = rounds[0].points
-    single = middle(n / seconds for n, _, seconds in samples)
+    single = middle(n / seconds for n, _, seconds, _ in samples)
     one = rounds[-1]
     print(f"{one.rows} late rows in {len(one.late)} messages, {points:.1f} points a record; median of {len(rounds)} rounds\n")
     print(f"{'':34}{'rows/s':>10}{'points/s':>12}{'MB/s':>8}   ratio of the drain")
     size = one.bytes / one.rows
     print(f"{'drain':34}{drain:10.0f}{drain * points:12.0f}{drain * size / 1e6:8.1f}")
     for how, name in BARE.items():
-        rate = middle(n_rows / seconds for n_rows, seconds in bare[how])
+        rate = middle(n_rows / seconds for n_rows, seconds, _ in bare[how])
         print(f"{name:34}{rate:10.0f}{rate * points:12.0f}{rate * size / 1e6:8.1f}   {drain / rate:.2f}")
     print(f"{'bare publisher, a message a point':34}{single / points:10.0f}{single:12.0f}{'':8}   {drain * points / single:.1f}")
     print(f"\nbytes a record on the wire  {size:.0f} ({size / points:.1f} a point), {one.rows / len(one.late):.1f} records a message")
-    print("processor time a row        well side %.1f us, SCADA side %.1f us" % tuple(
-        middle(r.spent[side] / r.rows * 1e6 for r in rounds) for side in (0, 1)))
+    well, scada, broker, listener, core = (middle(r.spent[i] / r.rows * 1e6 for r in rounds) for i in range(5))
+    print(f"processor time a row, drain  well side {well:.1f} us (its main thread {core:.1f}), SCADA side {scada:.1f}, broker {broker:.1f}, subscriber {listener:.1f};"
+          f" all {well + scada + broker + listener:.1f}")
+    for how, name in BARE.items():
+        publisher, broker, listener = (middle(spent[i] / rows * 1e6 for rows, _, spent in bare[how]) for i in range(3))
+        print(f"  {name:33} publisher {publisher:.1f} us, broker {broker:.1f}, subscriber {listener:.1f}; all {publisher + broker + listener:.1f}")
     for name, side in (("well side", 1), ("SCADA side", 2)):
         within = [look[side] for look in one.watched if look[0] <= one.to_s]
         half = len(within) // 2
@@ -242,8 +256,8 @@ def main():
             prepare_rows(walk.directory / "rows", rounds[-1].late)
             one = rounds[-1]
             for how in BARE:
-                sent, _, seconds = publish(walk, walk.directory / ("batches" if how == "publish" else "rows"), one.seconds, how)
-                bare[how].append((one.rows * sent / len(one.late), seconds))
+                sent, _, seconds, spent = publish(walk, walk.directory / ("batches" if how == "publish" else "rows"), one.seconds, how)
+                bare[how].append((one.rows * sent / len(one.late), seconds, spent))
             samples.append(publish(walk, walk.directory / "samples", one.seconds))
             print(f"round {i + 1}: drain {one.rows / one.seconds:.0f} rows/s in {one.seconds:.2f} s; bare " +
                   ", ".join(f"{how} {bare[how][-1][0] / bare[how][-1][1]:.0f}" for how in BARE) + f" rows/s; {samples[-1][0] / samples[-1][2]:.0f} samples/s", flush=True)

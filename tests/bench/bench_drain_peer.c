@@ -5,8 +5,8 @@
  * holds the same rows as numbers and writes their text itself (bench_drain_write.c).
  *
  * usage: bench_drain_peer listen PORT TOPIC FILE      until SIGTERM; prints "ready"
- *        bench_drain_peer publish PORT FILE SECONDS   prints "MESSAGES BYTES SECONDS"
- *        bench_drain_peer printf|exact PORT ROWS SECONDS
+ *        bench_drain_peer publish PORT FILE SECONDS   prints "MESSAGES BYTES SECONDS
+ * PROCESSOR_SECONDS" bench_drain_peer printf|exact PORT ROWS SECONDS
  *
  * A message in FILE: arrival (CLOCK_MONOTONIC, ns, 8 bytes), length of topic and of payload (4
  * bytes each), topic, payload; in this machine's byte order. A publisher reads all of its file
@@ -49,11 +49,16 @@ static void stop(int signal)
     stopped = 1;
 }
 
-static int64_t now_ns(void)
+static int64_t ns_of(clockid_t clock)
 {
     struct timespec time;
-    clock_gettime(CLOCK_MONOTONIC, &time);
+    clock_gettime(clock, &time);
     return time.tv_sec * 1000000000LL + time.tv_nsec;
+}
+
+static int64_t now_ns(void)
+{
+    return ns_of(CLOCK_MONOTONIC);
 }
 
 static void fail(const char *what)
@@ -185,7 +190,7 @@ static void publish(const char *port, const struct messages *from, double for_s)
     while (!count.is_connected)
         if (mosquitto_loop(library, 200, 1) != MOSQ_ERR_SUCCESS)
             fail("no connection");
-    const int64_t began = now_ns();
+    const int64_t began = now_ns(), processor = ns_of(CLOCK_PROCESS_CPUTIME_ID);
     while (from->n > 0 && (!is_over || count.answered < sent)) {
         is_over = (double)(now_ns() - began) / 1e9 > for_s;
         for (; !is_over && sent - count.answered < IN_FLIGHT; sent++) {
@@ -198,7 +203,8 @@ static void publish(const char *port, const struct messages *from, double for_s)
         if (mosquitto_loop(library, 200, 1) != MOSQ_ERR_SUCCESS)
             fail("the connection broke");
     }
-    printf("%zu %zu %.6f\n", sent, bytes_sent, (double)(now_ns() - began) / 1e9);
+    printf("%zu %zu %.6f %.6f\n", sent, bytes_sent, (double)(now_ns() - began) / 1e9,
+           (double)(ns_of(CLOCK_PROCESS_CPUTIME_ID) - processor) / 1e9);
     mosquitto_disconnect(library);
     mosquitto_destroy(library);
 }

@@ -23,6 +23,9 @@ StateDirectoryMode=0750
 DevicePolicy=closed
 DeviceAllow=char-ttyUSB rw
 ProtectClock=no
+LimitCORE=0
+LogRateLimitIntervalSec=100
+LogRateLimitBurst=1000
 SETTINGS
 grep -q '^ProcSubset=pid' "$unit" && { echo "failed: ProcSubset=pid hides the boot id"; failed=1; }
 # A system call that the unit must leave to the program, whatever group it is in.

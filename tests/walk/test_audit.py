@@ -257,8 +257,12 @@ def each_interval_holds(walk):
     for n in range(8):
         at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime((span["a"] + (span["z"] - span["a"]) * n // 8) // 1000))
         audit(walk.journal, "--from", at)
-        audit(walk.journal, "--to", at)
+        audit(walk.journal, "--to", at, expected=0 if n > 0 else 66)  # before the first row there is nothing
         audit(walk.journal, "--from", at, "--to", "2999-01-01T00:00:00Z", "heron-8")
+    # Books of a time of which the journal holds nothing hold for want of anything to hold. Planted defect: audit-of-nothing-holds.
+    for nothing in (("--from", "2999-01-01T00:00:00Z"), ("--from", "2001-01-01T00:00:00Z", "--to", "2001-02-01T00:00:00Z")):
+        answer = run("audit", "--journal", walk.journal, *nothing)
+        assert answer.returncode == 66 and "nothing to audit in that time; the journal goes from 20" in answer.stderr, answer
 
 
 def before_the_journal_nothing_is_cut(walk, told):
