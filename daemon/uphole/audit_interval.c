@@ -35,6 +35,22 @@ static enum up_rc find_cut(struct audit *audit, int64_t utc_ms, uint64_t *pos,
     return rc;
 }
 
+/** An interval begins with a row, where the one before it ends. Before the first row of all nothing
+ * ends: what was due until then belongs to the interval too. */
+static enum up_rc find_begin(struct audit *audit, struct up_error *error)
+{
+    struct audit_key first = {0}, low = {0};
+    uint64_t first_pos = 0, from_pos = 0;
+    enum up_rc rc = find_cut(audit, INT64_MIN, &first_pos, &first, error);
+    if (rc == UP_OK)
+        rc = find_cut(audit, audit->asked.from_utc_ms, &from_pos, &low, error);
+    if (rc == UP_OK && from_pos != first_pos) {
+        audit->from_pos = from_pos;
+        audit->low = low;
+    }
+    return rc;
+}
+
 /** Behind what retention removed: the first row that is left. */
 static enum up_rc find_edge(struct audit *audit, uint64_t *pos, struct up_error *error)
 {
@@ -189,7 +205,7 @@ enum up_rc audit_find_interval(struct audit *audit, struct up_error *error)
     uint64_t edge_pos = 0;
     rc = find_edge(audit, &edge_pos, error);
     if (rc == UP_OK && asked->has_from)
-        rc = find_cut(audit, asked->from_utc_ms, &audit->from_pos, &audit->low, error);
+        rc = find_begin(audit, error);
     if (audit_compare(&audit->low, &audit->edge) < 0) {
         audit->low = audit->edge;
         audit->from_pos = edge_pos;

@@ -214,20 +214,23 @@ const struct command COMMAND_FIND = {
     .name = "find",
     .summary = "listen to a port, then find the unit, its settings, registers and map",
     .usage = "find [OPTION]... DEVICE|HOST:PORT...",
-    .help = "Reading can disturb: get the consent of whoever is responsible for the drive "
-            "first.\n\n" SHARED_HELP "  --listen-only        ask nothing\n"
-            "  --json               one object a port\n\n"
-            "It listens first and says who else asks on the line, what, and how often. Nothing is "
-            "sent without consent. "
-            "Then it asks for one\nregister, unit id by unit id, and stops at the first valid "
-            "answer; only functions that "
-            "read, never address 0, only the ports that\nare named. It finds what registers "
-            "answer, holds the known maps "
-            "against them, and prints the stanza to paste. Where nothing\nanswers it says what may "
-            "be wrong, how likely, "
-            "and what to check first.\n\n"
-            "  uphole find /dev/serial/by-id/usb-rs485-a\n"
-            "  uphole find 192.0.2.7:502 --yes --json\n",
+    .help =
+        "Reading can disturb: get the consent of whoever is responsible for the drive "
+        "first.\n\n" SHARED_HELP "  --listen-only        ask nothing\n"
+        "  --json               one object a port\n\n"
+        "It listens first and says who else asks on the line, what, and how often. Nothing is "
+        "sent without consent. "
+        "Then it asks for one\nregister, unit id by unit id, and stops at the first valid "
+        "answer; only functions that "
+        "read, never address 0, only the ports that\nare named. It finds what registers "
+        "answer, holds the known maps "
+        "against them, and prints the stanza to paste. Where nothing\nanswers it says what may "
+        "be wrong, how likely, "
+        "and what to check first.\n\n"
+        "Exit codes: 0 found, 1 not found or stopped, 69 a port can't be opened, 75 it is somebody "
+        "else's, 77 no consent.\n\n"
+        "  uphole find /dev/serial/by-id/usb-rs485-a\n"
+        "  uphole find 192.0.2.7:502 --yes --json\n",
     .run = find,
 };
 

@@ -37,10 +37,11 @@ const char COMMAND_ABOUT[] = "Carry a downhole gauge's readings from the surface
                              "registers to SCADA, and prove "
                              "what was carried.\n";
 const char COMMAND_EXIT_CODES[] =
-    "Exit codes: 0 good, 1 the thing asked does not hold, 64 wrong usage, 65 bad data, 66 no such "
-    "file, 69 not available, 73 a file can't be made,\n"
-    "74 input or output failed, 75 try again later (somebody else holds it), 77 not permitted, 78 "
-    "bad configuration.\n";
+    "Exit codes: 0 good, 1 the thing asked does not hold, 2 it holds but for what is named (audit, "
+    "replay), 64 wrong usage, 65 bad\n"
+    "data, 66 no such file, 69 not available, 73 a file can't be made, 74 input or output failed, "
+    "75 try again later (somebody else\n"
+    "holds it), 77 not permitted, 78 bad configuration.\n";
 const char COMMAND_CAUTION[] =
     "Monitoring only. Uphole reads; it never starts, stops or trips a pump, and it is not a "
     "protection system.\n";

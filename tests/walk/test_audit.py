@@ -265,6 +265,12 @@ def each_interval_holds(walk):
         assert answer.returncode == 66 and "nothing to audit in that time; the journal goes from 20" in answer.stderr, answer
 
 
+def before_the_journal_nothing_is_cut(walk, told):
+    """What was due before the first row belongs to an interval that begins earlier. Planted: history-audit-cuts-the-begin."""
+    early = json.loads(audit(walk.journal, "--json", "--from", "2001-01-01T00:00:00Z"))
+    assert early["sources"] == told["sources"] and told["sources"][0]["never_attempted"] > 0, (early["sources"], told["sources"])
+
+
 def the_books_hold_over_faults_and_each_doctored_copy_is_named():
     """Kill, listening, hold, outage noted as planned, reload to another period, a source that goes and comes, a clean stop."""
     with Walk("audit", poll="500 ms", refresh="1 s", listen="1200 ms") as walk:
@@ -302,6 +308,7 @@ def the_books_hold_over_faults_and_each_doctored_copy_is_named():
         told = json.loads(audit(walk.journal, "--json"))
         assert told["faults"] == [] and told["undecided"] == [] and len(told["sources"]) == 3, told
         check_figures(walk, told)
+        before_the_journal_nothing_is_cut(walk, told)
         planned = {s["well"]: max(p["missing_planned"] for p in s["points"]) for s in told["sources"] if s["source"] == "gauge"}
         assert planned["heron-7"] == 0 < planned["heron-8"], planned
         each_interval_holds(walk)
