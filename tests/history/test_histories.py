@@ -196,7 +196,7 @@ def prove_the_judge(directories):
 
 # ---- seeds side by side ----
 
-KEPT_MOST = 16  # good histories for the proof of the judge: each of its defects needs one that offers the place for it
+KEPT_MOST = 25  # good histories for the proof of the judge: each of its defects needs one that offers the place for it
 
 # Stories that are always among them: what chance brings together too seldom.
 STORIES = {7: "recalculate,image,recalculate", 14: "reload,power_cut,recalculate,kill,power_cut", 21: "broker_away,reload,upgrade,recalculate"}
