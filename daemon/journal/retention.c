@@ -302,56 +302,57 @@ static int count_ledger(struct journal *journal, uint64_t rows)
     return rc;
 }
 
+/* ?1: the edge; ?2: how many at a time. A fact stays while it is the newest of its kind in a
+   run that has rows; a run while it has rows, or is one of the newest; an event of a plan
+   while rows behind the edge may have been taken under it. */
+static const char *const TIDY_SQL[] = {
+    "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
+    "f.pos, f.source, f.point, f.kind FROM fact f WHERE f.pos <= ?1 AND f.kind < 128 AND "
+    "EXISTS (SELECT 1 FROM fact n WHERE n.run = f.run AND n.well = f.well AND n.source = "
+    "f.source AND n.point = f.point AND n.kind = f.kind AND n.kind < 128 AND n.pos > f.pos AND "
+    "n.pos <= ?1) LIMIT ?2)",
+    /* hours stand in slots of a day; a reader goes back a day and an hour */
+    "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
+    "f.pos, f.source, f.point, f.kind FROM fact f WHERE f.pos <= ?1 AND f.kind >= 128 AND "
+    "(SELECT count(*) FROM (SELECT 1 FROM fact n WHERE n.run = f.run AND n.well = f.well AND "
+    "n.source = f.source AND n.point = f.point AND n.kind = f.kind AND n.pos > f.pos AND n.pos "
+    "<= ?1 LIMIT 2)) = 2 LIMIT ?2)",
+    "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
+    "f.pos, f.source, f.point, f.kind FROM fact f WHERE NOT EXISTS (SELECT 1 FROM run r WHERE "
+    "r.id = f.run) LIMIT ?2)",
+    "DELETE FROM run WHERE pos IN (SELECT pos FROM run WHERE pos < (SELECT max(pos) FROM run "
+    "WHERE pos <= ?1) AND pos < (SELECT min(pos) FROM (SELECT pos FROM run ORDER BY pos DESC "
+    "LIMIT " STORE_NUMBER_TEXT(RUNS_KEPT) ")) ORDER BY pos LIMIT ?2)",
+    "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind = 'plan' AND pos < "
+    "(SELECT max(pos) FROM event WHERE kind = 'plan' AND pos <= ?1) AND pos < (SELECT min(pos) "
+    "FROM (SELECT pos FROM run ORDER BY pos DESC LIMIT " STORE_NUMBER_TEXT(
+        RUNS_KEPT) ")) LIMIT ?2)",
+    "DELETE FROM \"order\" WHERE pos IN (SELECT pos FROM \"order\" WHERE pos <= ?1 LIMIT ?2)",
+    /* ?3: the ledger's own limit. Rows go whole, so that no revision is missing before another;
+       closed, told to every destination, and behind the edge: above it they are half of a sum.
+     */
+    "DELETE FROM gap WHERE (run, id) IN (SELECT g.run, g.id FROM gap g WHERE g.pos <= ?1 AND "
+    "g.pos < (SELECT pos FROM gap ORDER BY pos DESC LIMIT 1 OFFSET ?3) AND NOT g.is_open AND "
+    "NOT EXISTS (SELECT 1 FROM gap n WHERE n.run = g.run AND n.id = g.id AND n.revision = "
+    "g.revision + 1) AND NOT EXISTS (SELECT 1 FROM cursor c WHERE c.stream = 2 AND c.pos < "
+    "g.pos) ORDER BY g.pos LIMIT ?2 / 4)",
+    "DELETE FROM note WHERE (run, id, pos) IN (SELECT t.run, t.id, t.pos FROM note t WHERE "
+    "t.pos <= ?1 AND NOT EXISTS (SELECT 1 FROM gap g WHERE g.run = t.run AND g.id = t.id) "
+    "LIMIT ?2)",
+    /* who confirmed a unit, and what ended it, is asked for as long as it stands */
+    "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind NOT IN ('plan', "
+    "'unit_confirmed', 'unit_lapsed') AND pos < (SELECT pos FROM event ORDER BY pos DESC LIMIT "
+    "1 OFFSET ?3) ORDER BY pos LIMIT ?2 + 0 * ?1)",
+    "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind IN ('unit_confirmed', "
+    "'unit_lapsed') ORDER BY pos DESC LIMIT ?2 + 0 * ?1 OFFSET " STORE_NUMBER_TEXT(
+        CONFIRMATIONS_KEPT) ")",
+    "DELETE FROM plan WHERE id IN (SELECT id FROM plan p WHERE NOT EXISTS (SELECT 1 FROM run r "
+    "WHERE r.plan = p.id) AND NOT EXISTS (SELECT 1 FROM event e WHERE e.kind = 'plan' AND "
+    "substr(e.text, 6, 8) = substr(p.digest, 1, 8)) AND ?1 > 0 LIMIT ?2)",
+};
+
 enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *error)
 {
-    /* ?1: the edge; ?2: how many at a time. A fact stays while it is the newest of its kind in a
-       run that has rows; a run while it has rows, or is one of the newest; an event of a plan
-       while rows behind the edge may have been taken under it. */
-    static const char *const SQL[] = {
-        "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
-        "f.pos, f.source, f.point, f.kind FROM fact f WHERE f.pos <= ?1 AND f.kind < 128 AND "
-        "EXISTS (SELECT 1 FROM fact n WHERE n.run = f.run AND n.well = f.well AND n.source = "
-        "f.source AND n.point = f.point AND n.kind = f.kind AND n.kind < 128 AND n.pos > f.pos AND "
-        "n.pos <= ?1) LIMIT ?2)",
-        /* hours stand in slots of a day; a reader goes back a day and an hour */
-        "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
-        "f.pos, f.source, f.point, f.kind FROM fact f WHERE f.pos <= ?1 AND f.kind >= 128 AND "
-        "(SELECT count(*) FROM (SELECT 1 FROM fact n WHERE n.run = f.run AND n.well = f.well AND "
-        "n.source = f.source AND n.point = f.point AND n.kind = f.kind AND n.pos > f.pos AND n.pos "
-        "<= ?1 LIMIT 2)) = 2 LIMIT ?2)",
-        "DELETE FROM fact WHERE (run, well, pos, source, point, kind) IN (SELECT f.run, f.well, "
-        "f.pos, f.source, f.point, f.kind FROM fact f WHERE NOT EXISTS (SELECT 1 FROM run r WHERE "
-        "r.id = f.run) LIMIT ?2)",
-        "DELETE FROM run WHERE pos IN (SELECT pos FROM run WHERE pos < (SELECT max(pos) FROM run "
-        "WHERE pos <= ?1) AND pos < (SELECT min(pos) FROM (SELECT pos FROM run ORDER BY pos DESC "
-        "LIMIT " STORE_NUMBER_TEXT(RUNS_KEPT) ")) ORDER BY pos LIMIT ?2)",
-        "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind = 'plan' AND pos < "
-        "(SELECT max(pos) FROM event WHERE kind = 'plan' AND pos <= ?1) AND pos < (SELECT min(pos) "
-        "FROM (SELECT pos FROM run ORDER BY pos DESC LIMIT " STORE_NUMBER_TEXT(
-            RUNS_KEPT) ")) LIMIT ?2)",
-        "DELETE FROM \"order\" WHERE pos IN (SELECT pos FROM \"order\" WHERE pos <= ?1 LIMIT ?2)",
-        /* ?3: the ledger's own limit. Rows go whole, so that no revision is missing before another;
-           closed, told to every destination, and behind the edge: above it they are half of a sum.
-         */
-        "DELETE FROM gap WHERE (run, id) IN (SELECT g.run, g.id FROM gap g WHERE g.pos <= ?1 AND "
-        "g.pos < (SELECT pos FROM gap ORDER BY pos DESC LIMIT 1 OFFSET ?3) AND NOT g.is_open AND "
-        "NOT EXISTS (SELECT 1 FROM gap n WHERE n.run = g.run AND n.id = g.id AND n.revision = "
-        "g.revision + 1) AND NOT EXISTS (SELECT 1 FROM cursor c WHERE c.stream = 2 AND c.pos < "
-        "g.pos) ORDER BY g.pos LIMIT ?2 / 4)",
-        "DELETE FROM note WHERE (run, id, pos) IN (SELECT t.run, t.id, t.pos FROM note t WHERE "
-        "t.pos <= ?1 AND NOT EXISTS (SELECT 1 FROM gap g WHERE g.run = t.run AND g.id = t.id) "
-        "LIMIT ?2)",
-        /* who confirmed a unit, and what ended it, is asked for as long as it stands */
-        "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind NOT IN ('plan', "
-        "'unit_confirmed', 'unit_lapsed') AND pos < (SELECT pos FROM event ORDER BY pos DESC LIMIT "
-        "1 OFFSET ?3) ORDER BY pos LIMIT ?2 + 0 * ?1)",
-        "DELETE FROM event WHERE pos IN (SELECT pos FROM event WHERE kind IN ('unit_confirmed', "
-        "'unit_lapsed') ORDER BY pos DESC LIMIT ?2 + 0 * ?1 OFFSET " STORE_NUMBER_TEXT(
-            CONFIRMATIONS_KEPT) ")",
-        "DELETE FROM plan WHERE id IN (SELECT id FROM plan p WHERE NOT EXISTS (SELECT 1 FROM run r "
-        "WHERE r.plan = p.id) AND NOT EXISTS (SELECT 1 FROM event e WHERE e.kind = 'plan' AND "
-        "substr(e.text, 6, 8) = substr(p.digest, 1, 8)) AND ?1 > 0 LIMIT ?2)",
-    };
     int rc = SQLITE_OK;
     *more = false;
     if (journal->poisoned || journal->run == 0)
@@ -360,10 +361,10 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
         store_number(&journal->store, "SELECT pos FROM removed WHERE well = 0", 0, &rc);
     if (rc == SQLITE_OK)
         rc = reserve_before_commit(journal);
-    const size_t which = journal->tidy_step++ % (sizeof SQL / sizeof *SQL);
+    const size_t which = journal->tidy_step++ % (sizeof TIDY_SQL / sizeof *TIDY_SQL);
     sqlite3_stmt *row = NULL;
     if (rc == SQLITE_OK)
-        rc = sqlite3_prepare_v2(journal->store.db, SQL[which], -1, &row, NULL);
+        rc = sqlite3_prepare_v2(journal->store.db, TIDY_SQL[which], -1, &row, NULL);
     if (rc == SQLITE_OK) {
         sqlite3_bind_int64(row, 1, edge);
         if (sqlite3_bind_parameter_count(row) > 1)
@@ -379,7 +380,7 @@ enum up_rc journal_tidy(struct journal *journal, bool *more, struct up_error *er
         return journal_poison(journal, rc, "remove what only removed rows needed", error);
     if (sqlite3_changes(journal->store.db) == TIDY_ROWS)
         journal->tidy_step--; /* there is more of it */
-    *more = journal->tidy_step % (sizeof SQL / sizeof *SQL) != 0;
+    *more = journal->tidy_step % (sizeof TIDY_SQL / sizeof *TIDY_SQL) != 0;
     reserve_after_commit(journal);
     return UP_OK;
 }
