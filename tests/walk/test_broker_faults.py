@@ -89,6 +89,9 @@ class FaultWalk(Walk):
         excused = self.witness.excuses(failed + [row["at"] for row in never], "scans missed or without an answer")
         missed = holes + sum(at not in excused for at in failed) + sum(row["n"] for row in never if row["at"] not in excused)
         if missed:
+            at = min([*failed, *(row["at"] for row in never)], default=0)
+            around = self.sql(f"SELECT well, seq, boot_ms, took_ms, tries, stray, outcome FROM scan WHERE boot_ms BETWEEN {at - 3000} AND {at + 3000} ORDER BY boot_ms")
+            print(f"the scans around it: {around}")
             print(f"missed: {holes} holes in seq; without an answer {bad}; never attempted {never}; the newest steps of the witness {self.witness.steps()[-20:]}")
         return missed, sum(row["n"] for row in rows)
 
