@@ -209,14 +209,8 @@ static int gather_rows(struct journal *journal, uint64_t *damaged)
 /** In one read transaction: else each row takes and gives back the lock of the write-ahead log. */
 static int gather_at_once(struct journal *journal, uint64_t *damaged)
 {
-    int rc = store_run(&journal->store, "BEGIN");
-    if (rc != SQLITE_OK)
-        return rc;
-    rc = gather_rows(journal, damaged);
-    const int ended = store_run(&journal->store, "COMMIT");
-    if (ended != SQLITE_OK)
-        store_run(&journal->store, "ROLLBACK");
-    return rc == SQLITE_OK ? ended : rc;
+    const int rc = store_run(&journal->store, "BEGIN");
+    return rc == SQLITE_OK ? store_end_read(&journal->store, gather_rows(journal, damaged)) : rc;
 }
 
 /** True where the block that was just packed gives back what was gathered, each bit of each scan.

@@ -80,6 +80,14 @@ int store_run(struct store *store, const char *sql)
     return sqlite3_exec(store->db, sql, NULL, NULL, NULL);
 }
 
+int store_end_read(struct store *store, int rc)
+{
+    const int ended = store_run(store, "COMMIT");
+    if (ended != SQLITE_OK)
+        store_run(store, "ROLLBACK");
+    return rc == SQLITE_OK ? ended : rc;
+}
+
 int store_done(sqlite3_stmt *row)
 {
     const int rc = sqlite3_step(row);

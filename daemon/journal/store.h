@@ -70,6 +70,9 @@ bool store_is_damage(int rc);
 const char *store_path_trouble(int why);
 /** Runs text without rows. */
 int store_run(struct store *store, const char *sql);
+/** Ends a read transaction (BEGIN) whatever came of the reading, `rc`. Returns that, or what went
+ * wrong at the end. */
+int store_end_read(struct store *store, int rc);
 /** Steps a statement that gives no row, resets it and forgets what was bound. */
 int store_done(sqlite3_stmt *row);
 /** First column of the first row of `sql`, or `otherwise`; *rc (may be NULL) the result. */

@@ -205,10 +205,7 @@ static int load_step(struct scan_view *view, const struct view_want *want, uint6
         *low = limit;
     else if (rc == SQLITE_OK)
         *high = limit;
-    const int ended = store_run(view->store, "COMMIT");
-    if (ended != SQLITE_OK)
-        store_run(view->store, "ROLLBACK");
-    return rc == SQLITE_OK ? ended : rc;
+    return store_end_read(view->store, rc);
 }
 
 /** First row of a table whose pos is above `after`. */

@@ -19,6 +19,8 @@
  */
 #include "store.h"
 
+#include "uphole/wire.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <string.h>
@@ -28,11 +30,6 @@
 #define LOG_HEAD_SALT 16
 #define FRAME_HEAD_SALT 8
 #define SALT_BYTES 8
-
-static uint32_t big_endian_32(const uint8_t *bytes)
-{
-    return (uint32_t)bytes[0] << 24 | (uint32_t)bytes[1] << 16 | (uint32_t)bytes[2] << 8 | bytes[3];
-}
 
 /** Writes what was read at its place; false: errno. */
 static bool put_back(int fd, const uint8_t *bytes, size_t length, off_t at)
@@ -66,7 +63,7 @@ static bool log_again(int log, int file)
         if (n < FRAME_BYTES ||
             memcmp(frame + FRAME_HEAD_SALT, head + LOG_HEAD_SALT, SALT_BYTES) != 0)
             return n >= 0;
-        if (!put_back(log, frame, sizeof frame, at) || !page_again(file, big_endian_32(frame)))
+        if (!put_back(log, frame, sizeof frame, at) || !page_again(file, get_u32(frame)))
             return false;
     }
 }
@@ -84,6 +81,7 @@ enum up_rc journal_write_again(struct journal *journal, struct up_error *error)
         close(log); /* SQLite keeps no lock on this file */
     if (written)
         return UP_OK;
+    errno = why;
     return UP_FAIL_ERRNO(error, UP_E_DISK,
                          "what the disk may not have taken of the journal %s can't be written "
                          "again: %s",

@@ -28,18 +28,20 @@ static int read_time(const char *name, const char *text, int64_t *utc_ms)
 
 enum { RAW = 1000, MEASURED, CSV, NDJSON, AS_FIRST };
 
-/** What stands behind the options: one well, of an interval with a beginning. */
-static int read_well(int argc, char **argv, struct export_asked *asked)
+int export_read_well(const struct command *command, int argc, char **argv,
+                     struct export_asked *asked)
 {
     if (argc - optind != 1)
-        return command_usage_error(&COMMAND_EXPORT, "expected one well, as in 'uphole export "
-                                                    "heron-7 --from 2031-03-01T06:00:00Z'");
+        return command_usage_error(command,
+                                   "expected one well, as in 'uphole %s heron-7 --from "
+                                   "2031-03-01T06:00:00Z'",
+                                   command->name);
     asked->well = argv[optind];
     if (!asked->has_from)
-        return command_usage_error(&COMMAND_EXPORT,
+        return command_usage_error(command,
                                    "--from TIME is missing; as in --from 2031-03-01T06:00:00Z");
     if (asked->from_utc_ms > asked->to_utc_ms)
-        return command_usage_error(&COMMAND_EXPORT, "the time asked for ends before it begins");
+        return command_usage_error(command, "the time asked for ends before it begins");
     return 0;
 }
 
@@ -95,7 +97,7 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
     if (asked->raw && (has_units || asked->destination != NULL))
         return command_usage_error(&COMMAND_EXPORT, "raw words have no unit: leave --units and "
                                                     "--as out");
-    return read_well(argc, argv, asked);
+    return export_read_well(&COMMAND_EXPORT, argc, argv, asked);
 }
 
 /* ---- what there is ---- */

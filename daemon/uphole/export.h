@@ -91,6 +91,10 @@ void export_close(struct export *export);
 
 /* ---- export_fold.c ---- */
 
+/** Behind the options, by any command over a well's interval: one well, and a beginning. 0, or
+ * EX_USAGE (said). */
+int export_read_well(const struct command *command, int argc, char **argv,
+                     struct export_asked *asked);
 /** Sets numbers of all wells of `plan` as the journal has them. */
 void export_number_wells(struct journal_reader *reader, struct plan *plan);
 /** The plan `id` of the journal, numbered; the caller frees it. */

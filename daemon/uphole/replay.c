@@ -115,15 +115,9 @@ static int read_options(int argc, char **argv, struct replay *replay)
     }
     if (code != 0)
         return code;
-    if (argc - optind != 1)
-        return command_usage_error(&COMMAND_REPLAY, "expected one well, as in 'uphole replay "
-                                                    "heron-7 --from 2031-03-01T06:00:00Z'");
-    asked->well = argv[optind];
-    if (!asked->has_from)
-        return command_usage_error(&COMMAND_REPLAY,
-                                   "--from TIME is missing; as in --from 2031-03-01T06:00:00Z");
-    if (asked->from_utc_ms > asked->to_utc_ms)
-        return command_usage_error(&COMMAND_REPLAY, "the time asked for ends before it begins");
+    code = export_read_well(&COMMAND_REPLAY, argc, argv, asked);
+    if (code != 0)
+        return code;
     if (asked->destination != NULL && has_units)
         return command_usage_error(&COMMAND_REPLAY, "state --units or --as, not both");
     if (replay->asked.json && replay->asked.compare == NULL)

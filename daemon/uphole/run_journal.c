@@ -130,6 +130,28 @@ static void count_until(struct well_side *side, const struct stamp *began)
     }
 }
 
+static bool takes_rows_again(struct well_side *side)
+{
+    struct up_error error = {0};
+    return journal_reopen(side->journal, &error) == UP_OK &&
+           journal_checkpoint(side->journal, &error) == UP_OK;
+}
+
+/** Another run, from which on all is due. False: the disk refuses again. */
+static bool begin_again(struct well_side *side, const struct stamp *began)
+{
+    struct up_error error = {0};
+    uint64_t run = 0;
+    if (journal_begin_run(side->journal, began, &run, &error) != UP_OK)
+        return false;
+    side->began = *began;
+    side->run = run;
+    count_until(side, began);
+    side->reload.n_starts = 0;
+    core_new_run(side->core, run, began->boot_ms * 1000);
+    return true;
+}
+
 /** The disk refused: once it takes rows again a new run begins, because what was written around the
  * failure proves nothing. */
 static void recover_journal(struct well_side *side)
@@ -144,9 +166,7 @@ static void recover_journal(struct well_side *side)
     if (side->reload.step == RELOAD_LEAVING)
         return; /* lines are on their way out: the reload ends first, and is refused */
     side->journal_retry_us = now_us + JOURNAL_RETRY_US;
-    struct up_error error = {0};
-    if (journal_reopen(side->journal, &error) != UP_OK ||
-        journal_checkpoint(side->journal, &error) != UP_OK)
+    if (!takes_rows_again(side))
         return;
     if (journal_is_another(side->journal)) {
         say(SAY_WARNING, "journal",
@@ -164,16 +184,10 @@ static void recover_journal(struct well_side *side)
             side->rings[i] = ring_create(RUN_RING_SLOTS, sizeof(struct gathered));
         }
     const struct stamp began = stamp_take(&side->clock, &side->watch);
-    uint64_t run = 0;
-    const bool has_begun = journal_begin_run(side->journal, &began, &run, &error) == UP_OK;
-    if (has_begun) {
-        side->began = began;
-        side->run = run;
-        count_until(side, &began);
-        side->reload.n_starts = 0; /* all is due from the begin on */
-        core_new_run(side->core, side->run, side->began.boot_ms * 1000);
-    } /* else the run goes on by its own due times: books know no other */
+    const bool has_begun = begin_again(side, &began);
+    /* Else the run goes on by its own due times: books know no other. */
     side->lines_from_ms = has_begun ? 0 : began.boot_ms + 1;
+    struct up_error error = {0};
     if (run_start_lines(side, true, &error) != UP_OK)
         say(SAY_ERROR, "uphole", "%s", error.why);
     side->lines_from_ms = 0;
@@ -219,21 +233,13 @@ void run_keep_journal(struct well_side *side)
 
 void run_try_journal_once_more(struct well_side *side)
 {
-    struct up_error error = {0};
-    uint64_t run = 0;
     if (!core_journal_refuses(side->core) || side->stand_in.is_used || side->begins_anew)
         return;
-    if (journal_reopen(side->journal, &error) != UP_OK ||
-        journal_checkpoint(side->journal, &error) != UP_OK || journal_is_another(side->journal))
+    if (!takes_rows_again(side) || journal_is_another(side->journal))
         return; /* the end of the run says so */
     const struct stamp began = stamp_take(&side->clock, &side->watch);
-    if (journal_begin_run(side->journal, &began, &run, &error) != UP_OK)
-        return;
-    side->began = began;
-    side->run = run;
-    count_until(side, &began);
-    core_new_run(side->core, run, began.boot_ms * 1000);
-    core_flush(side->core);
+    if (begin_again(side, &began))
+        core_flush(side->core);
 }
 
 void run_cancel_check(struct well_side *side)

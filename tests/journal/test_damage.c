@@ -90,40 +90,55 @@ static size_t read_all(const struct rig *rig, int w, size_t *damages, struct jou
     return all;
 }
 
-/** Block 4 of the chain, changed by `sql` with ?1 as its data. */
-static void change_data(const struct rig *rig, const uint8_t *data, size_t length)
+/** A statement over the journal's file, made by `sql`; end_statement closes both. */
+static sqlite3_stmt *statement(const struct rig *rig, const char *sql)
 {
-    char path[128];
+    char path[160];
     sqlite3 *db = NULL;
     sqlite3_stmt *row = NULL;
     rig_path(rig, JOURNAL_FILE, path);
     assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
-    assert_int_equal(
-        sqlite3_prepare_v2(db, "UPDATE block SET data = ?1 WHERE number = 4", -1, &row, NULL),
-        SQLITE_OK);
-    sqlite3_bind_blob(row, 1, data, (int)length, SQLITE_STATIC);
-    assert_int_equal(sqlite3_step(row), SQLITE_DONE);
+    assert_int_equal(sqlite3_prepare_v2(db, sql, -1, &row, NULL), SQLITE_OK);
+    return row;
+}
+
+static void end_statement(sqlite3_stmt *row)
+{
+    sqlite3 *db = sqlite3_db_handle(row);
     sqlite3_finalize(row);
     sqlite3_close(db);
 }
 
-static size_t read_data(const struct rig *rig, uint8_t *data, size_t room)
+/** `sql` with ?1 as these bytes. */
+static void change_blob(const struct rig *rig, const char *sql, const uint8_t *data, size_t length)
 {
-    char path[128];
-    sqlite3 *db = NULL;
-    sqlite3_stmt *row = NULL;
-    rig_path(rig, JOURNAL_FILE, path);
-    assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
-    assert_int_equal(
-        sqlite3_prepare_v2(db, "SELECT data FROM block WHERE number = 4", -1, &row, NULL),
-        SQLITE_OK);
+    sqlite3_stmt *row = statement(rig, sql);
+    sqlite3_bind_blob(row, 1, data, (int)length, SQLITE_STATIC);
+    assert_int_equal(sqlite3_step(row), SQLITE_DONE);
+    end_statement(row);
+}
+
+/** The bytes that `sql` gives. */
+static size_t read_blob(const struct rig *rig, const char *sql, uint8_t *data, size_t room)
+{
+    sqlite3_stmt *row = statement(rig, sql);
     assert_int_equal(sqlite3_step(row), SQLITE_ROW);
     const size_t n = (size_t)sqlite3_column_bytes(row, 0);
     assert_in_range(n, 20, room);
     memcpy(data, sqlite3_column_blob(row, 0), n);
-    sqlite3_finalize(row);
-    sqlite3_close(db);
+    end_statement(row);
     return n;
+}
+
+/** Block 4 of the chain. */
+static void change_data(const struct rig *rig, const uint8_t *data, size_t length)
+{
+    change_blob(rig, "UPDATE block SET data = ?1 WHERE number = 4", data, length);
+}
+
+static size_t read_data(const struct rig *rig, uint8_t *data, size_t room)
+{
+    return read_blob(rig, "SELECT data FROM block WHERE number = 4", data, room);
 }
 
 /* Planted defects: the digest is not compared (sealed-digest-unread); a block whose data are not
@@ -338,28 +353,14 @@ static struct verdict judge(const struct rig *rig)
 /** Block 6 gets a head that says something else, with a check of its own that is right. */
 static void forge_head(const struct rig *rig)
 {
-    char path[160];
-    sqlite3 *db = NULL;
-    sqlite3_stmt *row = NULL;
     struct sealed_head head;
     uint8_t bytes[SEALED_HEAD_BYTES];
-    rig_path(rig, JOURNAL_FILE, path);
-    assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
-    assert_int_equal(
-        sqlite3_prepare_v2(db, "SELECT head FROM block WHERE number = 6", -1, &row, NULL),
-        SQLITE_OK);
-    assert_int_equal(sqlite3_step(row), SQLITE_ROW);
-    assert_true(sealed_head_read(sqlite3_column_blob(row, 0), SEALED_HEAD_BYTES, &head));
-    sqlite3_finalize(row);
+    assert_int_equal(read_blob(rig, "SELECT head FROM block WHERE number = 6", bytes, sizeof bytes),
+                     SEALED_HEAD_BYTES);
+    assert_true(sealed_head_read(bytes, SEALED_HEAD_BYTES, &head));
     head.last_seq++;
     sealed_head_write(&head, bytes);
-    assert_int_equal(
-        sqlite3_prepare_v2(db, "UPDATE block SET head = ?1 WHERE number = 6", -1, &row, NULL),
-        SQLITE_OK);
-    sqlite3_bind_blob(row, 1, bytes, sizeof bytes, SQLITE_STATIC);
-    assert_int_equal(sqlite3_step(row), SQLITE_DONE);
-    sqlite3_finalize(row);
-    sqlite3_close(db);
+    change_blob(rig, "UPDATE block SET head = ?1 WHERE number = 6", bytes, sizeof bytes);
 }
 
 /* Planted defects: the digest leaves out the head (sealed-digest-without-head), or the digest

@@ -193,6 +193,15 @@ static void a_run_that_begins_on_a_due_time_takes_it_over(void **state)
     box_kill(&box);
 }
 
+static void check_books_after_a_kill(struct box *box)
+{
+    box_kill(box);
+    box_away(box, 5000);
+    box_start(box, BOOT_A);
+    box_poll(box, 2, OUTCOME_ANSWERED, 3);
+    box_check_books(box);
+}
+
 /* Planted defect: ledger-skips-wait (a failed scan is stored while the skips before it still wait
  * for their minute; a kill then loses them). */
 static void skips_before_a_stored_scan_are_stored_with_it(void **state)
@@ -202,20 +211,12 @@ static void skips_before_a_stored_scan_are_stored_with_it(void **state)
     box_poll(&box, 3, OUTCOME_ANSWERED, 3);
     box_poll(&box, 3, OUTCOME_ANSWERED, 2);
     box_poll(&box, 1, OUTCOME_SILENT, 3);
-    box_kill(&box);
-    box_away(&box, 5000);
-    box_start(&box, BOOT_A);
-    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
-    box_check_books(&box);
+    check_books_after_a_kill(&box);
     /* And in a line gap that has nothing new to say. */
     box_poll(&box, 2, OUTCOME_SILENT, 3);
     box_poll(&box, 2, OUTCOME_SILENT, 2);
     box_poll(&box, 1, OUTCOME_SILENT, 3);
-    box_kill(&box);
-    box_away(&box, 5000);
-    box_start(&box, BOOT_A);
-    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
-    box_check_books(&box);
+    check_books_after_a_kill(&box);
     box_kill(&box);
 }
 
@@ -235,11 +236,7 @@ static void a_count_that_goes_out_takes_older_ones_along(void **state)
                      &due, NULL);
     box_commit(&box, NULL, 0, false);
     check_count("busy", box_row(&box, GAP_SKIPPED, 0).scans, 3);
-    box_kill(&box);
-    box_away(&box, 5000);
-    box_start(&box, BOOT_A);
-    box_poll(&box, 2, OUTCOME_ANSWERED, 3);
-    box_check_books(&box);
+    check_books_after_a_kill(&box);
     box_kill(&box);
 }
 
