@@ -9,7 +9,8 @@ scratch=$(mktemp -d) || exit 1
 trap 'rm -rf "$scratch"' EXIT
 last=0
 for ((i = 1; i <= cycles; i++)); do
-    "$writer" "$scratch/journal" >"$scratch/said" 2>/dev/null &
+    : >"$scratch/said" # the process in the background may open it after it is read
+    "$writer" "$scratch/journal" >>"$scratch/said" 2>/dev/null &
     pid=$!
     sleep "0.0$((RANDOM % 9 + 1))"
     kill -9 "$pid"
