@@ -60,7 +60,7 @@ built() {
     if [ "$(cat "$out/$name.built")" = 0 ]; then
         passed=$((passed + 1))
     else
-        tail -n 40 "$out/$name.log"
+        { echo "-- build $name"; tail -n 40 "$out/$name.log"; } >>"$out/said-by-failed"
         failed=$((failed + 1))
         failures+=("build $name")
         return 1
@@ -72,7 +72,8 @@ BAD='\*\*\*(Failed|Timeout|Exception|Not Run)|Subprocess aborted'
 # outcomes LOG : the names of the tests that failed by a log of ctest.
 outcomes() { grep -E "Test +#[0-9]+: .*($BAD)" "$1" | sed -E 's/.*Test +#[0-9]+: ([A-Za-z0-9_.-]+) .*/\1/'; }
 
-# run_ctest NAME LOG PARALLEL CTEST-OPTION... : ctest in build/NAME; prints a line a test, and all that a failed one said (its end, where that is long).
+# run_ctest NAME LOG PARALLEL CTEST-OPTION... : ctest in build/NAME; prints a line a test. What a failed one said (start and end, where that is long)
+# is kept for the end of the run, which is read first and is all that some keep of a long output.
 run_ctest() {
     local name=$1 log=$2 parallel=$3
     shift 3
@@ -81,14 +82,15 @@ run_ctest() {
     awk -v bad="$BAD" '/^ *[0-9]+\/[0-9]+ Test/ { if (n) show(); n = 0; if ($0 ~ bad) { n = 1; kept[1] = "-- " $0 } next }
         /^ +Start +[0-9]+:/ || /^[0-9]+% tests passed/ { if (n) show(); n = 0; next }
         n { kept[++n] = $0 }
-        function show(i) { for (i = 1; i <= n; i++) if (i < 40 || i > n - 160) print kept[i]; else if (i == 40) print "   [...]" }' "$log"
+        function show(i) { for (i = 1; i <= n; i++) if (i < 40 || i > n - 120) print kept[i]; else if (i == 40) print "   [...]" }' "$log" |
+        sed "s/^-- /-- build $name: /" >>"$out/said-by-failed"
 }
 
 # Tests that look for lost rows, by chance in part: one failure of theirs is a finding, whatever comes of the same test a second time.
 FINDINGS='^(kill_loop|power_cut|power_cut_reordered|disk_refuses|nth_call|nth_call_long|walk_power_cut|walk_power_cut_long|walk_histories|walk_histories_long)$'
 
 # run_tests NAME CTEST-OPTION... : tests of build/NAME, counted by test. A walk that failed beside five others is repeated once, alone: what fails
-# again is a defect, what doesn't is named, and what it said the first time stands above. More than three are never repeated, nor FINDINGS.
+# again is a defect, what doesn't is named, and what it said the first time stands at the end. More than three are never repeated, nor FINDINGS.
 run_tests() {
     local name=$1 log="$out/ctest-$1.log" again="$out/ctest-$1-again.log" bad walks test
     shift
@@ -145,7 +147,7 @@ if [ $quick = no ] && [ -z "$only" ]; then
             echo "  $1 clean"
         else
             echo "  $1 FAILED"
-            tail -n 40 "$2/valgrind-$1.log"
+            { echo "-- valgrind $1"; tail -n 40 "$2/valgrind-$1.log"; } >>"$2/said-by-failed"
         fi
     }
     export -f check_memory
@@ -164,6 +166,10 @@ if [ $long = yes ] && [ -z "$only" ]; then
     read -r good bad skip < <(sed -nE '$s/^([0-9]+) passed, ([0-9]+) failed, ([0-9]+) skipped$/\1 \2 \3/p' "$out/planted.log"; echo "0 1 0")
     passed=$((passed + good)) failed=$((failed + bad)) skipped=$((skipped + skip))
     [ "$bad" -eq 0 ] || failures+=("planted defects")
+fi
+if [ -s "$out/said-by-failed" ]; then
+    note "what failed said"
+    cat "$out/said-by-failed"
 fi
 note "done in $(($(date +%s) - started)) s"
 for test in "${alone[@]}"; do echo "passed only when it was repeated alone: $test"; done
