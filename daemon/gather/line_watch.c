@@ -124,7 +124,7 @@ static void another_master(struct line *line, int64_t now_us)
     line->foreign_us = now_us;
     if (line->another_master || line->plan->share_line)
         return;
-    line_account(line, now_us, false);
+    line_account(line, now_us);
     line->another_master = true;
     line->is_listening = false;
     line->master_since = line_stamp(line);
@@ -238,7 +238,7 @@ void watch_step_rest(struct line *line)
 
 static void end_of_another_master(struct line *line, int64_t now_us)
 {
-    line_account(line, now_us, false);
+    line_account(line, now_us);
     line->another_master = false;
     if (!line->is_master_told)
         return;
@@ -266,7 +266,7 @@ void watch_step_listen(struct line *line)
     } else if (line->another_master) {
         end_of_another_master(line, now_us);
     } else {
-        line_account(line, now_us, false);
+        line_account(line, now_us);
         line->is_listening = false;
     }
 }
