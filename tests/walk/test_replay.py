@@ -155,8 +155,8 @@ def what_was_captured_is_what_the_journal_says_and_a_wrong_map_is_put_right():
         number = int(re.search(r"as revision (\d+)", said)[1])
         revised = lambda: [r for p in payloads(capture) for r in json.loads(p)["rows"] if r["revision"] == number]  # noqa: E731
         wait_for("a part of it", 30, lambda: len(revised()) >= last // 6)
-        order = delivery(walk)["order"]
-        assert order["kind"] == "recalculate" and order["revision"] == number and 0 < order["records_left"] < last, order
+        order = wait_for("a part of it accepted", 30, lambda: next((o for o in [delivery(walk)["order"]] if o["records_left"] < last), None))  # what the capture has may be under way still
+        assert order["kind"] == "recalculate" and order["revision"] == number and 0 < order["records_left"], order
         assert "a range is recalculated for operations engineer" in ask(walk, "status"), ask(walk, "status")
         time.sleep(1.2)  # a commit
         walk.stop(walk.daemon, signal.SIGKILL)
