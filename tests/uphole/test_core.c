@@ -12,6 +12,7 @@
 #include "check.h"
 
 #include <sqlite3.h>
+#include <unistd.h>
 
 /* Planted defect: core-publish-before-safe. */
 static void before_it_is_safe_nothing_is_told_and_no_cursor_moves(void **state)
@@ -203,10 +204,8 @@ static void wants_and_acceptances_of_rows_alone_need_no_pass(void **state)
     rig_poll(rig, 10);
     rig->message->want = (struct wall_want){.well = rig->well, .stream = STREAM_RECORD, .n = 64};
     assert_true(serve_between(rig, WALL_WANT));
-    rig->message->accepted = (struct wall_accepted){.well = rig->well,
-                                                    .stream = STREAM_RECORD,
-                                                    .pos = rig->more.newest_scan_pos,
-                                                    .seq = 10};
+    rig->message->accepted = (struct wall_accepted){
+        .well = rig->well, .stream = STREAM_RECORD, .pos = rig->more.newest_scan_pos, .seq = 10};
     assert_true(serve_between(rig, WALL_ACCEPTED));
     check_count("cursor", (long long)rig_cursor(rig).seq, 10);
     assert_true(serve_between(rig, WALL_ALIVE));
