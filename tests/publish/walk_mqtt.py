@@ -362,7 +362,7 @@ def connection_cut_mid_stream(walk):
         walk.order("add 0 2000")
         walk.order("add 1 100")
         total += 1
-        wait_for("some rows", 60, lambda: walk.arrived("heron-7", 150, subscriber) if cut == 0 else walk.cursor(0) > 2000 * (total - 1) + 150)
+        wait_for("some rows", 60, lambda: walk.arrived("heron-7", 1, subscriber) if cut == 0 else walk.cursor(0) > 2000 * (total - 1) + 150)
         relay.cut()
         walk.wait_state(3)
         wait_for("all rows", 120, lambda: walk.cursor(0) == 2000 * total and walk.cursor(1) == 100 * total)
