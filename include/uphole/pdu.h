@@ -65,7 +65,7 @@ enum answer_verdict pdu_check_answer(const struct read_request *request, const u
                                      uint8_t *exception);
 /**
  * Length of the RTU frame that starts at `bytes`, read as an answer: > 0 whole length incl. CRC; 0 more bytes are needed to tell;
- * -1 no function that can be measured. Knows 1 to 4, 5, 6, 0x0F, 0x10, 0x14, 0x2B/0x0E and exceptions.
+ * -1 no function that can be measured. Knows the public functions of V1.1b3 (of 0x2B 0x0E alone) and exceptions.
  */
 int rtu_answer_length(const uint8_t *bytes, size_t n);
 /** The same read as a request (for a listener beside another master). */

@@ -286,6 +286,16 @@ static void writes_of_the_other_master_pass_by(void **state)
     check_count("pairs", hear(frame, 8, 30), 0); /* its echo is the answer */
     ask(16, 2, 30);
     check_count("pairs", reply(16, 2, 30), 1);
+    /* The frames of test_pdu.c (V1.1b3, 6.17): nothing in them leaves the next pair in doubt. */
+    static const uint8_t BOTH[] = {0x11, 0x17, 0x00, 0x03, 0x00, 0x06, 0x00, 0x0E, 0x00, 0x03,
+                                   0x06, 0x00, 0xFF, 0x00, 0xFF, 0x00, 0xFF, 0x4B, 0x54};
+    static const uint8_t DONE[] = {0x11, 0x17, 0x0C, 0x00, 0xFE, 0x0A, 0xCD, 0x00, 0x01,
+                                   0x00, 0x03, 0x00, 0x0D, 0x00, 0xFF, 0x0D, 0x75};
+    check_count("pairs", hear(BOTH, sizeof BOTH, 30), 0);
+    check_count("pairs", hear(DONE, sizeof DONE, 30), 0);
+    ask(20, 2, 30);
+    check_count("pairs", reply(20, 2, 30), 1);
+    check_count("faults", (long long)overhearer.counts.faults, 0);
 }
 
 /* Planted defect: the buffer is not bounded (ASan). */
