@@ -99,6 +99,7 @@ static const char *const CAUSES[] = {
     [CAUSE_SUSPENDED] = "suspended",
     [CAUSE_DAMAGED] = "damaged",
     [CAUSE_NO_ROOM] = "no_room",
+    [CAUSE_ENTRY_ENDED] = "entry_ended",
 };
 _Static_assert(sizeof CAUSES / sizeof CAUSES[0] == CAUSE_COUNT, "one name a cause");
 const char *gap_cause_name(uint8_t cause)

@@ -297,6 +297,15 @@ static void limits_read(struct reading_room *room, const struct node *node,
 
 /* ---- one destination ---- */
 
+/* MQTT 5.0, 4.7: + and # are for filters, a $ at the beginning is the broker's own, and each /
+ * parts two levels, of which an empty one is a level as well, that nobody subscribes to by mistake.
+ */
+static bool topic_is_plain(const char *text, size_t length)
+{
+    return strpbrk(text, "+#$") == NULL && text[0] != '/' &&
+           (length == 0 || text[length - 1] != '/') && strstr(text, "//") == NULL;
+}
+
 static void mqtt_read(struct reading_room *room, const struct node *node,
                       struct destination_plan *destination)
 {
@@ -339,11 +348,10 @@ static void mqtt_read(struct reading_room *room, const struct node *node,
         fault_at(room->faults, (ca ? ca : certificate)->key,
                  "`%s` needs TLS; expected mqtts:// in `mqtt`",
                  ca ? "ca_file" : "certificate_file");
-    if (topic && topic->kind == NODE_SCALAR &&
-        (strpbrk(topic->text, "+#$") || topic->text[0] == '/' ||
-         (topic->length > 0 && topic->text[topic->length - 1] == '/')))
+    if (topic && topic->kind == NODE_SCALAR && !topic_is_plain(topic->text, topic->length))
         fault_at(room->faults, topic,
-                 "`topic_root: %.60s`; expected a topic without + # $ and without a / at its ends",
+                 "`topic_root: %.60s`; expected names joined by /, none of them empty, without + # "
+                 "$",
                  topic->text);
     secret_read(room, password, "password_file", destination->password_file);
     secret_read(room, key, "key_file", destination->key_file);

@@ -120,6 +120,7 @@ void exchange_run(struct wire *wire, uint8_t unit_id, const struct read_request 
         out->verdict = OUTCOME_SILENT; /* the box slept: nobody knows how old this answer is */
     bool is_clean = out->verdict == OUTCOME_ANSWERED || out->verdict == OUTCOME_EXCEPTION;
     wire->last.answered = is_clean;
+    wire->last.answered_us = out->ended_us;
     if (is_clean && wire->is_rtu)
         wait_for_quiet(wire, out);
 }

@@ -16,6 +16,7 @@ struct question {
     uint8_t unit_id;
     struct read_request request;
     int64_t sent_us, asleep_us; /* when, and how long the box had slept in this boot by then */
+    int64_t answered_us;        /* where answered */
     size_t n;
     uint8_t frame[RTU_ADU_MAX]; /* as sent on a serial line, to know its echo */
 };

@@ -74,7 +74,9 @@ void line_tell(struct line *line, uint8_t level, const char *kind, const char *f
 
 /* ---- books ---- */
 
-static uint8_t skip_cause(const struct line *line, const struct passed *passed)
+/** `cut_off` says what ended the turn of a due time that is still open; CAUSE_NONE: it passed. */
+static uint8_t skip_cause(const struct line *line, const struct passed *passed, int64_t now_us,
+                          uint8_t cut_off)
 {
     if (line->wakes)
         return CAUSE_SUSPENDED;
@@ -84,24 +86,24 @@ static uint8_t skip_cause(const struct line *line, const struct passed *passed)
         return CAUSE_ANOTHER_MASTER;
     if (line->is_listening)
         return CAUSE_LISTENING;
-    return passed->in_back_off || !line->is_open ? CAUSE_BACK_OFF : CAUSE_LINE_BUSY;
+    if (passed->in_back_off)
+        return CAUSE_BACK_OFF;
+    if (cut_off != CAUSE_NONE) /* a port that was never tried says nothing */
+        return !line->is_open && now_us < line->reopen_at_us ? CAUSE_BACK_OFF : cut_off;
+    return line->is_open ? CAUSE_LINE_BUSY : CAUSE_BACK_OFF;
 }
 
-/** Due times that pass during a source's scan are told behind it: whoever finds the newest account
- * of a source in the journal after a kill takes all before it as accounted for. */
-static void account_source(struct line *line, size_t i, int64_t now_us, bool until_now)
+static void put_skips(struct line *line, size_t i, int64_t now_us, uint8_t cut_off)
 {
     struct passed passed;
-    if (line->poll.source == (int)i)
-        return;
-    while (turn_pass(&line->turns[i], now_us, until_now, &passed)) {
+    while (turn_pass(&line->turns[i], now_us, cut_off != CAUSE_NONE, &passed)) {
         struct gathered item;
         memset(&item, 0, sizeof item);
         struct stamp now = line_stamp(line);
         item.kind = GATHERED_SKIP;
         item.skip.well = line->options.plan->wells[line->sources[i].well].number;
         item.skip.source = line->sources[i].source;
-        item.skip.cause = skip_cause(line, &passed);
+        item.skip.cause = skip_cause(line, &passed, now_us, cut_off);
         item.skip.count = passed.count;
         item.skip.first_due = item.skip.last_due = now;
         item.skip.first_due.boot_ms = passed.first_due_ms;
@@ -112,15 +114,21 @@ static void account_source(struct line *line, size_t i, int64_t now_us, bool unt
     }
 }
 
-void line_account_one(struct line *line, size_t i, int64_t now_us)
-{
-    account_source(line, i, now_us, true);
-}
-
-void line_account(struct line *line, int64_t now_us, bool until_now)
+/** Due times that pass during a source's scan are told behind it: whoever finds the newest account
+ * of a source in the journal after a kill takes all before it as accounted for. */
+void line_account(struct line *line, int64_t now_us)
 {
     for (size_t i = 0; i < line->n; i++)
-        account_source(line, i, now_us, until_now);
+        if (line->poll.source != (int)i)
+            put_skips(line, i, now_us, CAUSE_NONE);
+}
+
+void line_account_end(struct line *line, size_t i, int64_t now_us, uint8_t cut_off)
+{
+    if (line->poll.source == (int)i)
+        return;
+    put_skips(line, i, now_us, CAUSE_NONE); /* these had their turn, whole periods of it */
+    put_skips(line, i, now_us, cut_off);
 }
 
 /** After a suspend: what had passed before it keeps its cause, the rest was slept through. The
@@ -136,9 +144,9 @@ static void wake(struct line *line, int64_t now_us)
         line->options.port->flush(line->options.port->context);
         watch_rest(line, now_us);
     }
-    line_account(line, now_us - slept_us, false);
+    line_account(line, now_us - slept_us);
     line->wakes = true;
-    line_account(line, now_us, false);
+    line_account(line, now_us);
     line->wakes = false;
     if (slept_us > KNOWN_FOR_US && line->wire.is_rtu && line->plan->listen_first_ms > 0) {
         line->is_listening = true;
@@ -160,7 +168,7 @@ static void refresh_entry(struct line *line, size_t i, int64_t now_us, int64_t u
     bool is_first = source->entry == NULL;
     if (!is_first) {
         hearing_close_scan(line, i);
-        account_source(line, i, now_us, true);
+        line_account_end(line, i, now_us, CAUSE_ENTRY_ENDED);
     }
     source->entry = entry;
     source->n_avoid = 0;
@@ -292,7 +300,8 @@ void line_finish(struct line *line)
     hearing_expire(line, line_now_us(line));
     for (size_t i = 0; i < line->n; i++)
         hearing_close_scan(line, i);
-    line_account(line, line_now_us(line), true);
+    for (size_t i = 0; i < line->n; i++)
+        line_account_end(line, i, line_now_us(line), CAUSE_STOPPED);
     line->options.port->close(line->options.port->context);
     line->is_open = false;
 }
@@ -346,7 +355,7 @@ int64_t line_step(struct line *line)
     line_put_rest(line);
     hearing_expire(line, now_us);
     wake(line, now_us);
-    line_account(line, now_us, false);
+    line_account(line, now_us);
     refresh_entries_at_times(line, now_us);
     if (hold_rules(line, now_us))
         return hold_next_us(line);

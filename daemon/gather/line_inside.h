@@ -94,9 +94,10 @@ void line_put_rest(struct line *line);
 __attribute__((format(printf, 4, 5))) void line_tell(struct line *line, uint8_t level,
                                                      const char *kind, const char *format, ...);
 /** Puts the skips of all due times that ended unserved by `now_us`. */
-void line_account(struct line *line, int64_t now_us, bool until_now);
-/** Ends all due times of one source up to now, the open one too. */
-void line_account_one(struct line *line, size_t i, int64_t now_us);
+void line_account(struct line *line, int64_t now_us);
+/** Ends all due times of one source up to now. The open one's turn is cut off by `cut_off` (enum
+ * gap_cause), where nothing else kept it from being asked. */
+void line_account_end(struct line *line, size_t i, int64_t now_us, uint8_t cut_off);
 /* line_plan.c */
 /** Where the due times of a source begin on this line. */
 int64_t line_first_due_from_ms(const struct line *line, size_t i);

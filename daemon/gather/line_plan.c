@@ -53,7 +53,7 @@ void line_account_source(struct line *line, uint16_t well_number, uint8_t source
 {
     const int i = find(line, well_number, source);
     if (i >= 0)
-        line_account_one(line, (size_t)i, line_now_us(line));
+        line_account_end(line, (size_t)i, line_now_us(line), CAUSE_ENTRY_ENDED);
     line_put_rest(line);
 }
 

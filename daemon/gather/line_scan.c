@@ -40,7 +40,7 @@ void scan_begin(struct line *line, int index)
      * the millisecond of the change. */
     if (plan_entry_at(&plan->wells[source->well], source->source, begun.utc_ms) != source->entry)
         return;
-    line_account(line, begun.boot_ms * 1000, false);
+    line_account(line, begun.boot_ms * 1000);
     turn_claim(&line->turns[index], begun.boot_ms, ++line->served);
     memset(poll, 0, sizeof *poll);
     poll->source = index;
@@ -109,7 +109,7 @@ void scan_end_told(struct line *line, int64_t until_us)
     line_put(line, &poll->out);
     struct turn *turn = &line->turns[poll->source];
     poll->source = -1;
-    line_account(line, until_us, false); /* what passed meanwhile goes behind its scan */
+    line_account(line, until_us); /* what passed meanwhile goes behind its scan */
     /* A lost port says nothing about the source: the port's own waiting is enough. */
     if (scan->outcome != OUTCOME_PORT_GONE && scan->outcome != OUTCOME_NO_CONNECTION)
         turn_end(turn, outcome_is_heard(scan->outcome), line_now_us(line),

@@ -78,6 +78,7 @@ static void late_answer(struct line *line, int64_t took_us)
     if (last->answered)
         return; /* the same answer a second time says nothing about speed */
     last->answered = true;
+    last->answered_us = line->wire.listener.heard_us;
     watch_slow_answer(line, source, took_us);
     if (source == NULL || took_us < 2 * source->told_slow_us)
         return;
@@ -123,7 +124,7 @@ static void another_master(struct line *line, int64_t now_us)
     line->foreign_us = now_us;
     if (line->another_master || line->plan->share_line)
         return;
-    line_account(line, now_us, false);
+    line_account(line, now_us);
     line->another_master = true;
     line->is_listening = false;
     line->master_since = line_stamp(line);
@@ -143,8 +144,11 @@ static void judge_frame(struct line *line, const struct heard_frame *frame)
     int64_t age_us = now_us - last->sent_us - slept_us;
     bool asked_lately =
         last->asked && age_us <= (remember_us > REMEMBER_US ? remember_us : REMEMBER_US);
-    if (asked_lately && frame->n == last->n && memcmp(frame->bytes, last->frame, last->n) == 0)
-        return; /* a two-wire converter's echo */
+    /* An echo comes before the answer: long after it, another master has asked the same. */
+    bool may_be_echo = asked_lately && (!last->answered || slept_us > 0 ||
+                                        now_us - last->answered_us <= line_rest_us(line));
+    if (may_be_echo && frame->n == last->n && memcmp(frame->bytes, last->frame, last->n) == 0)
+        return; /* of a two-wire converter */
     bool answers_last = asked_lately && answers(frame, last->unit_id, &last->request);
     if (answers_last || (asked_lately && answers_any_of_ours(line, frame))) {
         line->totals.late_replies++;
@@ -234,7 +238,7 @@ void watch_step_rest(struct line *line)
 
 static void end_of_another_master(struct line *line, int64_t now_us)
 {
-    line_account(line, now_us, false);
+    line_account(line, now_us);
     line->another_master = false;
     if (!line->is_master_told)
         return;
@@ -262,7 +266,7 @@ void watch_step_listen(struct line *line)
     } else if (line->another_master) {
         end_of_another_master(line, now_us);
     } else {
-        line_account(line, now_us, false);
+        line_account(line, now_us);
         line->is_listening = false;
     }
 }

@@ -53,12 +53,14 @@ void ledger_count(struct ledger *ledger, uint8_t kind, uint8_t cause, uint16_t w
     }
 }
 
-/** Listening and a pause end with the first question; "busy" and "asked less often" with the first
- * sign of life, where the line gap ends too; what was lost inside Uphole with data. */
+/** Listening, a pause and what was cut off end with the first question; "busy" and "asked less
+ * often" with the first sign of life, where the line gap ends too; what was lost inside Uphole with
+ * data. */
 static bool ends_count(const struct gap *gap, uint8_t outcome)
 {
     if (gap->cause_code == CAUSE_LISTENING || gap->cause_code == CAUSE_ANOTHER_MASTER ||
-        gap->cause_code == CAUSE_PAUSED || gap->cause_code == CAUSE_SUSPENDED)
+        gap->cause_code == CAUSE_PAUSED || gap->cause_code == CAUSE_SUSPENDED ||
+        gap->cause_code == CAUSE_STOPPED || gap->cause_code == CAUSE_ENTRY_ENDED)
         return true;
     return gap->kind == GAP_SKIPPED ? outcome_is_heard(outcome) : outcome_has_data(outcome);
 }
@@ -125,8 +127,7 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
             ledger_say_delivery(row->gap.cause, destination, cause);
         ledger_touch(row, true);
     }
-    const bool is_behind =
-        waiting && (cause == CAUSE_PAUSED || waited_ms >= LEDGER_LIVE_EDGE_MS);
+    const bool is_behind = waiting && (cause == CAUSE_PAUSED || waited_ms >= LEDGER_LIVE_EDGE_MS);
     const uint64_t until = is_behind ? newest_seq : accepted_seq;
     const uint64_t late = until > row->gap.before_seq ? until - row->gap.before_seq : 0;
     const uint32_t scans = late > UINT32_MAX ? UINT32_MAX : (uint32_t)late;

@@ -75,23 +75,33 @@ static bool is_gauge_sensor(uint16_t point)
     return row != NULL && row->type == POINT_MEASURED && point_is_of_gauge(point) != 0;
 }
 
-/** The widest scope wins: ends channel rows (of the gauge's sensors only, or all) and, for a line,
- * the gauge row. */
+/** Which rows are part of a wider one. */
+enum wider { OF_LINE, OF_GAUGE, OF_SOURCE };
+
+static bool is_part_of(enum wider wider, const struct gap *gap)
+{
+    if (gap->kind == GAP_GAUGE)
+        return wider == OF_LINE;
+    if (gap->kind != GAP_CHANNEL)
+        return false;
+    if (gap->point == POINT_NONE) /* every channel of the source: no part of itself */
+        return wider != OF_SOURCE;
+    return wider != OF_GAUGE || is_gauge_sensor(gap->point);
+}
+
+/** The widest scope wins: ends the source's rows that are part of it. */
 static void suppress(struct ledger *ledger, const struct scan *scan, const struct stamp *from,
-                     bool by_line)
+                     enum wider wider)
 {
     for (size_t i = 0; i < ledger->n; i++) {
         struct ledger_row *row = &ledger->rows[i];
         const struct gap *gap = &row->gap;
-        if (!row->used || gap->well != scan->well || gap->source != scan->source)
+        if (!row->used || gap->well != scan->well || gap->source != scan->source ||
+            !is_part_of(wider, gap))
             continue;
-        if ((gap->kind == GAP_CHANNEL &&
-             (by_line || gap->point == POINT_NONE || is_gauge_sensor(gap->point))) ||
-            (gap->kind == GAP_GAUGE && by_line)) {
-            if (gap->is_open)
-                ledger_close(row, from, 0);
-            row->good_scans = LEDGER_FLAP_SCANS; /* what follows is another gap */
-        }
+        if (gap->is_open)
+            ledger_close(row, from, 0);
+        row->good_scans = LEDGER_FLAP_SCANS; /* what follows is another gap */
     }
 }
 
@@ -108,7 +118,7 @@ static void see_silence(struct ledger *ledger, const struct scan *scan, const st
     const bool was_open = ledger_find_open(ledger, &any) != NULL;
     struct ledger_row *row = open_row(ledger, &key, due, &fresh);
     if (!was_open)
-        suppress(ledger, scan, due, true);
+        suppress(ledger, scan, due, OF_LINE);
     if (row == NULL)
         return;
     if (!was_open)
@@ -191,7 +201,7 @@ static bool see_gauge(struct ledger *ledger, struct ledger_source *source, const
                                                    : CAUSE_NO_SIGNAL;
     bool fresh = false;
     struct ledger_row *row = open_row(ledger, &key, due, &fresh);
-    suppress(ledger, scan, due, false);
+    suppress(ledger, scan, due, OF_GAUGE);
     if (row == NULL)
         return true;
     row->gap.scans++;
@@ -261,7 +271,7 @@ static void see_channels(struct ledger *ledger, struct ledger_source *source,
     const struct ledger_key whole = {
         .kind = GAP_CHANNEL, .well = scan->well, .source = scan->source};
     if (tally.present + tally.silent == 0 && tally.faulty > 1 && !gauge_missing) {
-        suppress(ledger, scan, due, false);
+        suppress(ledger, scan, due, OF_SOURCE);
         see_missing_channel(ledger, source, scan, POINT_NONE, QUALITY_CHANNEL_FAULT, due);
         return;
     }

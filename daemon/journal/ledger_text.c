@@ -253,6 +253,9 @@ void ledger_say_count(char into[static GAP_CAUSE_MAX], uint8_t cause)
     } TEXTS[] = {
         {CAUSE_LINE_BUSY,
          "The line was still busy: with another unit, or waiting for an answer that did not come."},
+        {CAUSE_STOPPED, "Due when Uphole was stopped, before its turn on the line came."},
+        {CAUSE_ENTRY_ENDED, "Due when its entry in the configuration ended, before its turn on the "
+                            "line came."},
         {CAUSE_BACK_OFF, "The unit does not answer, so it is asked less often."},
         {CAUSE_LISTENING, "Uphole listened for another master before it asked."},
         {CAUSE_ANOTHER_MASTER,

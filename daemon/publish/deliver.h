@@ -98,6 +98,8 @@ void deliver_disconnected(struct deliver *deliver);
 void deliver_forget(struct deliver *deliver);
 /** The answer to message `mid`; an id that is not ours is ignored (false). */
 bool deliver_answered(struct deliver *deliver, uint16_t mid, uint8_t code, int64_t now_ms);
+/** A message of this id waits for its answer. */
+bool deliver_waits_for(const struct deliver *deliver, uint16_t mid);
 /** A message has waited for its answer for DELIVER_STALL_MS while connected, or `mid` was given
  * twice: take a new client object. */
 bool deliver_stalled(const struct deliver *deliver, int64_t now_ms);

@@ -165,6 +165,14 @@ bool deliver_stalled(const struct deliver *deliver, int64_t now_ms)
     return deliver->mid_twice;
 }
 
+bool deliver_waits_for(const struct deliver *deliver, uint16_t mid)
+{
+    for (uint16_t i = 0; i < deliver->n_entries; i++)
+        if (deliver->entry[i].mid == mid && deliver->entry[i].state == ENTRY_OUT)
+            return true;
+    return false;
+}
+
 size_t deliver_largest(const struct deliver *deliver, bool *is_one_row)
 {
     const struct entry *largest = NULL;

@@ -56,15 +56,26 @@ static bool is_held(int rc)
     }
 }
 
+/* The library gives ids in a circle and doesn't look whether one is still under way: two answers of
+ * one id couldn't be told apart, and one of them moves the cursor. */
+static bool is_under_way(const struct mqtt_client *client, uint16_t mid)
+{
+    for (size_t i = 0; i < client->n_others; i++)
+        if (client->other[i].mid == mid)
+            return true;
+    return deliver_waits_for(client->deliver, mid);
+}
+
 static bool put(struct mqtt_client *client, const char *topic, size_t length, bool retain,
                 uint16_t *mid)
 {
     int id = 0;
     int rc = mosquitto_publish_v5(client->link.library, &id, topic, (int)length, client->payload, 1,
                                   retain, NULL);
-    if (rc == MOSQ_ERR_NOMEM)
-        client->renew = true; /* kept or not: it does not say */
     *mid = (uint16_t)id;
+    /* No memory: kept or not, it does not say. */
+    if (rc == MOSQ_ERR_NOMEM || (is_held(rc) && is_under_way(client, *mid)))
+        client->renew = true;
     return is_held(rc);
 }
 

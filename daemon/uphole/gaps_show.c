@@ -51,11 +51,12 @@ static bool folds(const struct gap *into, const struct gap *gap)
            strcmp(gap->note, into->note) == 0;
 }
 
-/** Put off because the line or the unit itself did not let us ask. */
+/** Put off because the line or the unit itself did not let us ask, or cut off before it did. */
 static bool is_put_off(const struct gap *gap)
 {
     return gap->kind == GAP_SKIPPED &&
-           (gap->cause_code == CAUSE_BACK_OFF || gap->cause_code == CAUSE_LINE_BUSY);
+           (gap->cause_code == CAUSE_BACK_OFF || gap->cause_code == CAUSE_LINE_BUSY ||
+            gap->cause_code == CAUSE_STOPPED || gap->cause_code == CAUSE_ENTRY_ENDED);
 }
 
 /** True where the row's polls are counted in a line gap of the same source that spans it. */

@@ -79,7 +79,7 @@ enum gathered_kind { GATHERED_SCAN = 1, GATHERED_SKIP = 2, GATHERED_NOTICE = 3 }
 /** Due polls that were never attempted, with their cause; contiguous due times of one source. */
 struct skip {
     uint16_t well;
-    uint8_t source, cause; /* enum gap_cause: LINE_BUSY, BACK_OFF, LISTENING, ANOTHER_MASTER */
+    uint8_t source, cause; /* enum gap_cause: LINE_BUSY, BACK_OFF, LISTENING, ANOTHER_MASTER, STOPPED, ENTRY_ENDED; PAUSED, SUSPENDED */
     uint32_t count;
     struct stamp first_due, last_due;
 };
@@ -143,7 +143,7 @@ int64_t line_step(struct line *line);
  *  cause PAUSED. A time that is past ends the hold. By the line's owner. */
 void line_hold(struct line *line, int64_t until_us);
 bool line_is_held(const struct line *line); /* the port is closed by a hold */
-/** Accounts (as LINE_BUSY skips, or the cause that holds) for dues that passed until now; for an orderly stop. */
+/** Ends the poll under way and accounts for what is due until now; a due time that is still open is cut off by the stop (cause STOPPED). */
 void line_finish(struct line *line);
 /** Ends the poll under way and closes the port, but accounts for nothing: each source's open due times are handed on (line_next_due) or ended
  *  (line_account_source). */

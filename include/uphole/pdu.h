@@ -35,6 +35,12 @@ enum modbus_exception {
     MODBUS_TARGET_SILENT = 0x0B
 };
 
+/** 0 and 0xFF are no codes of V1.1b3, 7; as such they would read as "none" and "no answer" in a scan's block. */
+static inline bool exception_is_a_code(uint8_t code)
+{
+    return code != 0 && code != 0xFF;
+}
+
 /** A register or bit read: functions 1 to 4. */
 struct read_request {
     uint8_t function;
@@ -65,7 +71,7 @@ enum answer_verdict pdu_check_answer(const struct read_request *request, const u
                                      uint8_t *exception);
 /**
  * Length of the RTU frame that starts at `bytes`, read as an answer: > 0 whole length incl. CRC; 0 more bytes are needed to tell;
- * -1 no function that can be measured. Knows 1 to 4, 5, 6, 0x0F, 0x10, 0x14, 0x2B/0x0E and exceptions.
+ * -1 no function that can be measured. Knows the public functions of V1.1b3 (of 0x2B 0x0E alone) and exceptions.
  */
 int rtu_answer_length(const uint8_t *bytes, size_t n);
 /** The same read as a request (for a listener beside another master). */

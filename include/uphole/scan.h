@@ -179,12 +179,13 @@ enum gap_cause {
     CAUSE_NO_SIGNAL, CAUSE_POWER_UP, CAUSE_UNIT_FAULT, CAUSE_FROZEN, /* gauge */
     CAUSE_SENSOR_LOST, CAUSE_OUT_OF_RANGE, CAUSE_EXCEPTION,          /* channel */
     CAUSE_UNREACHABLE, CAUSE_NOT_AUTHORISED, CAUSE_NO_SUBSCRIBER, CAUSE_QUOTA, CAUSE_SCADA_SIDE_DOWN, /* delivery */
-    CAUSE_STOPPED, CAUSE_KILLED, CAUSE_POWER_OR_RESET, CAUSE_PAUSED,  /* program */
+    CAUSE_STOPPED /* skipped too: cut off by the stop */, CAUSE_KILLED, CAUSE_POWER_OR_RESET, CAUSE_PAUSED, /* program */
     CAUSE_LINE_BUSY, CAUSE_BACK_OFF, CAUSE_LISTENING, CAUSE_ANOTHER_MASTER, /* skipped */
     CAUSE_RING_FULL, CAUSE_DISK_REFUSED, CAUSE_CLOCK_STEP,
     CAUSE_UPGRADED, CAUSE_REBOOTED, CAUSE_SUSPENDED, /* program */
     CAUSE_DAMAGED, /* damaged */
     CAUSE_NO_ROOM, /* removed: the oldest rows went, though a destination had not accepted them */
+    CAUSE_ENTRY_ENDED, /* skipped: cut off by the end of the source's entry, by its date or by a reload */
     CAUSE_COUNT
 };
 const char *gap_cause_name(uint8_t cause);

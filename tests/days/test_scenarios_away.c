@@ -163,6 +163,34 @@ static void two_hundred_kills_use_no_number_twice_and_keep_the_books(void **stat
     day_destroy(day);
 }
 
+/** A stop comes while heron-7 is asked and heron-8 waits for its turn on the same line. Planted
+ * defects: its poll is told as a busy line (gather-cut-off-is-busy); the row goes on until the unit
+ * is asked again, beside the time without the program (ledger-old-counts-stay-open). */
+static void a_poll_that_the_stop_cuts_off_is_told_as_that(void **state)
+{
+    (void)state;
+    const struct day_options options = {.config = TWO_WELLS, .seed = 53};
+    struct day *day = day_create(&options);
+    day_run_for(day, 5 * MINUTE + 1);
+    day_stop(day, 5 * MINUTE);
+    day_run_for(day, MINUTE);
+    struct gap rows[16], cut_off = {0};
+    const size_t n = day_ledger(day, rows, 16);
+    for (size_t i = 0; i < n; i++)
+        if (rows[i].kind == GAP_SKIPPED && rows[i].cause_code != CAUSE_LISTENING)
+            cut_off = rows[i];
+    check_text("cause", cut_off.cause,
+               "Due when Uphole was stopped, before its turn on the line came.");
+    check_count("code", cut_off.cause_code, CAUSE_STOPPED);
+    check_count("polls", cut_off.scans, 1);
+    check_count("lasts until the time without us, ms", cut_off.end.boot_ms - cut_off.start.boot_ms,
+                10000);
+    assert_false(cut_off.is_open);
+    day_check_books(day, "heron-7", SOURCE_GAUGE);
+    day_check_books(day, "heron-8", SOURCE_GAUGE);
+    day_destroy(day);
+}
+
 /* ---- S20 ---- */
 
 struct clock_watch_of_day {
@@ -359,6 +387,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(three_days_without_a_broker_lose_nothing),
         cmocka_unit_test(two_hundred_kills_use_no_number_twice_and_keep_the_books),
+        cmocka_unit_test(a_poll_that_the_stop_cuts_off_is_told_as_that),
         cmocka_unit_test(a_box_that_wakes_in_1970_says_so_until_its_clock_is_set),
         cmocka_unit_test(days_of_faults_keep_books_memory_and_truth),
     };

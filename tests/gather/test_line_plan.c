@@ -5,7 +5,7 @@
  *
  * Planted defects that it was seen to catch: due times that begin anew at the moment of the change
  * (a due asked twice or lost), wells taken by their old index, the plan taken in the middle of a
- * poll, the open due of a removed source forgotten.
+ * poll, the open due of a removed source forgotten (gather-removed-uncounted).
  */
 #include "fake.h"
 
@@ -20,8 +20,8 @@ static struct gathered item;
 
 /** Every due time of a well by how it ended. */
 static struct {
-    unsigned scans, skips;
-    int64_t last_ms; /* of the newest due that ended */
+    unsigned scans, skips, by_cause[CAUSE_COUNT]; /* skips too */
+    int64_t last_ms;                              /* of the newest due that ended */
 } seen[WELLS + 1];
 
 static void begin(void)
@@ -76,7 +76,8 @@ static void take_all(uint32_t period_ms)
         seen[well].last_ms = item.kind == GATHERED_SKIP ? skip->last_due.boot_ms : first_ms;
         seen[well].scans += item.kind == GATHERED_SCAN;
         seen[well].skips += item.kind == GATHERED_SKIP ? skip->count : 0;
-        if (item.kind == GATHERED_SCAN) /* the right unit was asked */
+        seen[well].by_cause[item.kind == GATHERED_SKIP ? skip->cause : CAUSE_NONE]++;
+        if (item.kind == GATHERED_SCAN && outcome_has_data(scan->outcome)) /* the right unit */
             check_count("word", scan->words[0], fake_value((uint8_t)well, 10));
     }
 }
@@ -215,8 +216,57 @@ static void the_due_times_of_a_removed_source_end_with_it(void **state)
     line_account_source(fake.line, 2, SOURCE_GAUGE);
     take_all(POLL_MS);
     check_count("skips of the removed", seen[2].skips, 1);
+    check_count("by the end of its entry", seen[2].by_cause[CAUSE_ENTRY_ENDED], 1);
     check_count("scans of the removed", seen[2].scans, 3);
     check_count("skips of another", seen[1].skips, 0);
+    fake_stop(&fake);
+}
+
+/* Planted defects: what the stop cuts off is told as a busy line (gather-cut-off-is-busy); what had
+ * passed before as cut off by the stop (gather-stop-takes-all). */
+static void a_due_time_that_a_stop_cuts_off_is_told_as_the_stop(void **state)
+{
+    (void)state;
+    begin();
+    fake_run_until(&fake, FAKE_START_US + INT64_C(24000000));
+    fake.now_us += 27000000; /* 51 s: those of 30 and 40 s have passed, that of 50 s is open */
+    line_finish(fake.line);
+    take_all(POLL_MS);
+    for (int w = 1; w <= WELLS; w++) {
+        check_count("scans", seen[w].scans, 3);
+        check_count("skips", seen[w].skips, 3);
+        check_count("a row of the two that passed", seen[w].by_cause[CAUSE_LINE_BUSY], 1);
+        check_count("a row of the one cut off", seen[w].by_cause[CAUSE_STOPPED], 1);
+    }
+    fake_stop(&fake);
+}
+
+/* Planted defect: a port that was never tried is told as a unit that doesn't answer
+ * (gather-untried-is-back-off). */
+static void a_stop_before_the_first_question_is_told_as_the_stop(void **state)
+{
+    (void)state;
+    begin();
+    line_finish(fake.line);
+    take_all(POLL_MS);
+    check_count("skips", seen[1].skips, 1);
+    check_count("by the stop", seen[1].by_cause[CAUSE_STOPPED], 1);
+    fake_stop(&fake);
+}
+
+/* A unit that does not answer kept its due time off, not the stop. */
+static void a_due_time_in_a_back_off_keeps_its_cause_at_a_stop(void **state)
+{
+    (void)state;
+    begin();
+    fake.unit = NULL;
+    fake_run_until(&fake, FAKE_START_US + INT64_C(121000000));
+    line_finish(fake.line);
+    take_all(POLL_MS);
+    for (int w = 1; w <= WELLS; w++) {
+        check_count("by the stop", seen[w].by_cause[CAUSE_STOPPED], 0);
+        assert_true(seen[w].by_cause[CAUSE_BACK_OFF] > 0);
+    }
     fake_stop(&fake);
 }
 
@@ -229,6 +279,9 @@ int main(void)
         cmocka_unit_test(what_passes_meanwhile_is_a_counted_skip),
         cmocka_unit_test(another_period_begins_at_its_next_grid_time),
         cmocka_unit_test(the_due_times_of_a_removed_source_end_with_it),
+        cmocka_unit_test(a_due_time_that_a_stop_cuts_off_is_told_as_the_stop),
+        cmocka_unit_test(a_stop_before_the_first_question_is_told_as_the_stop),
+        cmocka_unit_test(a_due_time_in_a_back_off_keeps_its_cause_at_a_stop),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -130,7 +130,8 @@ static void note_item(struct ledger *ledger, const struct fake *fake, const stru
                 0);
     check_count("skip: UTC", skip->first_due.utc_ms - skip->first_due.boot_ms, FAKE_UTC_US / 1000);
     assert_true(skip->cause == CAUSE_LINE_BUSY || skip->cause == CAUSE_BACK_OFF ||
-                skip->cause == CAUSE_LISTENING || skip->cause == CAUSE_ANOTHER_MASTER);
+                skip->cause == CAUSE_LISTENING || skip->cause == CAUSE_ANOTHER_MASTER ||
+                skip->cause == CAUSE_STOPPED);
     note(ledger, fake, skip->well - 1u, skip->first_due.boot_ms, skip->count);
 }
 

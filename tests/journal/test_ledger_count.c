@@ -42,9 +42,10 @@ static void skips_of_a_source_and_cause_are_one_row_until_data_comes(void **stat
 
 /* Planted defect: the row waits for data, so that "listening" lasts as long as the unit is dead
  * (ledger-listening-waits-for-data). */
-static void listening_and_another_master_end_with_the_first_question(void **state)
+static void listening_another_master_and_a_cut_end_with_the_first_question(void **state)
 {
-    static const uint8_t CAUSES[] = {CAUSE_LISTENING, CAUSE_ANOTHER_MASTER};
+    static const uint8_t CAUSES[] = {CAUSE_LISTENING, CAUSE_ANOTHER_MASTER, CAUSE_STOPPED,
+                                     CAUSE_ENTRY_ENDED};
     for (size_t i = 0; i < sizeof CAUSES; i++) {
         struct book *book = book_open(*state, 64);
         const struct stamp due = rig_now(book->rig);
@@ -360,7 +361,7 @@ int main(void)
 #define RIG_TEST(name) cmocka_unit_test_setup_teardown(name, rig_setup, rig_teardown)
     const struct CMUnitTest tests[] = {
         RIG_TEST(skips_of_a_source_and_cause_are_one_row_until_data_comes),
-        RIG_TEST(listening_and_another_master_end_with_the_first_question),
+        RIG_TEST(listening_another_master_and_a_cut_end_with_the_first_question),
         RIG_TEST(polls_put_off_in_a_line_gap_are_a_row_within_it_and_counted_by_it),
         RIG_TEST(gauge_readings_follow_the_polls_that_were_counted),
         RIG_TEST(changed_counts_of_open_rows_go_out_once_a_minute),

@@ -11,7 +11,8 @@ Planted defects that this walk must catch, each seen to fail:
  - a refusal (0x87), or 0x10, moves the cursor;
  - the read-back of the box's own topic is left out (an old session's will stays);
  - `latest` waits behind the backlog;
- - the guard against packets that are too large is left out.
+ - the guard against packets that are too large is left out;
+ - records are published to be kept (publish-records-kept); the box's own topic is not subscribed to again (publish-subscribes-once).
 """
 import json
 import os
@@ -517,32 +518,128 @@ def two_boxes_of_one_name(walk):
     return "two boxes of one name are named as such"
 
 
+def packets(data):
+    """Type and flags, and body, of each whole packet (MQTT 5.0, 2.1)."""
+    at, found = 0, []
+    while at + 2 <= len(data):
+        length, shift, head = 0, 0, at + 1
+        while head < len(data):
+            length |= (data[head] & 0x7F) << shift
+            shift, head = shift + 7, head + 1
+            if data[head - 1] < 0x80:
+                break
+        if head + length > len(data):
+            break
+        found.append((data[at], data[head:head + length]))
+        at = head + length
+    return found
+
+
+def heard_within(client, seconds):
+    """What comes within so long."""
+    end, data = time.monotonic() + seconds, b""
+    while (left := end - time.monotonic()) > 0:
+        client.settimeout(left)
+        try:
+            chunk = client.recv(65536)
+        except TimeoutError:
+            break
+        if not chunk:
+            break
+        data += chunk
+    client.settimeout(None)
+    return data
+
+
 def broker_says_why_it_ends(walk):
-    """A broker that does say so, by the bytes of MQTT 5.0, 3.14: DISCONNECT with 0x8E."""
+    """A broker that does say so, by the bytes of MQTT 5.0, 3.14: DISCONNECT with 0x8E. What it is told itself is looked into as well."""
     listener = socket.create_server(("127.0.0.1", 0))
+    connects, sessions = [], []
 
     def serve():
         for packet in ("2003000000", None, "2003008700", "2003008700"):
             try:
                 client, _ = listener.accept()
-                client.recv(4096)
+                connects.append(client.recv(4096))
                 client.sendall(bytes.fromhex(packet or "2003000000"))
-                if packet is None:
-                    client.sendall(bytes.fromhex("e0018b"))
-                elif packet == "2003000000":
-                    time.sleep(0.3)
-                    client.sendall(bytes.fromhex("e0018e"))
+                if not packet or packet == "2003000000":
+                    sessions.append(heard_within(client, 0.3))
+                    client.sendall(bytes.fromhex("e0018e" if packet else "e0018b"))
                 time.sleep(0.3)
                 client.close()
             except OSError:
                 return
     threading.Thread(target=serve, daemon=True).start()
     walk.start(listener.getsockname()[1])
+    walk.order("snapshot 0 192")
+    walk.order("add 0 5")
     walk.wait_state(3, "Another client took over the name heron-edge-1", "0x8E")
     walk.wait_state(3, "is shutting down", "0x8B", seconds=40)
     walk.wait_state(3, "not_authorised", "does not authorise this user", "0x87", seconds=70)
     listener.close()
-    return "0x8E, 0x8B and a CONNACK of 0x87 are told as what they are"
+    judge_connects(connects)
+    first, second = judge_session(sessions[0]), judge_session(sessions[1])
+    again = {mid for mid, kind in second.items() if kind & 8}
+    assert again and again <= set(first), "what was not answered is sent again under its id, marked as such (4.4, 3.3.1.1)"
+    assert not [kind for kind in first.values() if kind & 8]
+    return "0x8E, 0x8B and a CONNACK of 0x87 are told as what they are; will, state, history, subscription and what is sent again are as documented"
+
+
+def judge_connects(connects):
+    """MQTT 5.0, 3.1.2: version 5; a clean start, and a will of QoS 1 that is kept (flags 0x2E); keep alive 30 s; the box's name (3.1.3)."""
+    assert len(connects) >= 3
+    for data in connects:
+        kind, body = packets(data)[0]
+        assert kind == 0x10 and body[:10] == bytes.fromhex("00044d515454052e001e"), body[:10].hex()
+        assert b"\x00\x0cheron-edge-1\x00" in body and body.count(b"uphole/heron-ridge/box/heron-edge-1") == 1, body
+        assert b'"running":false' in body
+        assert b"\x11" not in body[11:11 + body[10]], "a session that outlives its connection was asked for (session expiry, 3.1.2.11.2)"
+
+
+def judge_session(data):
+    """MQTT 5.0, 3.3.1: QoS 1, state is kept, history never (0x33, 0x32). 3.8: the box's own topic alone, in each session. Returns kinds by their ids."""
+    kept = {"latest": 0x33, "box/heron-edge-1": 0x33, "record": 0x32, "gap": 0x32}
+    topics, subscribed, ids = set(), [], {}
+    for kind, body in packets(data):
+        if kind >> 4 == 3:
+            end = 2 + int.from_bytes(body[:2], "big")
+            topic = body[2:end].decode()
+            word = topic.split("/", 2)[2].removeprefix("heron-7/").removeprefix("heron-8/")
+            assert kind & ~8 == kept[word], f"{topic}: {kind:02x}"
+            ids[body[end:end + 2]] = kind
+            topics.add(word)
+        elif kind >> 4 == 8:
+            assert kind == 0x82
+            subscribed.append(body)
+    assert {"latest", "box/heron-edge-1", "record"} <= topics, topics
+    assert len(subscribed) == 1 and subscribed[0].endswith(b"uphole/heron-ridge/box/heron-edge-1\x01"), subscribed
+    return ids
+
+
+def server_keep_alive(walk):
+    """MQTT 5.0, 3.2.2.3.14: the broker's keep alive holds. 3.1.2.10: it may hang up after one and a half times of it."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    waits = []
+
+    def serve():
+        client, _ = listener.accept()
+        client.recv(4096)
+        client.sendall(bytes.fromhex("2006000003130002"))
+        begun, data, seen = time.monotonic(), b"", 0
+        while chunk := client.recv(65536):
+            data += chunk
+            new, seen = packets(data)[seen:], len(packets(data))
+            for kind, _ in new:
+                waits.extend([time.monotonic() - begun] if kind == 0xC0 else [])
+                begun = time.monotonic()
+                if kind == 0xC0:
+                    client.sendall(bytes.fromhex("d000"))
+    threading.Thread(target=serve, daemon=True).start()
+    walk.start(listener.getsockname()[1])
+    wait_for("three pings", 15, lambda: len(waits) >= 3)
+    listener.close()
+    assert max(waits) < 3.0, waits
+    return f"asked for one each 2 s, it pings after {max(waits):.1f} s at most"
 
 
 def will_and_repair(walk):
@@ -592,8 +689,10 @@ def latest_goes_first(walk):
     assert changed, "the change of a quality was not published"
     behind = sum(len(m["rows"]) for t, m in order[changed[0]:] if t == "heron-7/record")
     assert behind > 0, "latest waited until the backlog was through"
-    late = walk.subscribe(broker.port)
+    late = walk.subscribed(broker.port)
     wait_for("the retained state of both wells", 10, lambda: len({t for t, _, r, _ in walk.messages(late) if r and t.endswith("/latest")}) == 2)
+    history = {t for t, _, _, _ in walk.messages(late) if t.endswith(("/record", "/gap"))}
+    assert not history, f"who subscribes late is told old history as if it were new: {history}"
     relay.close()
     return f"latest came first, and a change overtook {behind} of 20000 rows"
 
@@ -768,7 +867,7 @@ def clean_side(walk):
 Walk.clean_side = clean_side
 WALKS = [broker_absent_at_start, nobody_subscribes, connection_cut_mid_stream, broker_restarts_mid_stream, scada_side_killed, one_wells_topic_refused, version_3_1_1,
          wrong_password_then_right, broker_says_why_it_ends, will_and_repair, latest_goes_first, limits_of_the_broker, month_is_used_up, backlog_at_a_rate, hostile_broker, two_boxes_of_one_name]
-LONG_WALKS = [connection_cut_mid_stream, broker_restarts_mid_stream, scada_side_killed, name_taken_by_another_client, silent_broker, tls]
+LONG_WALKS = [connection_cut_mid_stream, broker_restarts_mid_stream, scada_side_killed, name_taken_by_another_client, silent_broker, server_keep_alive, tls]
 
 
 def main():
