@@ -87,9 +87,7 @@ enum answer_verdict pdu_check_answer(const struct read_request *request, const u
     if (n == 0)
         return ANSWER_WRONG_LENGTH;
     if (pdu[0] == (request->function | 0x80)) {
-        /* 0 and 0xFF are no exception codes; taken as such they would read as "none" and "no
-         * answer" in a scan's block. */
-        if (n != 2 || pdu[1] == 0 || pdu[1] == 0xFF)
+        if (n != 2 || !exception_is_a_code(pdu[1]))
             return ANSWER_WRONG_LENGTH;
         *exception = pdu[1];
         return ANSWER_EXCEPTION;

@@ -163,6 +163,8 @@ static enum fit as_answer(const struct overhearer *overhearer, int *length)
         return FIT_SO_FAR;
     if (at[1] == (overhearer->function | 0x80)) {
         *length = EXCEPTION_FRAME;
+        if (overhearer->n > 2 && !exception_is_a_code(at[2]))
+            return FIT_NONE;
         return fit_of(overhearer, *length);
     }
     if (at[1] != overhearer->function)

@@ -33,7 +33,7 @@ static size_t answer_at(const struct question *question, const uint8_t *at, size
     if (left < EXCEPTION_FRAME || at[0] != question->unit_id)
         return 0;
     size_t length = 0;
-    if (at[1] == (question->request.function | 0x80))
+    if (at[1] == (question->request.function | 0x80) && exception_is_a_code(at[2]))
         length = EXCEPTION_FRAME;
     else if (at[1] == question->request.function &&
              at[2] == pdu_answer_length(&question->request) - 2)

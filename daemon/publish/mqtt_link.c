@@ -18,7 +18,7 @@
 
 #define WRITES_MAX 64 /* of whole packets, a round */
 #define RECEIVE_BUFFER (32 * 1024)
-#define PASSWORD_MAX 512
+#define PASSWORD_MAX 4096 /* bytes of its file; a signed token as a password has 1,000 and more */
 
 static int64_t now_ms(const struct mqtt_link *link)
 {

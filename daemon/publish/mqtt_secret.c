@@ -33,7 +33,7 @@ bool mqtt_secret_read(const char *file, char *into, size_t room, struct mqtt_tro
         return false;
     }
     int fd = open(mqtt_secret_path(file, path), O_RDONLY | O_CLOEXEC);
-    ssize_t n = fd < 0 ? -1 : read(fd, into, room - 1);
+    ssize_t n = fd < 0 ? -1 : read(fd, into, room);
     int why = errno;
     if (fd >= 0)
         close(fd);
@@ -41,6 +41,13 @@ bool mqtt_secret_read(const char *file, char *into, size_t room, struct mqtt_tro
         trouble->kind = MQTT_SECRET;
         snprintf(trouble->detail, sizeof trouble->detail,
                  "password_file %.50s can't be read (%.30s).", file, strerror(why));
+        return false;
+    }
+    if ((size_t)n == room) {
+        trouble->kind = MQTT_SECRET;
+        snprintf(trouble->detail, sizeof trouble->detail,
+                 "password_file %.40s is longer than %zu bytes. Check that file.", file, room - 1);
+        explicit_bzero(into, room);
         return false;
     }
     into[n] = '\0';

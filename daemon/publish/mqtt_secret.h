@@ -17,7 +17,8 @@
 
 /** The path of `file`, in `into`. */
 const char *mqtt_secret_path(const char *file, char into[static SECRET_PATH_MAX]);
-/** The first line of `password_file`; false: trouble filled. */
+/** The first line of `password_file`, which holds less than `room` bytes in all; false: trouble
+ * filled. */
 bool mqtt_secret_read(const char *file, char *into, size_t room, struct mqtt_trouble *trouble);
 
 #endif

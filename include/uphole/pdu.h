@@ -35,6 +35,12 @@ enum modbus_exception {
     MODBUS_TARGET_SILENT = 0x0B
 };
 
+/** 0 and 0xFF are no codes of V1.1b3, 7; as such they would read as "none" and "no answer" in a scan's block. */
+static inline bool exception_is_a_code(uint8_t code)
+{
+    return code != 0 && code != 0xFF;
+}
+
 /** A register or bit read: functions 1 to 4. */
 struct read_request {
     uint8_t function;

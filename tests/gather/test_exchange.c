@@ -21,6 +21,8 @@ enum fault {
     STRAY_AFTER,
     FOREIGN_BEFORE,
     OTHERS_EXCEPTION,
+    EXCEPTION_00,
+    EXCEPTION_FF,
     EXCEPTION_04,
     EXCEPTION_0A,
     EXCEPTION_0B,
@@ -84,6 +86,12 @@ static void answer_with_fault(struct fake *fake, uint8_t unit_id,
     case OTHERS_EXCEPTION:
         fake_excepts(fake, ANSWER_DELAY_US, unit_id, 1, 2);
         break;
+    case EXCEPTION_00:
+        fake_excepts(fake, ANSWER_DELAY_US, unit_id, request->function, 0);
+        break;
+    case EXCEPTION_FF:
+        fake_excepts(fake, ANSWER_DELAY_US, unit_id, request->function, 0xFF);
+        break;
     case EXCEPTION_04:
         fake_excepts(fake, ANSWER_DELAY_US, unit_id, request->function, 4);
         break;
@@ -125,7 +133,8 @@ static void one_range(struct fake *fake, enum fault fault)
 }
 
 /* Planted defects: accept any unit (gather-unit-unchecked); no check of the byte count; checksum
- * not looked at (gather-checksum-unchecked); stray bytes not counted (gather-stray-uncounted). Each
+ * not looked at (gather-checksum-unchecked); stray bytes not counted (gather-stray-uncounted);
+ * an exception without a code is an answer (gather-exception-of-no-code). Each
  * fails its row. */
 static void each_fault_has_its_verdict(void **state)
 {
@@ -150,6 +159,10 @@ static void each_fault_has_its_verdict(void **state)
         {STRAY_AFTER, "stray after", OUTCOME_ANSWERED, 1, 3, 0},
         {FOREIGN_BEFORE, "foreign frame before", OUTCOME_ANSWERED, 1, 21, 0},
         {OTHERS_EXCEPTION, "exception to another function", OUTCOME_WRONG_REPLY, 2, 2 * 5,
+         BLOCK_NO_ANSWER},
+        {EXCEPTION_00, "exception 00, which is none", OUTCOME_WRONG_REPLY, 2, 2 * 5,
+         BLOCK_NO_ANSWER},
+        {EXCEPTION_FF, "exception FF, which is none", OUTCOME_WRONG_REPLY, 2, 2 * 5,
          BLOCK_NO_ANSWER},
         {EXCEPTION_04, "exception 04", OUTCOME_EXCEPTION, 1, 0, 4},
         {EXCEPTION_0A, "exception 0A", OUTCOME_PATH_DOWN, 1, 0, 0x0A},
@@ -177,6 +190,37 @@ static void each_fault_has_its_verdict(void **state)
         check_count(what, scan.n_words, ROWS[row].exception == 0 ? 8 : 0);
         for (unsigned i = 0; i < scan.n_words; i++)
             check_count(what, scan.words[scan.block[0].at + i], fake_value(1, 16 + i));
+        fake_stop(&fake);
+    }
+}
+
+static void any_exception(struct fake *f, uint8_t unit_id, const struct read_request *request)
+{
+    fake_excepts(f, ANSWER_DELAY_US, unit_id, request->function, (uint8_t)f->mode);
+}
+
+/* V1.1b3, 7: an exception is an answer, known or not, and asked once; 06 asks to come again; 0A and
+ * 0B are a converter's, and the line to the unit is down. */
+static void each_exception_code_is_an_answer_with_its_number(void **state)
+{
+    (void)state;
+    for (int code = 1; code < 0xFF; code++) {
+        static struct fake fake;
+        struct scan scan;
+        const bool is_path = code == 0x0A || code == 0x0B;
+        one_range(&fake, FINE);
+        fake.unit = any_exception;
+        fake.mode = code;
+        fake_run(&fake, 2000000);
+        fake_take_scan(&fake, &scan);
+        check_count("outcome", scan.outcome, is_path ? OUTCOME_PATH_DOWN : OUTCOME_EXCEPTION);
+        check_count("heard", outcome_is_heard(scan.outcome), !is_path);
+        check_count("tries", scan.tries, code == 6 ? 2 : 1);
+        check_count("exception", scan.block[0].exception, code);
+        check_count("words", scan.n_words, 0);
+        check_count("stray", scan.stray, 0);
+        check_count("counted", (long long)line_totals(fake.line)->exceptions[code],
+                    code == 6 ? 2 : 1);
         fake_stop(&fake);
     }
 }
@@ -409,6 +453,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(each_fault_has_its_verdict),
+        cmocka_unit_test(each_exception_code_is_an_answer_with_its_number),
         cmocka_unit_test(every_failure_is_counted_by_its_kind_and_source),
         cmocka_unit_test(no_answer_takes_longer_than_the_time_out_and_its_wire_time),
         cmocka_unit_test(after_a_failure_the_line_rests_before_the_next_question),

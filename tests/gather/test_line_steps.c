@@ -125,6 +125,28 @@ static void one_refused_range_leaves_the_others_their_data(void **state)
     fake_stop(&fake);
 }
 
+/* V1.1b3, 7 knows no code 00 or FF. Taken for one, the block would look like data, and its channels
+ * would be read from the words of the block behind it. Planted defect: gather-exception-of-no-code.
+ */
+static void an_exception_without_a_code_leaves_no_block_that_looks_like_data(void **state)
+{
+    (void)state;
+    static const int CODES[] = {0, 0xFF};
+    for (size_t i = 0; i < sizeof CODES / sizeof CODES[0]; i++) {
+        struct scan scan;
+        three_ranges(LINE_MEDIUM_SERIAL, 10000, second_range_is_refused);
+        fake.mode = CODES[i];
+        fake_start(&fake, false);
+        fake_run(&fake, 9000000);
+        fake_take_scan(&fake, &scan);
+        check_count("outcome", scan.outcome, OUTCOME_PARTIAL);
+        check_count("first", scan.block[1].first, 200);
+        check_count("exception", scan.block[1].exception, BLOCK_NO_ANSWER);
+        check_count("words", scan.n_words, 10);
+        fake_stop(&fake);
+    }
+}
+
 /* Modbus Application Protocol V1.1b3, section 7: 06, the server is busy: ask again later. */
 static void a_busy_unit_is_asked_again_after_a_turn_around_twice_a_scan_at_most(void **state)
 {
@@ -354,6 +376,7 @@ int main(void)
         cmocka_unit_test(a_scan_holds_its_blocks_in_the_order_asked),
         cmocka_unit_test(due_times_that_pass_during_a_scan_are_told_behind_it),
         cmocka_unit_test(one_refused_range_leaves_the_others_their_data),
+        cmocka_unit_test(an_exception_without_a_code_leaves_no_block_that_looks_like_data),
         cmocka_unit_test(a_busy_unit_is_asked_again_after_a_turn_around_twice_a_scan_at_most),
         cmocka_unit_test(exception_02_on_a_hole_splits_the_range_once_and_names_the_registers),
         cmocka_unit_test(a_dead_unit_is_probed_with_its_first_range_only),

@@ -264,6 +264,20 @@ static void an_exception_is_an_answer(void **state)
     check_count("words", pair.n_words, 0);
 }
 
+/* V1.1b3, 7 knows no code 00 or FF: in a scan's block they would say "data" and "no answer". */
+static void an_exception_without_a_code_is_no_answer(void **state)
+{
+    (void)state;
+    for (int code = 0; code <= 0xFF; code += 0xFF) {
+        uint8_t frame[8] = {1, 0x84, (uint8_t)code};
+        begin();
+        quiet();
+        ask(16, 2, 0);
+        check_count("pairs", hear(frame, close_frame(frame, 3), 30), 0);
+        assert_true(overhearer.counts.faults > 0);
+    }
+}
+
 /* Eight bytes of a 3-byte coil answer would do as a question too (function, then 0x03xx). */
 static void what_would_do_as_question_and_answer_is_neither(void **state)
 {
@@ -385,6 +399,7 @@ int main(void)
         cmocka_unit_test(an_answer_slower_than_usual_is_not_taken_where_a_question_may_be_missing),
         cmocka_unit_test(an_answer_after_its_time_is_no_answer),
         cmocka_unit_test(an_exception_is_an_answer),
+        cmocka_unit_test(an_exception_without_a_code_is_no_answer),
         cmocka_unit_test(what_would_do_as_question_and_answer_is_neither),
         cmocka_unit_test(writes_of_the_other_master_pass_by),
         cmocka_unit_test(random_noise_makes_no_pair_and_never_overflows),
