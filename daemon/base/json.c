@@ -181,3 +181,39 @@ void json_time(struct json *json, int64_t utc_ms)
     char text[STAMP_TEXT_MAX];
     json_text(json, stamp_to_text(utc_ms, text));
 }
+
+void json_put_text(struct json *json, const char *name, const char *text)
+{
+    json_key(json, name);
+    json_text(json, text);
+}
+
+void json_put_unsigned(struct json *json, const char *name, uint64_t value)
+{
+    json_key(json, name);
+    json_unsigned(json, value);
+}
+
+void json_put_boolean(struct json *json, const char *name, bool value)
+{
+    json_key(json, name);
+    json_boolean(json, value);
+}
+
+void json_put_number(struct json *json, const char *name, double value, double resolution)
+{
+    json_key(json, name);
+    json_number(json, value, resolution);
+}
+
+void json_put_run(struct json *json, const char *name, uint64_t run)
+{
+    json_key(json, name);
+    json_run(json, run);
+}
+
+void json_put_open(struct json *json, const char *name, char bracket)
+{
+    json_key(json, name);
+    json_open(json, bracket);
+}

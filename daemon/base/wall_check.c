@@ -181,6 +181,12 @@ static bool numbers_are_sound(const struct wall_numbers *numbers)
     return sound;
 }
 
+static bool order_is_sound(const struct wall_order *order)
+{
+    return order->destination < DESTINATIONS_MAX && is_well(order->well) && order->kind >= 1 &&
+           order->kind <= 3 && order->after <= order->to && is_text(order->by, sizeof order->by);
+}
+
 bool wall_is_sound(const struct wall_message *message)
 {
     switch (message->kind) {
@@ -227,10 +233,7 @@ bool wall_is_sound(const struct wall_message *message)
                message->destination.cause < CAUSE_COUNT &&
                is_text(message->destination.reason, sizeof message->destination.reason);
     case WALL_ORDER:
-        return message->order.destination < DESTINATIONS_MAX && is_well(message->order.well) &&
-               message->order.kind >= 1 && message->order.kind <= 3 &&
-               message->order.after <= message->order.to &&
-               is_text(message->order.by, sizeof message->order.by);
+        return order_is_sound(&message->order);
     case WALL_PAUSE:
         return message->pause.destination < DESTINATIONS_MAX && message->pause.until_boot_ms >= 0 &&
                is_text(message->pause.by, sizeof message->pause.by);

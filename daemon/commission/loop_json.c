@@ -9,23 +9,11 @@
 
 static void put_text(struct json *json, const char *key, const char *text)
 {
-    json_key(json, key);
-    json_text(json, text[0] == '\0' ? NULL : text);
-}
-static void put_count(struct json *json, const char *key, uint64_t count)
-{
-    json_key(json, key);
-    json_unsigned(json, count);
+    json_put_text(json, key, text[0] == '\0' ? NULL : text);
 }
 static void put_number(struct json *json, const char *key, double value)
 {
-    json_key(json, key);
-    json_number(json, value, 0);
-}
-static void put_flag(struct json *json, const char *key, bool flag)
-{
-    json_key(json, key);
-    json_boolean(json, flag);
+    json_put_number(json, key, value, 0);
 }
 static void put_time(struct json *json, const char *key, int64_t utc_ms)
 {
@@ -37,8 +25,7 @@ static void put_time(struct json *json, const char *key, int64_t utc_ms)
 }
 static void put_words(struct json *json, const char *key, const uint16_t *words, unsigned n)
 {
-    json_key(json, key);
-    json_open(json, '[');
+    json_put_open(json, key, '[');
     for (unsigned i = 0; i < n; i++)
         json_unsigned(json, words[i]);
     json_close(json, ']');
@@ -50,15 +37,15 @@ static void put_identity(struct json *json, uint64_t run, const char *key, uint6
         json_null(json);
     else
         json_run(json, run);
-    put_count(json, key, id);
+    json_put_unsigned(json, key, id);
 }
 
 static void put_heard_inside(struct json *json, const struct loop_heard *heard)
 {
     put_number(json, "value", heard->value);
     put_text(json, "unit", heard->unit);
-    put_count(json, "quality", heard->quality);
-    put_flag(json, "agrees", heard->agrees);
+    json_put_unsigned(json, "quality", heard->quality);
+    json_put_boolean(json, "agrees", heard->agrees);
 }
 
 static void put_far_end(struct json *json, const struct loop_channel *channel)
@@ -74,7 +61,7 @@ static void put_far_end(struct json *json, const struct loop_channel *channel)
     json_key(json, "table");
     if (channel->served.done) {
         json_open(json, '{');
-        put_count(json, "register", channel->served_register);
+        json_put_unsigned(json, "register", channel->served_register);
         put_words(json, "words", channel->served_words, 2);
         put_heard_inside(json, &channel->served);
         json_close(json, '}');
@@ -96,22 +83,21 @@ static void put_channel(struct json *json, const struct loop_channel *channel)
     put_number(json, "expected_value", channel->expected_value);
     put_number(json, "tolerance", channel->tolerance);
     put_number(json, "difference", channel->difference);
-    json_key(json, "wire");
-    json_open(json, '{');
+    json_put_open(json, "wire", '{');
     put_text(json, "table", channel->table == TABLE_INPUT ? "input" : "holding");
-    put_count(json, "register", channel->address);
+    json_put_unsigned(json, "register", channel->address);
     put_words(json, "words", channel->words, channel->n_words <= 4 ? channel->n_words : 4);
     put_number(json, "value", channel->value);
-    put_count(json, "quality", channel->quality);
+    json_put_unsigned(json, "quality", channel->quality);
     put_identity(json, channel->run, "seq", channel->seq);
     put_time(json, "time", channel->scan_utc_ms);
     json_close(json, '}');
     put_far_end(json, channel);
     put_text(json, "verdict", channel->verdict);
     put_text(json, "sentence", channel->sentence);
-    put_count(json, "tries", channel->tries);
+    json_put_unsigned(json, "tries", channel->tries);
     put_text(json, "first_try", channel->first_try);
-    put_flag(json, "confirmed", channel->confirmed);
+    json_put_boolean(json, "confirmed", channel->confirmed);
     put_text(json, "stanza", channel->stanza);
     put_text(json, "by", channel->by);
     put_time(json, "done", channel->done_utc_ms);
@@ -127,10 +113,10 @@ static void put_row(struct json *json, const struct loop_row *row)
     put_text(json, "destination", row->destination);
     put_time(json, "start", row->start_utc_ms);
     put_time(json, "end", row->is_open ? 0 : row->end_utc_ms);
-    put_count(json, "scans", row->scans);
-    put_count(json, "recovered", row->recovered);
-    put_flag(json, "lost", row->lost);
-    put_flag(json, "delivered", row->delivered);
+    json_put_unsigned(json, "scans", row->scans);
+    json_put_unsigned(json, "recovered", row->recovered);
+    json_put_boolean(json, "lost", row->lost);
+    json_put_boolean(json, "delivered", row->delivered);
     put_text(json, "cause", row->cause);
     json_close(json, '}');
 }
@@ -141,16 +127,15 @@ static void put_outage(struct json *json, const struct loop_outage *outage)
     put_text(json, "kind", loop_outage_name(outage->kind));
     put_text(json, "result", loop_result_name(outage->result));
     put_text(json, "how", outage->how);
-    put_count(json, "asked_ms", (uint64_t)(outage->asked_ms > 0 ? outage->asked_ms : 0));
+    json_put_unsigned(json, "asked_ms", (uint64_t)(outage->asked_ms > 0 ? outage->asked_ms : 0));
     put_time(json, "began", outage->began_utc_ms);
     put_time(json, "ended", outage->ended_utc_ms);
-    put_flag(json, "offline_heard", outage->offline_heard);
-    put_flag(json, "has_hole", outage->has_hole);
-    put_count(json, "from_seq", outage->from_seq);
-    put_count(json, "to_seq", outage->to_seq);
-    put_count(json, "late", outage->late);
-    json_key(json, "rows");
-    json_open(json, '[');
+    json_put_boolean(json, "offline_heard", outage->offline_heard);
+    json_put_boolean(json, "has_hole", outage->has_hole);
+    json_put_unsigned(json, "from_seq", outage->from_seq);
+    json_put_unsigned(json, "to_seq", outage->to_seq);
+    json_put_unsigned(json, "late", outage->late);
+    json_put_open(json, "rows", '[');
     for (unsigned i = 0; i < outage->n_rows; i++)
         put_row(json, &outage->row[i]);
     json_close(json, ']');
@@ -162,8 +147,7 @@ static void put_outage(struct json *json, const struct loop_outage *outage)
 
 static void put_sources(struct json *json, const struct loop_record *record)
 {
-    json_key(json, "sources");
-    json_open(json, '[');
+    json_put_open(json, "sources", '[');
     for (unsigned i = 0; i < SOURCE_KINDS; i++) {
         const struct loop_source *source = &record->source[i];
         if (source->source == SOURCE_NONE)
@@ -172,11 +156,11 @@ static void put_sources(struct json *json, const struct loop_record *record)
         put_text(json, "source", source_name(source->source));
         put_text(json, "serial_number", source->serial_number);
         put_text(json, "line", source->line);
-        put_count(json, "unit_id", source->unit_id);
+        json_put_unsigned(json, "unit_id", source->unit_id);
         put_text(json, "map", source->map);
         put_text(json, "map_digest", source->map_digest);
-        put_count(json, "poll_ms", source->poll_ms);
-        put_count(json, "refresh_ms", source->refresh_ms);
+        json_put_unsigned(json, "poll_ms", source->poll_ms);
+        json_put_unsigned(json, "refresh_ms", source->refresh_ms);
         json_close(json, '}');
     }
     json_close(json, ']');
@@ -184,19 +168,17 @@ static void put_sources(struct json *json, const struct loop_record *record)
 
 static void put_path(struct json *json, const char *key, const struct loop_path *path)
 {
-    json_key(json, key);
-    json_open(json, '{');
+    json_put_open(json, key, '{');
     put_text(json, "name", path->name);
     put_text(json, "where", path->where);
     put_text(json, "detail", path->detail);
-    put_flag(json, "left_out", path->left_out);
+    json_put_boolean(json, "left_out", path->left_out);
     json_close(json, '}');
 }
 
 static void put_sittings(struct json *json, const struct loop_record *record)
 {
-    json_key(json, "sittings");
-    json_open(json, '[');
+    json_put_open(json, "sittings", '[');
     for (unsigned i = 0; i < record->n_sittings; i++) {
         const struct loop_sitting *sitting = &record->sitting[i];
         json_open(json, '{');
@@ -219,7 +201,7 @@ size_t loop_to_json(const struct loop_record *record, char *into, size_t room)
     put_text(&json, "schema", "uphole/loop-check/1");
     put_text(&json, "caution", LOOP_CAUTION);
     put_text(&json, "proves", LOOP_PROVES);
-    put_flag(&json, "complete", record->complete);
+    json_put_boolean(&json, "complete", record->complete);
     put_text(&json, "site", record->site);
     put_text(&json, "box", record->box);
     put_text(&json, "well", record->well);
@@ -227,20 +209,18 @@ size_t loop_to_json(const struct loop_record *record, char *into, size_t room)
     put_text(&json, "plan", record->plan);
     put_text(&json, "version", record->version);
     put_text(&json, "versions", record->versions);
-    put_count(&json, "measure_version", record->measure_version);
+    json_put_unsigned(&json, "measure_version", record->measure_version);
     put_text(&json, "clock", record->clock);
     put_time(&json, "begun", record->begun_utc_ms);
     put_time(&json, "ended", record->ended_utc_ms);
     put_sources(&json, record);
     put_path(&json, "mqtt", &record->mqtt);
     put_path(&json, "table", &record->table);
-    json_key(&json, "channels");
-    json_open(&json, '[');
+    json_put_open(&json, "channels", '[');
     for (unsigned i = 0; i < record->n_channels; i++)
         put_channel(&json, &record->channel[i]);
     json_close(&json, ']');
-    json_key(&json, "outages");
-    json_open(&json, '[');
+    json_put_open(&json, "outages", '[');
     for (unsigned i = 0; i < record->n_outages; i++)
         put_outage(&json, &record->outage[i]);
     json_close(&json, ']');

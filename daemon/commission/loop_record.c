@@ -1,9 +1,10 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
- * loop_record.c - names and sums of a loop check's record. See uphole/loop.h.
+ * loop_record.c - names, begin and sums of a loop check's record. See uphole/loop.h.
  */
 #include "uphole/loop.h"
 
+#include <math.h>
 #include <string.h>
 
 const char *loop_result_name(uint8_t result)
@@ -17,6 +18,21 @@ const char *loop_outage_name(uint8_t kind)
 {
     static const char *const NAMES[LOOP_OUTAGE_KINDS] = {"none", "asking", "network", "program"};
     return kind < LOOP_OUTAGE_KINDS ? NAMES[kind] : "unknown";
+}
+
+struct loop_channel loop_open_channel(uint16_t point, uint8_t source, uint8_t table,
+                                      uint16_t address)
+{
+    return (struct loop_channel){.point = point,
+                                 .source = source,
+                                 .table = table,
+                                 .address = address,
+                                 .expected_value = NAN,
+                                 .tolerance = NAN,
+                                 .difference = NAN,
+                                 .value = NAN,
+                                 .mqtt.value = NAN,
+                                 .served.value = NAN};
 }
 
 unsigned loop_count(const struct loop_record *record, uint8_t result)

@@ -66,6 +66,17 @@ static size_t body_bytes(const struct wall_message *message)
     }
 }
 
+static void release(struct inbox *inbox)
+{
+    if (inbox->event_fd >= 0)
+        close(inbox->event_fd);
+    free(inbox->bytes);
+    free(inbox->pending);
+    free(inbox->more);
+    free(inbox->order);
+    free(inbox);
+}
+
 struct inbox *inbox_create(uint16_t n_wells)
 {
     struct inbox *inbox = calloc(1, sizeof *inbox);
@@ -89,13 +100,7 @@ struct inbox *inbox_create(uint16_t n_wells)
     if (inbox->bytes == NULL || inbox->pending == NULL || inbox->more == NULL ||
         inbox->order == NULL || inbox->event_fd < 0 ||
         pthread_mutex_init(&inbox->lock, NULL) != 0) {
-        if (inbox->event_fd >= 0)
-            close(inbox->event_fd);
-        free(inbox->bytes);
-        free(inbox->pending);
-        free(inbox->more);
-        free(inbox->order);
-        free(inbox);
+        release(inbox);
         return NULL;
     }
     return inbox;
@@ -106,12 +111,7 @@ void inbox_destroy(struct inbox *inbox)
     if (inbox == NULL)
         return;
     pthread_mutex_destroy(&inbox->lock);
-    close(inbox->event_fd);
-    free(inbox->bytes);
-    free(inbox->pending);
-    free(inbox->more);
-    free(inbox->order);
-    free(inbox);
+    release(inbox);
 }
 
 static void inbox_wake(struct inbox *inbox)

@@ -92,12 +92,25 @@ static void on_message(struct mosquitto *library, void *context,
         client->notes.box_offline = true;
 }
 
+/* MQTT 5.0, 3.9.3; 3.1.1, 3.9.3: 0x80 and above is a refusal. */
+static void on_subscribe(struct mosquitto *library, void *context, int mid, int n,
+                         const int *granted, const mosquitto_property *properties)
+{
+    (void)library;
+    (void)mid;
+    (void)properties;
+    struct mqtt_client *client = context;
+    if (n > 0 && granted[0] >= PUBACK_FIRST_REFUSAL)
+        client->notes.read_back_refused = (uint8_t)granted[0];
+}
+
 void mqtt_set_callbacks(struct mqtt_client *client)
 {
     mosquitto_connect_v5_callback_set(client->link.library, on_connect);
     mosquitto_disconnect_v5_callback_set(client->link.library, on_disconnect);
     mosquitto_publish_v5_callback_set(client->link.library, on_publish);
     mosquitto_message_v5_callback_set(client->link.library, on_message);
+    mosquitto_subscribe_v5_callback_set(client->link.library, on_subscribe);
 }
 
 /* ---- to the well side ---- */
@@ -203,19 +216,11 @@ static void answered(struct mqtt_client *client, uint16_t mid, uint8_t code)
     }
 }
 
-void mqtt_act_on_notes(struct mqtt_client *client)
+/** What came on our own topic, or that nothing may come there. */
+static void act_on_own_topic(struct mqtt_client *client)
 {
     struct mqtt_notes *notes = &client->notes;
-    if (notes->connack && client->link.phase == MQTT_CONNECTING)
-        connected(client);
-    notes->connack = false;
-    for (size_t i = 0; i < notes->n_answers; i++)
-        answered(client, notes->answer[i].mid, notes->answer[i].code);
-    notes->n_answers = 0;
-    if (notes->answers_lost)
-        client->renew = true;
-    notes->answers_lost = false;
-    int64_t now_ms = mqtt_now_ms(client);
+    const int64_t now_ms = mqtt_now_ms(client);
     if (notes->box_offline && now_ms - client->box_repaired_ms >= MQTT_REPAIR_EVERY_MS) {
         client->box_repaired_ms = now_ms;
         client->box_due = true;
@@ -235,6 +240,30 @@ void mqtt_act_on_notes(struct mqtt_client *client)
         client->other_box_ms = now_ms;
     }
     notes->box_of_another = false;
+    if (notes->read_back_refused != 0 && !client->said_no_read_back) {
+        client->said_no_read_back = true;
+        say(SAY_WARNING, "publish",
+            "Broker %s does not let this box read its own topic %s (0x%02X): another box of the "
+            "same name stays unnoticed, and a last will that comes late stays. Allow it to "
+            "subscribe there.",
+            client->to->name, client->box_topic, notes->read_back_refused);
+    }
+    notes->read_back_refused = 0;
+}
+
+void mqtt_act_on_notes(struct mqtt_client *client)
+{
+    struct mqtt_notes *notes = &client->notes;
+    if (notes->connack && client->link.phase == MQTT_CONNECTING)
+        connected(client);
+    notes->connack = false;
+    for (size_t i = 0; i < notes->n_answers; i++)
+        answered(client, notes->answer[i].mid, notes->answer[i].code);
+    notes->n_answers = 0;
+    if (notes->answers_lost)
+        client->renew = true;
+    notes->answers_lost = false;
+    act_on_own_topic(client);
     if (notes->ended && client->link.phase >= MQTT_CONNECTING) {
         struct mqtt_trouble trouble = {.kind = MQTT_ENDED, .code = notes->ended_code};
         mqtt_end(client, &trouble);

@@ -36,6 +36,7 @@ struct mqtt_notes {
     uint16_t receive_maximum;
     uint32_t maximum_packet;
     uint8_t maximum_qos, retain_available;
+    uint8_t read_back_refused; /* reason code; 0: none */
     size_t n_answers;
     bool answers_lost;
     struct {
@@ -100,14 +101,14 @@ struct mqtt_client {
     size_t sent_uncounted;
 
     struct mqtt_trouble trouble; /* that stands now, or MQTT_NO_TROUBLE */
-    int64_t state_since_ms; /* CLOCK_BOOTTIME */
+    int64_t state_since_ms;      /* CLOCK_BOOTTIME */
     int64_t state_since_utc_ms;
 
     size_t n_others;
     struct mqtt_other other[MQTT_OTHERS_MAX];
     uint32_t
         wills_of_others; /* of other runs than ours, read back: one is an old session's of ours */
-    bool box_due, box_was_sent, said_other_box;
+    bool box_due, box_was_sent, said_other_box, said_no_read_back;
     int64_t other_box_ms; /* when another box was last seen under our name; 0: never */
     uint32_t box_signature;
     int64_t box_next_ms, box_repaired_ms;

@@ -10,10 +10,8 @@
 
 static void put_journal(struct json *json, const struct box_state *box)
 {
-    json_key(json, "journal");
-    json_open(json, '{');
-    json_key(json, "state");
-    json_text(json, !box->running ? "unknown" : box->journal_ok ? "ok" : "refusing");
+    json_put_open(json, "journal", '{');
+    json_put_text(json, "state", !box->running ? "unknown" : box->journal_ok ? "ok" : "refusing");
     json_key(json, "days_left");
     if (box->running && box->days_left != DAYS_LEFT_UNKNOWN)
         json_unsigned(json, box->days_left);
@@ -26,10 +24,9 @@ static void put_books(struct json *json, const struct box_state *box)
 {
     const struct wall_books *books = &box->state.books;
     const bool known = box->running && books->verdict != BOOKS_UNKNOWN;
-    json_key(json, "books");
-    json_open(json, '{');
-    json_key(json, "state");
-    json_text(json, books_verdict_name(known ? books->verdict : (uint8_t)BOOKS_UNKNOWN));
+    json_put_open(json, "books", '{');
+    json_put_text(json, "state",
+                  books_verdict_name(known ? books->verdict : (uint8_t)BOOKS_UNKNOWN));
     json_key(json, "audited");
     if (known)
         json_time(json, books->at_utc_ms);
@@ -55,15 +52,13 @@ static void put_books(struct json *json, const struct box_state *box)
 static void put_destinations(struct json *json, const struct plan *plan,
                              const struct box_state *box)
 {
-    json_key(json, "destinations");
-    json_open(json, '{');
+    json_put_open(json, "destinations", '{');
     for (uint16_t i = 0; i < plan->n_destinations && i < PLAN_DESTINATIONS_MAX; i++) {
         bool known = box->running && i < box->state.n_destinations;
-        json_key(json, plan->destinations[i].name);
-        json_open(json, '{');
-        json_key(json, "state");
-        json_text(json, delivery_state_name(known ? box->state.destination[i].state
-                                                  : (uint8_t)DELIVERY_UNKNOWN));
+        json_put_open(json, plan->destinations[i].name, '{');
+        json_put_text(json, "state",
+                      delivery_state_name(known ? box->state.destination[i].state
+                                                : (uint8_t)DELIVERY_UNKNOWN));
         json_key(json, "waiting");
         if (known)
             json_unsigned(json, box->state.destination[i].waiting);
@@ -82,22 +77,15 @@ size_t payload_box(char *into, size_t room, const struct plan *plan, const struc
     struct json json;
     json_begin(&json, into, room);
     json_open(&json, '{');
-    json_key(&json, "schema");
-    json_text(&json, "uphole/box/1");
-    json_key(&json, "site");
-    json_text(&json, plan->site);
-    json_key(&json, "box");
-    json_text(&json, plan->box);
-    json_key(&json, "running");
-    json_boolean(&json, box->running);
-    json_key(&json, "run");
-    json_run(&json, box->run);
-    json_key(&json, "version");
-    json_text(&json, box->version);
-    json_key(&json, "plan");
-    json_text(&json, digest);
-    json_key(&json, "clock");
-    json_text(&json, clock_state_name(box->running ? box->clock : (uint8_t)CLOCK_STATE_UNKNOWN));
+    json_put_text(&json, "schema", "uphole/box/1");
+    json_put_text(&json, "site", plan->site);
+    json_put_text(&json, "box", plan->box);
+    json_put_boolean(&json, "running", box->running);
+    json_put_run(&json, "run", box->run);
+    json_put_text(&json, "version", box->version);
+    json_put_text(&json, "plan", digest);
+    json_put_text(&json, "clock",
+                  clock_state_name(box->running ? box->clock : (uint8_t)CLOCK_STATE_UNKNOWN));
     put_journal(&json, box);
     put_books(&json, box);
     put_destinations(&json, plan, box);

@@ -15,25 +15,18 @@ static void put_point(struct json *json, const struct payload_point *how,
     double age_s, value = reading->value;
     uint8_t quality = payload_quality(live_quality_at(reading, now_boot_ms, &age_s), true, &value);
     json_open(json, '{');
-    json_key(json, "value");
-    json_number(json, payload_value(how, reading->point, value), how->resolution);
-    json_key(json, "unit");
-    json_text(json, payload_unit_name(how->unit));
+    json_put_number(json, "value", payload_value(how, reading->point, value), how->resolution);
+    json_put_text(json, "unit", payload_unit_name(how->unit));
     if (how->reference != REFERENCE_NONE) {
-        json_key(json, "reference");
-        json_text(json, payload_reference_name(how->reference));
+        json_put_text(json, "reference", payload_reference_name(how->reference));
     }
-    json_key(json, "quality");
-    json_unsigned(json, quality);
-    json_key(json, "reason");
-    json_text(json, quality_name(quality));
+    json_put_unsigned(json, "quality", quality);
+    json_put_text(json, "reason", quality_name(quality));
     const struct point *worst = point_get(reading->worst_input);
     if (worst != NULL) {
-        json_key(json, "worst_input");
-        json_text(json, worst->id);
+        json_put_text(json, "worst_input", worst->id);
     }
-    json_key(json, "age_s");
-    json_number(json, isfinite(value) ? age_s : NAN, AGE_RESOLUTION_S);
+    json_put_number(json, "age_s", isfinite(value) ? age_s : NAN, AGE_RESOLUTION_S);
     json_close(json, '}');
 }
 
@@ -41,36 +34,26 @@ static void put_head(struct json *json, const struct plan *plan, const struct we
                      const struct snapshot *snapshot)
 {
     bool any = snapshot->seq != 0;
-    json_key(json, "schema");
-    json_text(json, "uphole/latest/1");
-    json_key(json, "site");
-    json_text(json, plan->site);
-    json_key(json, "well");
-    json_text(json, well->id);
-    json_key(json, "label");
-    json_text(json, well->label);
-    json_key(json, "run");
-    json_run(json, snapshot->run);
+    json_put_text(json, "schema", "uphole/latest/1");
+    json_put_text(json, "site", plan->site);
+    json_put_text(json, "well", well->id);
+    json_put_text(json, "label", well->label);
+    json_put_run(json, "run", snapshot->run);
     json_key(json, "seq");
     if (any && snapshot->journaled)
         json_unsigned(json, snapshot->seq);
     else
         json_null(json);
-    json_key(json, "journaled");
-    json_boolean(json, snapshot->journaled);
+    json_put_boolean(json, "journaled", snapshot->journaled);
     json_key(json, "time");
     if (any && payload_time_is_known(&snapshot->newest))
         json_time(json, snapshot->newest.utc_ms);
     else
         json_null(json);
-    json_key(json, "clock");
-    json_text(json, clock_state_name(snapshot->clock));
-    json_key(json, "states");
-    json_open(json, '{');
-    json_key(json, "line");
-    json_text(json, line_state_name(snapshot->line));
-    json_key(json, "gauge");
-    json_text(json, gauge_state_name(snapshot->gauge));
+    json_put_text(json, "clock", clock_state_name(snapshot->clock));
+    json_put_open(json, "states", '{');
+    json_put_text(json, "line", line_state_name(snapshot->line));
+    json_put_text(json, "gauge", gauge_state_name(snapshot->gauge));
     json_close(json, '}');
 }
 
@@ -85,8 +68,7 @@ size_t payload_latest(char *into, size_t room, const struct plan *plan,
         return 0;
     json_open(&json, '{');
     put_head(&json, plan, well, snapshot);
-    json_key(&json, "points");
-    json_open(&json, '{');
+    json_put_open(&json, "points", '{');
     for (uint16_t i = 0; i < snapshot->n && i < RECORD_READINGS_MAX; i++) {
         const struct live_reading *reading = &snapshot->reading[i];
         const struct point *point = point_get(reading->point);

@@ -72,20 +72,16 @@ static size_t rows_that_belong(const struct plan *plan, const struct well_plan *
 static void put_set(struct json *json, const struct record *row,
                     const struct payload_columns *columns)
 {
-    json_key(json, source_name(row->source));
-    json_open(json, '{');
-    json_key(json, "points");
-    json_open(json, '[');
+    json_put_open(json, source_name(row->source), '{');
+    json_put_open(json, "points", '[');
     for (uint16_t i = 0; i < columns->n; i++)
         json_text(json, columns->column[i].point == NULL ? "unknown" : columns->column[i].point);
     json_close(json, ']');
-    json_key(json, "units");
-    json_open(json, '[');
+    json_put_open(json, "units", '[');
     for (uint16_t i = 0; i < columns->n; i++)
         json_text(json, columns->column[i].unit);
     json_close(json, ']');
-    json_key(json, "references");
-    json_open(json, '[');
+    json_put_open(json, "references", '[');
     for (uint16_t i = 0; i < columns->n; i++)
         json_text(json, payload_reference_name(columns->column[i].reference));
     json_close(json, ']');
@@ -98,20 +94,14 @@ static void put_head(struct json *json, const struct plan *plan, const struct we
     static const char *const SENT[] = {"unknown", "live", "late", "resent", "recalculated"};
     char digest[12];
     snprintf(digest, sizeof digest, "%08" PRIx32, first->plan_digest);
-    json_key(json, "schema");
-    json_text(json, "uphole/record/1");
-    json_key(json, "site");
-    json_text(json, plan->site);
-    json_key(json, "well");
-    json_text(json, well->id);
-    json_key(json, "sent");
-    json_text(json, SENT[sent <= SENT_RECALCULATED ? sent : 0]);
+    json_put_text(json, "schema", "uphole/record/1");
+    json_put_text(json, "site", plan->site);
+    json_put_text(json, "well", well->id);
+    json_put_text(json, "sent", SENT[sent <= SENT_RECALCULATED ? sent : 0]);
     if (by != NULL && first->revision > 0) {
-        json_key(json, "by");
-        json_text(json, by);
+        json_put_text(json, "by", by);
     }
-    json_key(json, "run");
-    json_run(json, first->run);
+    json_put_run(json, "run", first->run);
     json_key(json, "after");
     if (first->after_seq == 0) {
         json_null(json);
@@ -121,10 +111,8 @@ static void put_head(struct json *json, const struct plan *plan, const struct we
         json_unsigned(json, first->after_seq);
         json_close(json, ']');
     }
-    json_key(json, "plan");
-    json_text(json, digest);
-    json_key(json, "measure_version");
-    json_unsigned(json, first->measure_version);
+    json_put_text(json, "plan", digest);
+    json_put_unsigned(json, "measure_version", first->measure_version);
 }
 
 /* Writes as many of the n rows as fit; *fitted their number. */
@@ -141,8 +129,7 @@ static size_t write_message(char *into, size_t room, const struct plan *plan,
     json_begin(&json, into, room);
     json_open(&json, '{');
     put_head(&json, plan, well, sent, by, &records[0]);
-    json_key(&json, "sets");
-    json_open(&json, '{');
+    json_put_open(&json, "sets", '{');
     for (uint8_t source = 0; source <= SOURCE_UNIT_HISTORY; source++)
         if (sets.of[source] != NULL) {
             payload_columns_of(plan, well, units, sets.of[source],
@@ -150,8 +137,7 @@ static size_t write_message(char *into, size_t room, const struct plan *plan,
             put_set(&json, sets.of[source], &columns[source]);
         }
     json_close(&json, '}');
-    json_key(&json, "rows");
-    json_open(&json, '[');
+    json_put_open(&json, "rows", '[');
     size_t done = 0;
     for (; done < n; done++) {
         struct json before = json;

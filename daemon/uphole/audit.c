@@ -28,31 +28,18 @@ static int verdict(const struct audit *audit)
     }
 }
 
-static int read_time(const char *option, const char *text, bool *has, int64_t *utc_ms)
-{
-    *has = true;
-    return stamp_from_text(text, strlen(text), utc_ms)
-               ? 0
-               : command_usage_error(&COMMAND_AUDIT,
-                                     "--%s %s is no time; expected one like 2031-03-01T06:00:00Z",
-                                     option, text);
-}
-
 static int take_option(struct audit_asked *asked, int option)
 {
     switch (option) {
     case 'l':
         asked->has_last = true;
-        return span_from_text(optarg, &asked->last_ms)
-                   ? 0
-                   : command_usage_error(
-                         &COMMAND_AUDIT,
-                         "--last %s is no span of time; expected one like 7d, 36h or 90min",
-                         optarg);
+        return command_take_span(&COMMAND_AUDIT, "last", optarg, &asked->last_ms);
     case 'f':
-        return read_time("from", optarg, &asked->has_from, &asked->from_utc_ms);
+        asked->has_from = true;
+        return command_take_time(&COMMAND_AUDIT, "from", optarg, &asked->from_utc_ms);
     case 't':
-        return read_time("to", optarg, &asked->has_to, &asked->to_utc_ms);
+        asked->has_to = true;
+        return command_take_time(&COMMAND_AUDIT, "to", optarg, &asked->to_utc_ms);
     case 'c':
         asked->config = optarg;
         return 0;

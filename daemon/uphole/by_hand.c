@@ -9,6 +9,7 @@
 
 #include <stdarg.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
 
@@ -52,6 +53,38 @@ bool by_hand_word(const char **at, char *into, size_t room)
     into[length] = '\0';
     *at += length + ((*at)[length] == ' ');
     return true;
+}
+
+bool by_hand_role(const char **at, char role[static BY_HAND_ROLE_MAX + 1])
+{
+    char number[8];
+    if (!by_hand_word(at, number, sizeof number))
+        return false;
+    const unsigned long length = strtoul(number, NULL, 10);
+    if (length > BY_HAND_ROLE_MAX || length > strlen(*at))
+        return false;
+    snprintf(role, BY_HAND_ROLE_MAX + 1, "%.*s", (int)length, *at);
+    *at += length;
+    *at += **at == ' ';
+    return true;
+}
+
+int by_hand_well(const struct core *core, const char *id, uint16_t *index, struct answer *to)
+{
+    const struct plan *plan = core->options.plan;
+    const struct well_plan *well = plan_well_by_id(plan, id);
+    if (well == NULL)
+        return answer(to, EX_NOINPUT,
+                      "There is no well '%.40s'. 'uphole status' shows those that there are.", id);
+    *index = (uint16_t)(well - plan->wells);
+    return 0;
+}
+
+int by_hand_not_stored(struct answer *to)
+{
+    return answer(to, EX_TEMPFAIL,
+                  "The order could not be stored, so it is not given. Try again; 'uphole status' "
+                  "says how the journal is.");
 }
 
 int by_hand_open(struct core *core, struct journal_reader **reader, struct answer *to)

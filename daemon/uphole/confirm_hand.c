@@ -43,12 +43,9 @@ static int find_names(struct core *core, const struct asked *asked, int64_t now_
 {
     const struct plan *plan = core->options.plan;
     uint16_t w = 0;
-    while (w < plan->n_wells && strcmp(plan->wells[w].id, asked->well) != 0)
-        w++;
-    if (w == plan->n_wells)
-        return answer(to, EX_NOINPUT,
-                      "There is no well '%.40s'. 'uphole status' shows those that there are.",
-                      asked->well);
+    const int code = by_hand_well(core, asked->well, &w, to);
+    if (code != 0)
+        return code;
     about->well = &core->wells[w];
     about->point = point_find(asked->point, strlen(asked->point));
     if (about->point == 0)

@@ -6,6 +6,7 @@
  * first: one of the right name is a whole one, and none is ever replaced.
  */
 #include "export.h"
+#include "span.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -18,15 +19,29 @@
 
 /* ---- the command line ---- */
 
-static int read_time(const char *name, const char *text, int64_t *utc_ms)
-{
-    if (stamp_from_text(text, strlen(text), utc_ms))
-        return 0;
-    return command_usage_error(
-        &COMMAND_EXPORT, "--%s %s is no time; expected one like 2031-03-01T06:00:00Z", name, text);
-}
-
 enum { RAW = 1000, MEASURED, CSV, NDJSON, AS_FIRST };
+
+int export_take_option(const struct command *command, int option, struct export_asked *asked)
+{
+    switch (option) {
+    case 'f':
+        asked->has_from = true;
+        return command_take_time(command, "from", optarg, &asked->from_utc_ms);
+    case 't':
+        return command_take_time(command, "to", optarg, &asked->to_utc_ms);
+    case 'a':
+        asked->destination = optarg;
+        return 0;
+    case 'u':
+        asked->has_units = true;
+        asked->us = strcmp(optarg, "us") == 0;
+        return asked->us || strcmp(optarg, "metric") == 0
+                   ? 0
+                   : command_usage_error(command, "--units %s: expected metric or us", optarg);
+    default:
+        return EX_USAGE; /* COMMAND_OPTION_BAD: it has been said */
+    }
+}
 
 int export_read_well(const struct command *command, int argc, char **argv,
                      struct export_asked *asked)
@@ -42,6 +57,8 @@ int export_read_well(const struct command *command, int argc, char **argv,
                                    "--from TIME is missing; as in --from 2031-03-01T06:00:00Z");
     if (asked->from_utc_ms > asked->to_utc_ms)
         return command_usage_error(command, "the time asked for ends before it begins");
+    if (asked->destination != NULL && asked->has_units)
+        return command_usage_error(command, "state --units or --as, not both");
     return 0;
 }
 
@@ -59,30 +76,18 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
                                             {"as", required_argument, NULL, 'a'},
                                             {"into", required_argument, NULL, 'i'},
                                             {NULL, 0, NULL, 0}};
-    bool has[5] = {false}, has_units = false;
+    bool has[5] = {false};
     int code = 0;
     optind = 1;
     for (int c; code == 0 && (c = command_option(&COMMAND_EXPORT, argc, argv, OPTIONS)) != -1;) {
         if (socket_ask_takes(&asked->where, c))
             continue;
-        if (c == COMMAND_OPTION_BAD)
-            return EX_USAGE;
         if (c >= RAW)
             has[c - RAW] = true;
-        else if (c == 'f' || c == 't')
-            code = read_time(c == 'f' ? "from" : "to", optarg,
-                             c == 'f' ? &asked->from_utc_ms : &asked->to_utc_ms);
         else if (c == 'i')
             asked->into = optarg;
-        else if (c == 'a')
-            asked->destination = optarg;
-        else if (c == 'u' && strcmp(optarg, "metric") != 0 && strcmp(optarg, "us") != 0)
-            code =
-                command_usage_error(&COMMAND_EXPORT, "--units %s: expected metric or us", optarg);
-        asked->has_from = asked->has_from || c == 'f';
-        has_units = has_units || c == 'u';
-        if (c == 'u')
-            asked->us = strcmp(optarg, "us") == 0;
+        else
+            code = export_take_option(&COMMAND_EXPORT, c, asked);
     }
     if (code != 0)
         return code;
@@ -92,9 +97,7 @@ static int read_options(int argc, char **argv, struct export_asked *asked)
     if ((asked->raw && has[MEASURED - RAW]) || (asked->ndjson && has[CSV - RAW]))
         return command_usage_error(&COMMAND_EXPORT, "state --raw or --measured, --csv or --ndjson, "
                                                     "not both");
-    if (asked->destination != NULL && has_units)
-        return command_usage_error(&COMMAND_EXPORT, "state --units or --as, not both");
-    if (asked->raw && (has_units || asked->destination != NULL))
+    if (asked->raw && (asked->has_units || asked->destination != NULL))
         return command_usage_error(&COMMAND_EXPORT, "raw words have no unit: leave --units and "
                                                     "--as out");
     return export_read_well(&COMMAND_EXPORT, argc, argv, asked);

@@ -23,7 +23,7 @@
 struct export_asked {
     struct socket_asked where;
     const char *well, *into, *destination;
-    bool has_from, raw, ndjson, us;
+    bool has_from, has_units, raw, ndjson, us;
     uint32_t revision; /* rows are told in their newest one that is not above it */
     int64_t from_utc_ms, to_utc_ms, now_utc_ms;
 };
@@ -83,6 +83,14 @@ struct export
     void *context; /* of `put` */
 };
 
+/* ---- export.c: by any command over a well's interval; 0, or EX_USAGE (said) ---- */
+
+/** One of --from 'f', --to 't', --units 'u', --as 'a', with its value in optarg. */
+int export_take_option(const struct command *command, int option, struct export_asked *asked);
+/** Behind the options: one well, a beginning, and what fits together. */
+int export_read_well(const struct command *command, int argc, char **argv,
+                     struct export_asked *asked);
+
 /* ---- export_open.c ---- */
 
 /** Finds what `asked` names; the caller closes it in any case. */
@@ -91,10 +99,6 @@ void export_close(struct export *export);
 
 /* ---- export_fold.c ---- */
 
-/** Behind the options, by any command over a well's interval: one well, and a beginning. 0, or
- * EX_USAGE (said). */
-int export_read_well(const struct command *command, int argc, char **argv,
-                     struct export_asked *asked);
 /** Sets numbers of all wells of `plan` as the journal has them. */
 void export_number_wells(struct journal_reader *reader, struct plan *plan);
 /** The plan `id` of the journal, numbered; the caller frees it. */

@@ -8,8 +8,8 @@
  * ledger as it is.
  */
 #include "command.h"
-#include "gaps.h"
 #include "span.h"
+#include "gaps.h"
 
 #include "uphole/publish.h"
 
@@ -155,11 +155,6 @@ static void print_json(const struct gaps_report *report)
 
 /* ---- the command ---- */
 
-static bool read_time(const char *text, int64_t *utc_ms)
-{
-    return stamp_from_text(text, strlen(text), utc_ms);
-}
-
 static int take_option(int option, struct gaps_asked *asked, bool *has_last)
 {
     const char **const text = option == 'w'   ? &asked->well
@@ -173,16 +168,12 @@ static int take_option(int option, struct gaps_asked *asked, bool *has_last)
     asked->has_from = asked->has_from || option == 'f';
     asked->has_to = asked->has_to || option == 't';
     *has_last = *has_last || option == 'l';
-    if (option == 'l' && !span_from_text(optarg, &asked->last_ms))
-        return command_usage_error(&COMMAND_GAPS,
-                                   "--last %s is no span of time; expected one like 7d, 36h or "
-                                   "90min",
-                                   optarg);
-    if ((option == 'f' && !read_time(optarg, &asked->from_utc_ms)) ||
-        (option == 't' && !read_time(optarg, &asked->to_utc_ms)))
-        return command_usage_error(&COMMAND_GAPS,
-                                   "--%s %s is no time; expected one like 2031-03-01T06:00:00Z",
-                                   option == 'f' ? "from" : "to", optarg);
+    if (option == 'l')
+        return command_take_span(&COMMAND_GAPS, "last", optarg, &asked->last_ms);
+    if (option == 'f')
+        return command_take_time(&COMMAND_GAPS, "from", optarg, &asked->from_utc_ms);
+    if (option == 't')
+        return command_take_time(&COMMAND_GAPS, "to", optarg, &asked->to_utc_ms);
     return option == COMMAND_OPTION_BAD ? EX_USAGE : 0;
 }
 

@@ -214,22 +214,6 @@ static int describe_sources(struct loop_check *check, struct loop_source into[st
     return 0;
 }
 
-/** A channel of which nothing was checked yet. */
-static struct loop_channel open_channel(uint16_t point, uint8_t source, uint8_t table,
-                                        uint16_t address)
-{
-    return (struct loop_channel){.point = point,
-                                 .source = source,
-                                 .table = table,
-                                 .address = address,
-                                 .expected_value = NAN,
-                                 .tolerance = NAN,
-                                 .difference = NAN,
-                                 .value = NAN,
-                                 .mqtt.value = NAN,
-                                 .served.value = NAN};
-}
-
 static void add_channels(struct loop_check *check, uint8_t source)
 {
     struct loop_record *record = check->record;
@@ -242,7 +226,7 @@ static void add_channels(struct loop_check *check, uint8_t source)
         if (channel->point == POINT_NONE || channel->point >= POINT_COUNT)
             continue;
         record->channel[record->n_channels++] =
-            open_channel(channel->point, source, channel->table, channel->address);
+            loop_open_channel(channel->point, source, channel->table, channel->address);
     }
 }
 
@@ -274,7 +258,7 @@ static unsigned reopen(struct loop_record *record, uint8_t source)
         if (channel->source != source || channel->result == LOOP_OPEN)
             continue;
         n++;
-        *channel = open_channel(channel->point, source, channel->table, channel->address);
+        *channel = loop_open_channel(channel->point, source, channel->table, channel->address);
     }
     return n;
 }

@@ -22,12 +22,11 @@
 
 #define WORD_MAX 80
 #define DIGITS_LEAST 8
-#define ROLE_MAX 47
 
 struct asked {
     char well[WORD_MAX], plan[WORD_MAX];
     int64_t from_utc_ms, to_utc_ms;
-    char role[ROLE_MAX + 1], reason[GAP_CAUSE_MAX];
+    char role[BY_HAND_ROLE_MAX + 1], reason[GAP_CAUSE_MAX];
     uint16_t well_index;
     uint32_t plan_id;
     char digest[65];
@@ -38,19 +37,15 @@ static int read_words(const char *arguments, struct asked *asked, struct answer 
 {
     static const char FORM[] =
         "A recalculation is ordered with WELL FROM..TO, a plan, and a reason.";
-    char range[2 * STAMP_TEXT_MAX + 2], length_text[8];
+    char range[2 * STAMP_TEXT_MAX + 2];
     const char *at = arguments;
     if (!by_hand_word(&at, asked->well, sizeof asked->well) ||
         !by_hand_word(&at, range, sizeof range) ||
-        !by_hand_word(&at, asked->plan, sizeof asked->plan) ||
-        !by_hand_word(&at, length_text, sizeof length_text))
+        !by_hand_word(&at, asked->plan, sizeof asked->plan))
         return answer(to, EX_USAGE, "%s", FORM);
-    const size_t role = (size_t)strtoul(length_text, NULL, 10);
-    if (role > ROLE_MAX || role > strlen(at))
-        return answer(to, EX_USAGE, "Say with --by who asks, in at most %d bytes.", ROLE_MAX);
-    snprintf(asked->role, sizeof asked->role, "%.*s", (int)role, at);
-    at += role;
-    at += *at == ' ';
+    if (!by_hand_role(&at, asked->role))
+        return answer(to, EX_USAGE, "Say with --by who asks, in at most %d bytes.",
+                      BY_HAND_ROLE_MAX);
     if (*at == '\0' || strspn(at, " ") == strlen(at) || strlen(at) >= sizeof asked->reason)
         return answer(to, EX_USAGE,
                       "Say with --reason why, in one line of at most %zu bytes: it stands beside "
@@ -66,20 +61,6 @@ static int read_words(const char *arguments, struct asked *asked, struct answer 
                       range);
     if (asked->from_utc_ms > asked->to_utc_ms)
         return answer(to, EX_USAGE, "The interval ends before it begins.");
-    return 0;
-}
-
-static int find_well(const struct core *core, struct asked *asked, struct answer *to)
-{
-    const struct plan *plan = core->options.plan;
-    uint16_t w = 0;
-    while (w < plan->n_wells && strcmp(plan->wells[w].id, asked->well) != 0)
-        w++;
-    if (w == plan->n_wells)
-        return answer(to, EX_NOINPUT,
-                      "There is no well '%.40s'. 'uphole status' shows those that there are.",
-                      asked->well);
-    asked->well_index = w;
     return 0;
 }
 
@@ -190,9 +171,7 @@ static int give(struct core *core, struct journal_reader *reader, const char *wh
         return answer(to, EX_IOERR, "The journal could not be read: %.150s.", error.why);
     say_removed(reader, asked, removed, sizeof removed);
     if (!resend_add(core, &order) || !resend_commit(core, 0))
-        return answer(to, EX_TEMPFAIL,
-                      "The order could not be stored, so it is not given. Try again; 'uphole "
-                      "status' says how the journal is.");
+        return by_hand_not_stored(to);
     return answer(
         to, 0,
         "%s records of %s (%" PRIu64 " to %" PRIu64
@@ -209,7 +188,7 @@ int recalculate_by_hand(struct core *core, const char *who, const char *argument
     struct journal_reader *reader = NULL;
     int code = read_words(arguments, &asked, &to);
     if (code == 0)
-        code = find_well(core, &asked, &to);
+        code = by_hand_well(core, asked.well, &asked.well_index, &to);
     if (code == 0)
         code = by_hand_open(core, &reader, &to);
     if (code == 0)

@@ -6,6 +6,7 @@
  */
 #include "resend.h"
 
+#include "by_hand.h"
 #include "order.h"
 #include "socket.h"
 #include "socket_ask.h"
@@ -15,9 +16,6 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
-
-#define ROLE_MAX 47
-#define REASON_MAX 180
 
 int order_recalculate(struct order_view *view, const struct asker *who, const char *arguments,
                       struct socket_text *text)
@@ -31,7 +29,8 @@ int order_recalculate(struct order_view *view, const struct asker *who, const ch
 
 struct recalculate_asked {
     struct socket_asked asked;
-    const char *well, *from, *to, *plan, *by, *reason;
+    const char *well, *from, *to, *plan;
+    struct by_hand_words words;
 };
 
 static int read_options(int argc, char **argv, struct recalculate_asked *out)
@@ -46,7 +45,7 @@ static int read_options(int argc, char **argv, struct recalculate_asked *out)
     const struct command *command = &COMMAND_RECALCULATE;
     int64_t utc_ms;
     *out = (struct recalculate_asked){
-        .asked = {.config = CONFIG_DEFAULT}, .plan = "-", .by = "", .reason = ""};
+        .asked = {.config = CONFIG_DEFAULT}, .plan = "-", .words = {"", ""}};
     optind = 1;
     for (int c; (c = command_option(command, argc, argv, OPTIONS)) != -1;) {
         if (socket_ask_takes(&out->asked, c))
@@ -56,8 +55,8 @@ static int read_options(int argc, char **argv, struct recalculate_asked *out)
         *(c == 'f'   ? &out->from
           : c == 't' ? &out->to
           : c == 'p' ? &out->plan
-          : c == 'b' ? &out->by
-                     : &out->reason) = optarg;
+          : c == 'b' ? &out->words.by
+                     : &out->words.reason) = optarg;
     }
     if (argc - optind != 1)
         return command_usage_error(command, "expected one well, as in 'uphole recalculate heron-7 "
@@ -73,14 +72,7 @@ static int read_options(int argc, char **argv, struct recalculate_asked *out)
     if (out->well[0] == '\0' || strpbrk(out->well, " \n") != NULL || out->plan[0] == '\0' ||
         strpbrk(out->plan, " \n") != NULL)
         return command_usage_error(command, "the well or the plan holds a blank, or nothing");
-    if (out->by[0] == ' ' || strlen(out->by) > ROLE_MAX || strchr(out->by, '\n') != NULL)
-        return command_usage_error(command, "--by ROLE says who asks, in at most %d bytes",
-                                   ROLE_MAX);
-    if (out->reason[0] == '\0' || strspn(out->reason, " ") == strlen(out->reason) ||
-        strlen(out->reason) > REASON_MAX || strchr(out->reason, '\n') != NULL)
-        return command_usage_error(command, "--reason says why, in one line of at most %d bytes",
-                                   REASON_MAX);
-    return 0;
+    return by_hand_check(command, &out->words, false, true);
 }
 
 static int run_recalculate(int argc, char **argv)
@@ -90,9 +82,10 @@ static int run_recalculate(int argc, char **argv)
     const int code = read_options(argc, argv, &asked);
     if (code != 0)
         return code;
-    const int n = snprintf(order, sizeof order, "order recalculate %s %s..%s %s %zu %s%s%s",
-                           asked.well, asked.from, asked.to, asked.plan, strlen(asked.by), asked.by,
-                           asked.by[0] != '\0' ? " " : "", asked.reason);
+    const int n =
+        snprintf(order, sizeof order, "order recalculate %s %s..%s %s %zu %s%s%s", asked.well,
+                 asked.from, asked.to, asked.plan, strlen(asked.words.by), asked.words.by,
+                 asked.words.by[0] != '\0' ? " " : "", asked.words.reason);
     if (n < 0 || (size_t)n >= sizeof order)
         return command_usage_error(&COMMAND_RECALCULATE, "that is longer than an order may be");
     return socket_ask_print(&asked.asked, order);

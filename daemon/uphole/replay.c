@@ -47,16 +47,6 @@ static int take(struct replay *replay, int option)
     unsigned number = 0;
     int code = 0;
     switch (option) {
-    case 'f':
-    case 't':
-        asked->has_from = asked->has_from || option == 'f';
-        return stamp_from_text(optarg, strlen(optarg),
-                               option == 'f' ? &asked->from_utc_ms : &asked->to_utc_ms)
-                   ? 0
-                   : command_usage_error(
-                         &COMMAND_REPLAY,
-                         "--%s %s is no time; expected one like 2031-03-01T06:00:00Z",
-                         option == 'f' ? "from" : "to", optarg);
     case AS_FIRST:
         asked->revision = 0;
         return 0;
@@ -71,21 +61,14 @@ static int take(struct replay *replay, int option)
         return code == 0 && replay->asked.rows == 0
                    ? command_usage_error(&COMMAND_REPLAY, "--rows 0: a message has a row at least")
                    : code;
-    case 'a':
-        asked->destination = optarg;
-        return 0;
-    case 'u':
-        asked->us = strcmp(optarg, "us") == 0;
-        return asked->us || strcmp(optarg, "metric") == 0
-                   ? 0
-                   : command_usage_error(&COMMAND_REPLAY, "--units %s: expected metric or us",
-                                         optarg);
     case 'C':
         replay->asked.compare = optarg;
         return 0;
-    default:
+    case JSON:
         replay->asked.json = true;
         return 0;
+    default:
+        return export_take_option(&COMMAND_REPLAY, option, asked);
     }
 }
 
@@ -104,22 +87,18 @@ static int read_options(int argc, char **argv, struct replay *replay)
                                             {"json", no_argument, NULL, JSON},
                                             {NULL, 0, NULL, 0}};
     struct export_asked *asked = &replay->export.asked;
-    bool has_units = false;
     int code = 0;
     optind = 1;
     for (int c; code == 0 && (c = command_option(&COMMAND_REPLAY, argc, argv, OPTIONS)) != -1;) {
         if (socket_ask_takes(&asked->where, c))
             continue;
-        code = c == COMMAND_OPTION_BAD ? EX_USAGE : take(replay, c);
-        has_units = has_units || c == 'u';
+        code = take(replay, c);
     }
     if (code != 0)
         return code;
     code = export_read_well(&COMMAND_REPLAY, argc, argv, asked);
     if (code != 0)
         return code;
-    if (asked->destination != NULL && has_units)
-        return command_usage_error(&COMMAND_REPLAY, "state --units or --as, not both");
     if (replay->asked.json && replay->asked.compare == NULL)
         return command_usage_error(&COMMAND_REPLAY, "records are JSON already; --json goes with "
                                                     "--compare");

@@ -5,6 +5,7 @@
  */
 #include "resend.h"
 
+#include "by_hand.h"
 #include "order.h"
 #include "socket.h"
 #include "socket_ask.h"
@@ -14,9 +15,6 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
-
-#define ROLE_MAX 47
-#define REASON_MAX 180
 
 int order_resend(struct order_view *view, const struct asker *who, const char *arguments,
                  struct socket_text *text)
@@ -29,7 +27,8 @@ int order_resend(struct order_view *view, const struct asker *who, const char *a
 
 struct resend_asked {
     struct socket_asked asked;
-    const char *destination, *well, *range, *by, *reason;
+    const char *destination, *well, *range;
+    struct by_hand_words words;
 };
 
 static int read_options(int argc, char **argv, struct resend_asked *out)
@@ -39,14 +38,14 @@ static int read_options(int argc, char **argv, struct resend_asked *out)
                                             {"reason", required_argument, NULL, 'r'},
                                             {NULL, 0, NULL, 0}};
     const struct command *command = &COMMAND_RESEND;
-    *out = (struct resend_asked){.asked = {.config = CONFIG_DEFAULT}, .by = "", .reason = ""};
+    *out = (struct resend_asked){.asked = {.config = CONFIG_DEFAULT}, .words = {"", ""}};
     optind = 1;
     for (int c; (c = command_option(command, argc, argv, OPTIONS)) != -1;) {
         if (socket_ask_takes(&out->asked, c))
             continue;
         if (c == COMMAND_OPTION_BAD)
             return EX_USAGE;
-        *(c == 'b' ? &out->by : &out->reason) = optarg;
+        *(c == 'b' ? &out->words.by : &out->words.reason) = optarg;
     }
     if (argc - optind != 3)
         return command_usage_error(command,
@@ -58,14 +57,7 @@ static int read_options(int argc, char **argv, struct resend_asked *out)
     for (int i = optind; i < argc; i++)
         if (argv[i][0] == '\0' || strpbrk(argv[i], " \n") != NULL)
             return command_usage_error(command, "'%s' holds a blank, or nothing", argv[i]);
-    if (out->by[0] == '\0' || out->by[0] == ' ' || strlen(out->by) > ROLE_MAX ||
-        strchr(out->by, '\n') != NULL)
-        return command_usage_error(command, "--by ROLE says who asks, in at most %d bytes",
-                                   ROLE_MAX);
-    if (strlen(out->reason) > REASON_MAX || strchr(out->reason, '\n') != NULL)
-        return command_usage_error(command, "--reason takes one line of at most %d bytes",
-                                   REASON_MAX);
-    return 0;
+    return by_hand_check(command, &out->words, true, false);
 }
 
 static int run_resend(int argc, char **argv)
@@ -75,9 +67,10 @@ static int run_resend(int argc, char **argv)
     const int code = read_options(argc, argv, &resend);
     if (code != 0)
         return code;
-    const int n = snprintf(order, sizeof order, "order resend %s %s %s %zu %s%s%s",
-                           resend.destination, resend.well, resend.range, strlen(resend.by),
-                           resend.by, resend.reason[0] != '\0' ? " " : "", resend.reason);
+    const int n =
+        snprintf(order, sizeof order, "order resend %s %s %s %zu %s%s%s", resend.destination,
+                 resend.well, resend.range, strlen(resend.words.by), resend.words.by,
+                 resend.words.reason[0] != '\0' ? " " : "", resend.words.reason);
     if (n < 0 || (size_t)n >= sizeof order)
         return command_usage_error(&COMMAND_RESEND, "that is longer than an order may be");
     return socket_ask_print(&resend.asked, order);

@@ -21,7 +21,7 @@
 
 struct asked {
     char destination[WORD_MAX], well[WORD_MAX], from[WORD_MAX], to[WORD_MAX];
-    char role[sizeof((struct row_order *)0)->by], reason[GAP_CAUSE_MAX];
+    char role[BY_HAND_ROLE_MAX + 1], reason[GAP_CAUSE_MAX];
     uint16_t destination_index, well_index;
     struct row_range range;
 };
@@ -30,7 +30,7 @@ static int read_words(const char *arguments, struct asked *asked, struct answer 
 {
     static const char FORM[] =
         "A resend is ordered with DESTINATION WELL FROM..TO, and with the role of who asks.";
-    char range[2 * WORD_MAX], length_text[WORD_MAX];
+    char range[2 * WORD_MAX];
     const char *at = arguments;
     if (!by_hand_word(&at, asked->destination, sizeof asked->destination) ||
         !by_hand_word(&at, asked->well, sizeof asked->well))
@@ -41,16 +41,14 @@ static int read_words(const char *arguments, struct asked *asked, struct answer 
     memcpy(range, at, length);
     range[length] = '\0';
     at += length + (at[length] == ' ');
-    if (!by_hand_word(&at, length_text, sizeof length_text))
+    if (*at == '\0')
         return answer(to, EX_USAGE, "%s", FORM);
-    const size_t role = (size_t)strtoul(length_text, NULL, 10);
-    if (role == 0 || role > strlen(at) || role >= 48)
+    if (!by_hand_role(&at, asked->role) || asked->role[0] == '\0')
         return answer(to, EX_USAGE,
-                      "Say with --by who asks, in at most 47 bytes: a role such as "
-                      "'operations engineer'.");
-    snprintf(asked->role, sizeof asked->role, "%.*s", (int)role, at);
-    snprintf(asked->reason, sizeof asked->reason, "%.*s", (int)(sizeof asked->reason - 1),
-             at[role] == ' ' ? at + role + 1 : "");
+                      "Say with --by who asks, in at most %d bytes: a role such as 'operations "
+                      "engineer'.",
+                      BY_HAND_ROLE_MAX);
+    snprintf(asked->reason, sizeof asked->reason, "%s", at);
     char *dots = strstr(range, "..");
     if (dots == NULL || dots == range || dots[2] == '\0' || strstr(dots + 2, "..") != NULL ||
         dots - range >= WORD_MAX || strlen(dots + 2) >= WORD_MAX)
@@ -68,11 +66,9 @@ static int read_words(const char *arguments, struct asked *asked, struct answer 
 static int find_names(const struct core *core, struct asked *asked, struct answer *to)
 {
     const struct plan *plan = core->options.plan;
-    uint16_t d = 0, w = 0;
+    uint16_t d = 0;
     while (d < plan->n_destinations && strcmp(plan->destinations[d].name, asked->destination) != 0)
         d++;
-    while (w < plan->n_wells && strcmp(plan->wells[w].id, asked->well) != 0)
-        w++;
     if (d == plan->n_destinations)
         return answer(to, EX_NOINPUT,
                       "There is no destination '%.40s'. 'uphole status' shows those that there "
@@ -83,13 +79,8 @@ static int find_names(const struct core *core, struct asked *asked, struct answe
                       "%s is a table: a master reads there what holds now, and nothing can be sent "
                       "to it again. Name a broker.",
                       asked->destination);
-    if (w == plan->n_wells)
-        return answer(to, EX_NOINPUT,
-                      "There is no well '%.40s'. 'uphole status' shows those that there are.",
-                      asked->well);
     asked->destination_index = d;
-    asked->well_index = w;
-    return 0;
+    return by_hand_well(core, asked->well, &asked->well_index, to);
 }
 
 enum end_kind { END_NEITHER = 0, END_TIME, END_SEQ };
@@ -234,7 +225,7 @@ static int give(struct core *core, struct journal_reader *reader, const char *wh
                               .from_seq = asked->range.from_seq,
                               .to_seq = asked->range.to_seq};
     snprintf(order.destination, sizeof order.destination, "%.32s", asked->destination);
-    snprintf(order.by, sizeof order.by, "%.47s (%.28s)", asked->role, who);
+    by_hand_who(asked->role, who, order.by, sizeof order.by);
     snprintf(order.reason, sizeof order.reason, "%s", asked->reason);
     const size_t before = core->resend.n_waiting;
     bool is_too_many = false;
@@ -248,9 +239,7 @@ static int give(struct core *core, struct journal_reader *reader, const char *wh
                       "ranges, one after the other.",
                       RESEND_REVISED_MAX);
     if (!taken || !resend_commit(core, before))
-        return answer(to, EX_TEMPFAIL,
-                      "The order could not be stored, so it is not given. Try again; 'uphole "
-                      "status' says how the journal is.");
+        return by_hand_not_stored(to);
     char count[RESEND_COUNT_MAX];
     return answer(to, 0,
                   "%s records of %s (%" PRIu64 " to %" PRIu64

@@ -4,6 +4,10 @@
  */
 #include "span.h"
 
+#include "command.h"
+
+#include "uphole/stamp.h"
+
 #include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
@@ -28,4 +32,24 @@ bool span_from_text(const char *text, int64_t *ms)
             return true;
         }
     return false;
+}
+
+int command_take_time(const struct command *command, const char *option, const char *text,
+                      int64_t *utc_ms)
+{
+    return stamp_from_text(text, strlen(text), utc_ms)
+               ? 0
+               : command_usage_error(command,
+                                     "--%s %s is no time; expected one like 2031-03-01T06:00:00Z",
+                                     option, text);
+}
+
+int command_take_span(const struct command *command, const char *option, const char *text,
+                      int64_t *ms)
+{
+    return span_from_text(text, ms)
+               ? 0
+               : command_usage_error(
+                     command, "--%s %s is no span of time; expected one like 7d, 36h or 90min",
+                     option, text);
 }

@@ -53,10 +53,8 @@ static int read_options(int argc, char **argv, struct support *support)
             continue;
         if (c == COMMAND_OPTION_BAD)
             return EX_USAGE;
-        if (c == 'l' && !span_from_text(optarg, &support->last_ms))
-            return command_usage_error(
-                &COMMAND_SUPPORT,
-                "--last %s is no span of time; expected one like 24h, 7d or 90min", optarg);
+        if (c == 'l' && command_take_span(&COMMAND_SUPPORT, "last", optarg, &support->last_ms) != 0)
+            return EX_USAGE;
         if (c == 'i')
             support->into = optarg;
         if (c != 'a')

@@ -44,6 +44,13 @@ void json_raw(struct json *json, const char *text, size_t n);
 /** As text: 16 hex digits of a run; UTC with milliseconds and Z. */
 void json_run(struct json *json, uint64_t run);
 void json_time(struct json *json, int64_t utc_ms);
+/** A name and its value; json_put_open leaves its array or object to be filled and closed. */
+void json_put_text(struct json *json, const char *name, const char *text);
+void json_put_unsigned(struct json *json, const char *name, uint64_t value);
+void json_put_boolean(struct json *json, const char *name, bool value);
+void json_put_number(struct json *json, const char *name, double value, double resolution);
+void json_put_run(struct json *json, const char *name, uint64_t run);
+void json_put_open(struct json *json, const char *name, char bracket);
 
 /** Length of the well-formed UTF-8 sequence at `at` (Unicode 15, table 3-7), or 0. What is behind it ends with a NUL, which no sequence holds. */
 size_t json_utf8_length(const unsigned char *at);

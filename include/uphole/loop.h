@@ -63,6 +63,9 @@ struct loop_channel {
     int64_t done_utc_ms;
 };
 
+/** A channel of which nothing was checked yet. */
+struct loop_channel loop_open_channel(uint16_t point, uint8_t source, uint8_t table, uint16_t address);
+
 enum loop_outage_kind { LOOP_ASKING = 1, LOOP_NETWORK, LOOP_PROGRAM, LOOP_OUTAGE_KINDS };
 const char *loop_outage_name(uint8_t kind); /* "asking", "network", "program" */
 

@@ -187,14 +187,7 @@ static void a_record_reads_back_as_it_was_written(void **state)
     struct loop_record *record = make_record(30), *again = calloc(1, sizeof *again);
     char *text = malloc(LOOP_JSON_MAX), *twice = malloc(LOOP_JSON_MAX);
     struct up_error error = {0};
-    record->channel[4] = (struct loop_channel){.point = 5,
-                                               .source = SOURCE_GAUGE,
-                                               .expected_value = NAN,
-                                               .tolerance = NAN,
-                                               .difference = NAN,
-                                               .value = NAN,
-                                               .mqtt.value = NAN,
-                                               .served.value = NAN};
+    record->channel[4] = loop_open_channel(5, SOURCE_GAUGE, TABLE_INPUT, 20);
     const size_t n = loop_to_json(record, text, LOOP_JSON_MAX);
     assert_true(n > 0);
     if (loop_from_json(text, n, again, &error) != UP_OK)
