@@ -337,19 +337,9 @@ void journal_newest_of_well(const struct journal *journal, uint16_t well, uint64
 size_t journal_cursors(struct journal *journal, struct cursor *into, size_t room)
 {
     sqlite3_stmt *row = NULL;
-    size_t n = 0;
-    if (sqlite3_prepare_v2(journal->store.db,
-                           "SELECT destination, well, stream, pos, seq FROM cursor", -1, &row,
-                           NULL) != SQLITE_OK)
+    if (sqlite3_prepare_v2(journal->store.db, CURSORS_SQL, -1, &row, NULL) != SQLITE_OK)
         return 0;
-    while (n < room && sqlite3_step(row) == SQLITE_ROW) {
-        struct cursor *cursor = &into[n++];
-        column_text(row, 0, cursor->destination, sizeof cursor->destination);
-        cursor->well = (uint16_t)sqlite3_column_int(row, 1);
-        cursor->stream = (uint8_t)sqlite3_column_int(row, 2);
-        cursor->pos = column_u64(row, 3);
-        cursor->seq = column_u64(row, 4);
-    }
+    const size_t n = cursors_from_rows(row, into, room);
     sqlite3_finalize(row);
     return n;
 }

@@ -23,8 +23,10 @@ static const char *const READER_SQL[R_ROWS] = {
                 "well = ?1 AND kind BETWEEN ?2 AND ?3 GROUP BY source, point LIMIT ?4",
     [R_CONFIRMED] =
         "SELECT pos, run, source, point, kind, value, utc_ms, boot_ms, well FROM fact WHERE kind "
-        "BETWEEN ?1 AND ?2 AND kind < 128 AND (well, pos) IN (SELECT well, max(pos) FROM fact WHERE "
-        "kind BETWEEN ?1 AND ?2 AND kind < 128 GROUP BY well, point) ORDER BY pos, boot_ms LIMIT ?3",
+        "BETWEEN ?1 AND ?2 AND kind < 128 AND (well, pos) IN (SELECT well, max(pos) FROM fact "
+        "WHERE "
+        "kind BETWEEN ?1 AND ?2 AND kind < 128 GROUP BY well, point) ORDER BY pos, boot_ms LIMIT "
+        "?3",
     [R_SETTINGS] = "SELECT max(pos), run, source, point, kind, value, utc_ms, boot_ms, well FROM "
                    "fact WHERE kind BETWEEN ?1 AND ?2 AND kind < 128 GROUP BY well, source, kind "
                    "LIMIT ?3",
@@ -52,8 +54,7 @@ static const char *const READER_SQL[R_ROWS] = {
     [R_NEWEST_PLAN] = "SELECT plan FROM run WHERE plan IS NOT NULL ORDER BY pos DESC LIMIT 1",
     [R_WELL] = "SELECT id FROM well WHERE number = ?1",
     [R_WELL_NEWEST] = "SELECT newest_pos, newest_seq FROM well WHERE number = ?1",
-    [R_CURSORS] =
-        "SELECT destination, well, stream, pos, seq FROM cursor ORDER BY destination, well, stream",
+    [R_CURSORS] = CURSORS_SQL " ORDER BY destination, well, stream",
     [R_MARKS] = "SELECT pos, from_utc_ms, to_utc_ms FROM mark WHERE pos > ?1 ORDER BY pos LIMIT 1",
     [R_ORDER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE pos = ?1",
     [R_TIMES_AFTER] = "SELECT " ORDER_SELECT_COLUMNS " FROM \"order\" WHERE kind = 2 AND pos > ?1 "
@@ -346,17 +347,16 @@ static enum up_rc read_of_runs(struct journal_reader *reader, sqlite3_stmt *row,
     int step = SQLITE_DONE;
     *got = 0;
     while (*got < room && (step = sqlite3_step(row)) == SQLITE_ROW)
-        into[(*got)++] = (struct fact){.pos = column_u64(row, 0),
-                                       .run = column_u64(row, 1),
-                                       .well = well != 0
-                                                   ? well
-                                                   : (uint16_t)sqlite3_column_int(row, 8),
-                                       .source = (uint8_t)sqlite3_column_int(row, 2),
-                                       .point = (uint16_t)sqlite3_column_int(row, 3),
-                                       .kind = (uint8_t)sqlite3_column_int(row, 4),
-                                       .value = sqlite3_column_double(row, 5),
-                                       .utc_ms = sqlite3_column_int64(row, 6),
-                                       .boot_ms = sqlite3_column_int64(row, 7)};
+        into[(*got)++] =
+            (struct fact){.pos = column_u64(row, 0),
+                          .run = column_u64(row, 1),
+                          .well = well != 0 ? well : (uint16_t)sqlite3_column_int(row, 8),
+                          .source = (uint8_t)sqlite3_column_int(row, 2),
+                          .point = (uint16_t)sqlite3_column_int(row, 3),
+                          .kind = (uint8_t)sqlite3_column_int(row, 4),
+                          .value = sqlite3_column_double(row, 5),
+                          .utc_ms = sqlite3_column_int64(row, 6),
+                          .boot_ms = sqlite3_column_int64(row, 7)};
     return reader_end(reader, row, step == SQLITE_ROW ? SQLITE_DONE : step, error);
 }
 
@@ -397,8 +397,8 @@ enum up_rc journal_read_confirmations(struct journal_reader *reader, struct fact
 }
 
 enum up_rc journal_read_outside_facts(struct journal_reader *reader, uint16_t well, uint64_t run,
-                                      uint64_t from, uint64_t up_to, struct fact *into,
-                                      size_t room, size_t *got, struct up_error *error)
+                                      uint64_t from, uint64_t up_to, struct fact *into, size_t room,
+                                      size_t *got, struct up_error *error)
 {
     sqlite3_stmt *row = reader->store.row[R_OUTSIDE];
     bind_u64(row, 1, run);

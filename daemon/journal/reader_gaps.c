@@ -237,15 +237,7 @@ enum up_rc journal_count_scans(struct journal_reader *reader, uint16_t well, uin
 size_t journal_read_cursors(struct journal_reader *reader, struct cursor *into, size_t room)
 {
     sqlite3_stmt *row = reader->store.row[R_CURSORS];
-    size_t n = 0;
-    while (n < room && sqlite3_step(row) == SQLITE_ROW) {
-        struct cursor *cursor = &into[n++];
-        column_text(row, 0, cursor->destination, sizeof cursor->destination);
-        cursor->well = (uint16_t)sqlite3_column_int(row, 1);
-        cursor->stream = (uint8_t)sqlite3_column_int(row, 2);
-        cursor->pos = column_u64(row, 3);
-        cursor->seq = column_u64(row, 4);
-    }
+    const size_t n = cursors_from_rows(row, into, room);
     (void)!reader_end(reader, row, SQLITE_DONE, NULL);
     return n;
 }
@@ -318,8 +310,7 @@ enum up_rc journal_read_events(struct journal_reader *reader, uint64_t after, in
 }
 
 enum up_rc journal_read_events_of(struct journal_reader *reader, const char *kind, uint64_t before,
-                                  size_t n, struct event *into, size_t *got,
-                                  struct up_error *error)
+                                  size_t n, struct event *into, size_t *got, struct up_error *error)
 {
     sqlite3_stmt *row = reader->store.row[R_EVENTS_OF];
     n = n < SLICE_ROWS ? n : SLICE_ROWS;

@@ -237,3 +237,17 @@ bool gap_from_row(sqlite3_stmt *row, struct gap *gap)
     column_text(row, 28, gap->cause, sizeof gap->cause);
     return gap_check(gap) == (uint32_t)column_u64(row, 32);
 }
+
+size_t cursors_from_rows(sqlite3_stmt *row, struct cursor *into, size_t room)
+{
+    size_t n = 0;
+    while (n < room && sqlite3_step(row) == SQLITE_ROW) {
+        struct cursor *cursor = &into[n++];
+        column_text(row, 0, cursor->destination, sizeof cursor->destination);
+        cursor->well = (uint16_t)sqlite3_column_int(row, 1);
+        cursor->stream = (uint8_t)sqlite3_column_int(row, 2);
+        cursor->pos = column_u64(row, 3);
+        cursor->seq = column_u64(row, 4);
+    }
+    return n;
+}

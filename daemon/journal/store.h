@@ -122,6 +122,9 @@ bool scan_from_row(sqlite3_stmt *row, struct scan *scan);
     "INSERT INTO gap VALUES(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
 void gap_bind(sqlite3_stmt *row, const struct gap *gap);
 bool gap_from_row(sqlite3_stmt *row, struct gap *gap);
+#define CURSORS_SQL "SELECT destination, well, stream, pos, seq FROM cursor"
+/** What CURSORS_SQL gives, at most `room`; their number. */
+size_t cursors_from_rows(sqlite3_stmt *row, struct cursor *into, size_t room);
 
 /* ---- order.c: orders to columns, and back; their CRC-32 stands at the end of `range` ---- */
 

@@ -66,6 +66,17 @@ static size_t body_bytes(const struct wall_message *message)
     }
 }
 
+static void release(struct inbox *inbox)
+{
+    if (inbox->event_fd >= 0)
+        close(inbox->event_fd);
+    free(inbox->bytes);
+    free(inbox->pending);
+    free(inbox->more);
+    free(inbox->order);
+    free(inbox);
+}
+
 struct inbox *inbox_create(uint16_t n_wells)
 {
     struct inbox *inbox = calloc(1, sizeof *inbox);
@@ -89,13 +100,7 @@ struct inbox *inbox_create(uint16_t n_wells)
     if (inbox->bytes == NULL || inbox->pending == NULL || inbox->more == NULL ||
         inbox->order == NULL || inbox->event_fd < 0 ||
         pthread_mutex_init(&inbox->lock, NULL) != 0) {
-        if (inbox->event_fd >= 0)
-            close(inbox->event_fd);
-        free(inbox->bytes);
-        free(inbox->pending);
-        free(inbox->more);
-        free(inbox->order);
-        free(inbox);
+        release(inbox);
         return NULL;
     }
     return inbox;
@@ -106,12 +111,7 @@ void inbox_destroy(struct inbox *inbox)
     if (inbox == NULL)
         return;
     pthread_mutex_destroy(&inbox->lock);
-    close(inbox->event_fd);
-    free(inbox->bytes);
-    free(inbox->pending);
-    free(inbox->more);
-    free(inbox->order);
-    free(inbox);
+    release(inbox);
 }
 
 static void inbox_wake(struct inbox *inbox)
@@ -225,14 +225,21 @@ static void take_more(struct inbox *inbox, struct wall_message *message)
     inbox->n_pending--;
 }
 
-/** Of a pack the next record; true: it was not the last one, so the pack stays. */
+/** Of a pack the next record, behind the last one the want's end; true: more stands behind it, so
+ * the pack stays. */
 static bool take_of_pack(struct inbox *inbox, const uint8_t *body, struct wall_message *message)
 {
     const struct wall_records *pack = (const struct wall_records *)(const void *)body;
-    message->kind = WALL_RECORD;
-    if (!wall_records_take(pack, &inbox->at_of_pack, &message->record))
-        message->record = (struct wall_record){.destination = pack->destination}; /* of no want */
-    if (++inbox->taken_of_pack < pack->n)
+    if (inbox->taken_of_pack == pack->n) {
+        message->kind = WALL_END_OF_WANT;
+        message->end_of_want = pack->end;
+    } else {
+        message->kind = WALL_RECORD;
+        if (!wall_records_take(pack, &inbox->at_of_pack, &message->record))
+            message->record =
+                (struct wall_record){.destination = pack->destination}; /* no want's */
+    }
+    if (++inbox->taken_of_pack < pack->n + (pack->ends ? 1 : 0))
         return true;
     inbox->at_of_pack = inbox->taken_of_pack = 0;
     return false;

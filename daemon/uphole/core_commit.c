@@ -284,6 +284,53 @@ static int64_t awake_us(const struct core *core)
     return clock_boot_us(core->options.clock) - clock_asleep_us(core->options.clock);
 }
 
+static struct batch batch_of(struct core *core)
+{
+    return (struct batch){.scans = core->scans,
+                          .n_scans = core->n_scans,
+                          .facts = core->facts,
+                          .n_facts = core->n_facts,
+                          .told_facts = &core->confirm_fact,
+                          .n_told_facts = core->confirm_fact.well != 0 ? 1 : 0,
+                          .gaps = core->gaps,
+                          .n_gaps = core->n_gaps,
+                          .notes = core->notes,
+                          .n_notes = core->n_notes,
+                          .events = core->events,
+                          .n_events = core->n_events,
+                          .cursors = core->cursors,
+                          .n_cursors = core->n_cursors,
+                          .orders = core->resend.waiting,
+                          .n_orders = core->resend.n_waiting,
+                          .told = core_tidy_telling(core),
+                          .removal = core->removal};
+}
+
+/** One transaction of what was collected. */
+static void store_batch(struct core *core)
+{
+    struct batch batch = batch_of(core);
+    struct up_error error = {0};
+    const int64_t begun_us = awake_us(core);
+    const bool stored = journal_append(core->options.journal, &batch, &error) == UP_OK;
+    const int64_t took_us = awake_us(core) - begun_us;
+    core->removal_failed = core->removal != NULL && !stored;
+    core->removal = NULL;
+    if (!stored) {
+        refused(core, &error);
+    } else {
+        core->counts.commits++;
+        if (batch.told != NULL)
+            core_tidy_told(core);
+        cursors_are_stored(core);
+        note_newest(core);
+        core->confirm_fact.well = 0;
+    }
+    after_commit(core);
+    if (stored)
+        core_disk_stored(core, took_us);
+}
+
 void core_commit(struct core *core, bool everything)
 {
     const struct stamp now = stamp_take(core->options.clock, &core->watch);
@@ -309,41 +356,5 @@ void core_commit(struct core *core, bool everything)
             0 &&
         core->n_cursors == 0 && core->removal == NULL)
         return;
-    struct batch batch = {.scans = core->scans,
-                          .n_scans = core->n_scans,
-                          .facts = core->facts,
-                          .n_facts = core->n_facts,
-                          .told_facts = &core->confirm_fact,
-                          .n_told_facts = core->confirm_fact.well != 0 ? 1 : 0,
-                          .gaps = core->gaps,
-                          .n_gaps = core->n_gaps,
-                          .notes = core->notes,
-                          .n_notes = core->n_notes,
-                          .events = core->events,
-                          .n_events = core->n_events,
-                          .cursors = core->cursors,
-                          .n_cursors = core->n_cursors,
-                          .orders = core->resend.waiting,
-                          .n_orders = core->resend.n_waiting,
-                          .told = core_tidy_telling(core),
-                          .removal = core->removal};
-    struct up_error error = {0};
-    const int64_t begun_us = awake_us(core);
-    const bool stored = journal_append(core->options.journal, &batch, &error) == UP_OK;
-    const int64_t took_us = awake_us(core) - begun_us;
-    core->removal_failed = core->removal != NULL && !stored;
-    core->removal = NULL;
-    if (!stored) {
-        refused(core, &error);
-    } else {
-        core->counts.commits++;
-        if (batch.told != NULL)
-            core_tidy_told(core);
-        cursors_are_stored(core);
-        note_newest(core);
-        core->confirm_fact.well = 0;
-    }
-    after_commit(core);
-    if (stored)
-        core_disk_stored(core, took_us);
+    store_batch(core);
 }

@@ -71,7 +71,7 @@ class Master(threading.Thread):
 
     def __init__(self, port, until):
         super().__init__(daemon=True)
-        self.socket, self.until, self.answers, self.fault, self.slowest_s = socket.create_connection(("127.0.0.1", port), 5), until, 0, None, 0.0
+        self.socket, self.until, self.answers, self.fault, self.slowest_s = socket.create_connection(("127.0.0.1", port), 60), until, 0, None, 0.0
         self.start()
 
     def take(self, n):

@@ -9,16 +9,22 @@ import time
 
 from pymodbus.client import ModbusTcpClient
 
-from walk import Skip, Walk, check_chain, main, once, wait_for
+from walk import Skip, Walk, check_chain, found_if, main, once, wait_for
 
 
 def table_block(walk):
-    client = ModbusTcpClient("127.0.0.1", port=walk.table_port)
+    client = ModbusTcpClient("127.0.0.1", port=walk.table_port, timeout=30)
     assert client.connect()
     answer = client.read_holding_registers(0, 100, slave=1)
     client.close()
     assert not answer.isError(), answer
     return answer.registers
+
+
+def refused_block(walk):
+    """The block, while it says that what is shown isn't stored: the log has room again after a checkpoint, so that the mark may go and come."""
+    registers = table_block(walk)
+    return registers if registers[29] == 0 else None
 
 
 def live_values_go_on_while_the_disk_refuses():
@@ -30,7 +36,7 @@ def live_values_go_on_while_the_disk_refuses():
     if out.returncode != 0:
         raise Skip(f"a tmpfs can't be mounted here: {out.stderr.strip()}")
     try:
-        with Walk("full", journal=mount / "journal") as walk:
+        with Walk("full", journal=mount / "journal", timeout="900 ms") as walk:
             walk.start_broker()
             walk.subscribe()
             walk.start_simulator()
@@ -44,27 +50,26 @@ def live_values_go_on_while_the_disk_refuses():
             except OSError:
                 pass
             os.close(file)
-            wait_for("the mark on live values", 60, lambda: table_block(walk)[29] == 0)
-            registers = table_block(walk)
+            registers = wait_for("the mark on live values", 60, lambda: refused_block(walk))
             assert registers[34] == 75, f"intake pressure has quality {registers[34]} while the disk refuses"
             assert registers[4] == 1, "the line is up all the while"
-            latest = json.loads(walk.taken("latest")[-1][1])
-            wait_for("a latest that says so", 10, lambda: json.loads(walk.taken("latest")[-1][1])["journaled"] is False)
+            wait_for("a latest that says so", 10, lambda: any(not json.loads(payload)["journaled"] for _, payload in walk.taken("latest")))
             time.sleep(12)  # the write-ahead log has room again after a checkpoint, and fills up again
             filler.unlink()
             wait_for("the journal to take scans again", 30, lambda: table_block(walk)[29] == 1)
             n = len(walk.records())
             wait_for("new records", 20, lambda: len(walk.records()) > n + 6)
             walk.stop(walk.daemon)
+            runs = len(walk.sql("SELECT DISTINCT run FROM scan"))
             walk.start_daemon()
-            time.sleep(3)
+            wait_for("scans of another run", 20, lambda: len(walk.sql("SELECT DISTINCT run FROM scan")) > runs)
             walk.stop(walk.daemon)
             kept = once(walk.records())
             for well in ("heron-7", "heron-8"):
                 check_chain([r for r in kept if r["well"] == well])
             rows = {("%016x" % (r["run"] % 2**64), r["seq"]) for r in walk.sql("SELECT run, seq FROM scan")}
             invented = [r for r in kept if (r["run"], r["seq"]) not in rows]
-            assert not invented, f"records that no journal holds: {invented[:2]}"
+            found_if(invented, f"records that no journal holds: {invented[:2]}")
             disk = [g for g in walk.gaps() if g["kind"] == "disk"]
             assert {(g["well"], g["source"]) for g in disk} >= {("heron-7", "gauge"), ("heron-7", "drive"), ("heron-8", "gauge")}, disk
             for gap in disk:

@@ -13,6 +13,7 @@ import pty
 import re
 import shutil
 import socket
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -149,6 +150,11 @@ def tour(shell):
             if " read " in command or " gaps " in command:
                 answered(shell)
             code, output = shell.run(command)
+            for _ in range(120):  # a reader looks again: readings, and the row of an outage, take their time
+                if code != 0 or not re.search(" (read|gaps) ", command) or all(shape(line) in map(shape, output.split("\n")) for line in shown if line.strip() and line != "..."):
+                    break
+                time.sleep(0.5)
+                code, output = shell.run(command)
             must(where, code == 0, "exit %d: %s" % (code, output[-300:]))
             background = command.endswith("&")
             if command.endswith("&"):
@@ -187,7 +193,9 @@ def a_command(shell, where, line):
     swaps = [("plant-broker heron-7 88120..89000", "tour-broker heron-7 1..3"), ("--last 24h", "--last 24h --into %s/support.tar" % shell.replace[0][1]),
              ("--from 2031-03-01T06:00:00Z --to 2031-03-02T06:00:00Z", "--from 2025-03-01T06:00:00Z"), ("--into heron-7", "--into %s/heron-7" % shell.replace[0][1])]
     if "2031-03-01T18:00:00Z" in command:  # one interval for all that is printed and compared
-        UP_TO.append(time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time.time() - 2)))
+        # behind what is stored by now nothing is stored later
+        newest = sqlite3.connect("file:%s/journal/journal.sqlite?mode=ro" % shell.replace[0][1], uri=True, timeout=30).execute("SELECT max(utc_ms) FROM scan").fetchone()[0]
+        UP_TO.append(time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(newest // 1000 - 3)))
         swaps += [("--from 2031-03-01T06:00:00Z --to 2031-03-01T18:00:00Z", "--from 2025-03-01T06:00:00Z --to " + UP_TO[0]),
                   ("here.ndjson", shell.replace[0][1] + "/here.ndjson")]
     if " note " in command:
@@ -222,7 +230,7 @@ def compare(where, command):
     run = subprocess.Popen(["bash", "-c", command.replace("uphole ", UPHOLE + " ", 1) + " --config " + TOUR[0]], stdin=screen, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     os.close(screen)
     os.write(keyboard, b"q\n")
-    out, told = run.communicate(timeout=60)
+    out, told = run.communicate(timeout=120)
     os.close(keyboard)
     must(where, run.returncode in (0, 1) and "intake_pressure" in out, "exit %d: %s" % (run.returncode, (out + told)[-400:]))
     DONE.append(where)
@@ -232,7 +240,7 @@ def loop_check(where, command):
     """As far as the first channel: what was typed before it is all that a document can know."""
     with tempfile.TemporaryDirectory() as directory:
         command = command.replace("/home/jo/records", directory).replace("uphole ", UPHOLE + " ", 1) + " --config " + TOUR[0]
-        run = subprocess.run(["bash", "-c", command], input="yes\nJo, technician\nq\n", capture_output=True, text=True, timeout=60)
+        run = subprocess.run(["bash", "-c", command], input="yes\nJo, technician\nq\n", capture_output=True, text=True, timeout=120)
         must(where, run.returncode == 75 and "Screen: " in run.stdout and os.listdir(directory), "exit %d: %s" % (run.returncode, (run.stdout + run.stderr)[-600:]))
     DONE.append(where)
 
@@ -252,7 +260,7 @@ def simulate(where, command):
             if lines[-1] == "ready":
                 break
         run.terminate()
-        run.wait(10)
+        run.wait(60)
         must(where, lines and lines[-1] == "ready", "is not ready: %s" % lines)
     DONE.append(where)
 
@@ -276,7 +284,7 @@ def find(where, command):
         more = " --yes --listen '200 ms' --watch '1 s' --watch-every '500 ms' --registers 0..63 --maps %s/config/maps" % ROOT
         done = subprocess.run(["bash", "-c", command.replace("uphole ", UPHOLE + " ", 1) + more], capture_output=True, text=True, cwd=directory)
         run.terminate()
-        run.wait(10)
+        run.wait(60)
         must(where, done.returncode == 0, "exit %d: %s%s" % (done.returncode, done.stdout[-400:], done.stderr[-400:]))
         must(where, "listen-only" in command or "unit id 1" in done.stdout or '"unit_id":' in done.stdout or os.path.exists(directory + "/my-unit.yaml"), "found nothing: " + done.stdout[-400:])
     DONE.append(where)
@@ -293,7 +301,7 @@ def script_of_faults(where, text):
             if lines[-1] == "ready":
                 break
         run.terminate()
-        run.wait(10)
+        run.wait(60)
         must(where, lines and lines[-1] == "ready", "the script of faults is refused: %s" % lines)
     DONE.append(where)
 
@@ -396,7 +404,8 @@ def a_block(shell, name, first, language, text):
 def the_move(shell):
     """docs/moving.md by its own steps, as far as no service manager is needed: stopped, packed, unpacked elsewhere, started; nothing lost."""
     directory = shell.replace[0][1]
-    shell.run("kill -TERM $(cat %s/journal/journal.lock 2>/dev/null | tr -dc 0-9) 2>/dev/null; sleep 2" % directory)
+    shell.run("p=$(cat %s/journal/journal.lock 2>/dev/null | tr -dc 0-9); kill -TERM $p 2>/dev/null; for i in $(seq 600); do kill -0 $p 2>/dev/null || break; sleep 0.1; done"
+              % directory)
     code, output = shell.run("tar -C / --numeric-owner -czf %s/move.tar.gz %s/journal && mkdir %s/new && tar -C %s/new -xzf %s/move.tar.gz && ls %s/new%s/journal"
                              % ((directory,) * 7))
     must("docs/moving.md", code == 0 and "journal.sqlite" in output, "packing and unpacking: " + output)

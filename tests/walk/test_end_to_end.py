@@ -66,7 +66,7 @@ def table_values_equal_the_truth(walk):
     """Views 1 to 4: metric and US, high and low word first, two wells, floats decoded here by struct."""
     logged = truths(walk)
     layout = {p["number"]: p for p in points_table()}
-    client = ModbusTcpClient("127.0.0.1", port=walk.table_port)
+    client = ModbusTcpClient("127.0.0.1", port=walk.table_port, timeout=30)
     assert client.connect()
     checked = 0
     for view in (1, 2, 3, 4):
@@ -83,7 +83,7 @@ def table_values_equal_the_truth(walk):
                 return struct.unpack(">f", struct.pack(">HH", *pair))[0]
 
             assert real(2) == 123456.0, f"view {view}: the test pattern reads {real(2)}"
-            refreshes = [r for (w, _), key in SOURCES.items() if w == well for r in truths(walk).get(key, [])]
+            refreshes = [r for (w, _), key in SOURCES.items() if w == well for r in truths(walk).get(key, [])]  # logged before it is served
             for number, point in layout.items():
                 at = 32 + 4 * (number - 1)
                 quality, value = registers[at + 2], real(at)
@@ -112,10 +112,8 @@ def every_reader_sees_the_simulators_truth():
         walk.start_daemon()
         wait_for("records of all sources", 20, lambda: {(r["well"], r["source"]) for r in walk.records()} >= set(SOURCES))
         time.sleep(8)
-        in_table = table_values_equal_the_truth(walk)
-        time.sleep(1.2)
-        in_records = mqtt_values_equal_the_truth(walk)
-        assert in_table > 60 and in_records > 100, (in_table, in_records)
+        in_table = wait_for("enough values in the table that are good", 20, lambda: (n := table_values_equal_the_truth(walk)) > 60 and n, step=1)
+        in_records = wait_for("enough good values in records", 20, lambda: (n := mqtt_values_equal_the_truth(walk)) > 100 and n, step=1)
         n = {}
         for kind, schema in SCHEMAS.items():
             validator = jsonschema.Draft202012Validator(schema)
@@ -126,11 +124,11 @@ def every_reader_sees_the_simulators_truth():
         assert n["latest"] >= 2 and n["record"] > 10 and n["box"] >= 1, n
         print(f"  {in_records} record values and {in_table} table values equal the simulator's truth; messages valid by schema: {n}")
         walk.stop(walk.daemon)
-        boxes = [json.loads(m[1]) for m in walk.messages if "/box/" in m[0]]
-        wait_for("the goodbye", 5, lambda: not json.loads([m for m in walk.messages if "/box/" in m[0]][-1][1])["running"])
+        boxes = [json.loads(m[1]) for m in list(walk.messages) if "/box/" in m[0]]
+        wait_for("the goodbye", 5, lambda: not json.loads([m for m in list(walk.messages) if "/box/" in m[0]][-1][1])["running"])
         assert boxes[0]["running"] is True
         # the line itself, by a client nobody here wrote: the simulator is a unit like any other
-        client = ModbusSerialClient(str(walk.directory / "pad-line"), baudrate=38400, bytesize=8, parity="N", stopbits=1, timeout=1)
+        client = ModbusSerialClient(str(walk.directory / "pad-line"), baudrate=38400, bytesize=8, parity="N", stopbits=1, timeout=20)
         assert client.connect()
         answer = client.read_input_registers(16, 1, slave=1)
         assert not answer.isError(), answer

@@ -4,7 +4,7 @@ import os
 import signal
 import time
 
-from walk import Walk, check_chain, main, once, wait_for
+from walk import Walk, check_chain, found_if, main, once, wait_for
 
 
 def sums(walk):
@@ -25,7 +25,7 @@ def broker_that_hangs_and_dies(walk):
     """The broker stops answering while records go out to it; then the SCADA side and the broker are killed: what was handed over was not accepted."""
     os.kill(walk.broker.pid, signal.SIGSTOP)
     time.sleep(5)
-    os.kill(walk.scada_side(), signal.SIGKILL)
+    os.kill(wait_for("the SCADA side", 10, walk.scada_side), signal.SIGKILL)
     walk.broker.kill()
     walk.broker.wait()
     walk.start_broker()
@@ -51,12 +51,13 @@ def everything_arrives_after_both_sides_were_killed():
         time.sleep(2)
         before = sums(walk)
         walk.start_broker()
-        wait_for("the backlog", 90, complete_up_to(walk, before))
+        walk.wait_rows("the backlog", 90, complete_up_to(walk, before))
         broker_that_hangs_and_dies(walk)
-        wait_for("what the dead broker had taken without a word", 90, complete_up_to(walk, sums(walk)))
+        walk.wait_rows("what the dead broker had taken without a word", 90, complete_up_to(walk, sums(walk)))
         # a live SCADA side killed, too
-        os.kill(walk.scada_side(), signal.SIGKILL)
-        time.sleep(3)
+        os.kill(wait_for("the SCADA side", 10, walk.scada_side), signal.SIGKILL)
+        before = sums(walk)
+        walk.wait_rows("what was scanned until then", 30, complete_up_to(walk, before))
         walk.stop(walk.daemon)
         after = sums(walk)
         kept = once(walk.records())
@@ -67,7 +68,7 @@ def everything_arrives_after_both_sides_were_killed():
             n = check_chain(arrived[well])
             pending = rows - n
             print(f"  {well}: {rows} rows = {n} delivered + {pending} pending; {len([r for r in walk.records(well)]) - n} duplicates dropped")
-            assert 0 <= pending <= 6, f"{well}: {rows} rows in the journal, {n} arrived"
+            found_if(not before[well] <= n <= rows, f"{well}: {rows} rows in the journal, {n} arrived")
         kinds = [(g["kind"], g["well"]) for g in walk.gaps()]
         print("  ledger:", sorted(set(k for k, _ in kinds)))
         assert ("program", "heron-7") in kinds and ("program", "heron-8") in kinds, kinds
@@ -79,13 +80,16 @@ GAP_PROGRAM, GAP_DISK, GAP_SKIPPED, GAP_OVERFLOW = 5, 6, 7, 8
 
 def check_dues(walk, period_ms=1000):
     """Due = rows + never attempted, exactly, a source: plain SQL and arithmetic on the runs' starts. Starts the daemon once more, to close its books."""
-    walk.start_daemon()
     n_before = len(walk.sql("SELECT id FROM run"))
-    wait_for("a scan of the last run", 15, lambda: walk.sql("SELECT 1 AS x FROM scan WHERE run=(SELECT id FROM run ORDER BY pos DESC LIMIT 1) LIMIT 1"))
-    time.sleep(2)
+    walk.start_daemon()
+    sources = walk.sql("SELECT DISTINCT well, source FROM scan")
+    last_run = "run=(SELECT id FROM run ORDER BY pos DESC LIMIT 1)"
+    # Its own start, not that of the run before; and each source, since the time without us is counted with the first that is written of it.
+    wait_for("another run", 15, lambda: len(walk.sql("SELECT id FROM run")) > n_before)
+    wait_for("scans of the last run", 15, lambda: len(walk.sql(f"SELECT DISTINCT well, source FROM scan WHERE {last_run}")) >= len(sources))
     walk.stop(walk.daemon)
     runs = walk.sql("SELECT id, began_boot_ms FROM run ORDER BY pos")
-    assert len(runs) >= max(n_before, 3)
+    assert len(runs) > n_before and len(runs) >= 3, runs
     last = runs[-1]["id"]
     for well in walk.sql("SELECT number, id FROM well"):
         for source in (1, 2):
@@ -98,7 +102,7 @@ def check_dues(walk, period_ms=1000):
                 f"SELECT coalesce(sum(g.scans),0) AS n FROM gap g WHERE {where} AND kind IN (5,6,7,8)"
                 f" AND revision=(SELECT max(revision) FROM gap h WHERE h.run=g.run AND h.id=g.id) AND NOT (g.run={last} AND kind<>{GAP_PROGRAM})")[0]["n"]
             print(f"  {well['id']} source {source}: due {due} = {rows} rows + {missed} never attempted")
-            assert due == rows + missed, f"{well['id']} source {source}: due {due}, rows {rows}, never attempted {missed}"
+            found_if(due != rows + missed, f"{well['id']} source {source}: due {due}, rows {rows}, never attempted {missed}")
 
 
 if __name__ == "__main__":

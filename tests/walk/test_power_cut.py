@@ -3,8 +3,8 @@
 
 Two kinds of power cut, each in stories side by side, and each story a loop of kill, restart, publish, cut on one journal:
   shutdown  a loop-mounted ext4 is shut down by the kernel ("no flush"): at the n-th sync, n one after the other over all stories, and every third time
-            at any moment (the daemon is stopped by SIGSTOP before, and only what the subscriber held by then is judged: without the stop, a sync that
-            races with the cut may lose just the one row whose acknowledgement it was)
+            at any moment (the daemon is stopped by SIGSTOP before, and never goes on: else a sync that races with the cut may lose just the one row
+            whose acknowledgement it was)
   undo      a preloaded library undoes a random part of the unsynced writes, whole or torn, and in any order, at the n-th sync or at any write
 
 UPHOLE_KEEP=1 keeps what was written. UPHOLE_CUTS cuts in all (50 by default; with UPHOLE_LONG=1 1,000, half of each kind, of which more than 500 at random). Judged by the subscriber's log
@@ -24,7 +24,7 @@ import tempfile
 import threading
 import time
 
-from walk import BINARY, SOURCE, Skip, main, wait_for
+from walk import BINARY, PATIENCE, SOURCE, Skip, found_if, main, wait_for
 
 sys.path.insert(0, str(SOURCE / "tests/history"))
 import judge  # noqa: E402
@@ -98,7 +98,7 @@ class Cuts:
         self.directory.chmod(0o755)  # a broker that root starts reads its rights as another user
         self.play = play.Play(seed, self.directory, play.build_helpers(self.directory))
 
-    def publishes(self, seconds=20):
+    def publishes(self, seconds=20 * PATIENCE):
         """Waits for a record message; true when one came before the process ended."""
         before, end = self.records_seen(), time.monotonic() + seconds
         while time.monotonic() < end:
@@ -112,6 +112,12 @@ class Cuts:
     def records_seen(self):
         return sum(path.read_bytes().count(b"/record {") for path in self.directory.glob("subscriber-*.log"))
 
+    def cut_at_any_moment(self):
+        """The daemon never goes on: a sync that was under way may say by mistake that it succeeded, and its row would be published behind the cut."""
+        os.kill(self.play.box.process.pid, signal.SIGSTOP)
+        time.sleep(0.02)
+        self.disk.cut()
+
     def cut(self, number):
         box = self.play.box
         box.start(wait=False)
@@ -122,10 +128,7 @@ class Cuts:
             box.start(wait=False)
             self.publishes()
             time.sleep(self.chance.uniform(0, 1.2))
-            os.kill(box.process.pid, signal.SIGSTOP)
-            time.sleep(0.02)
-            self.disk.cut()
-            os.kill(box.process.pid, signal.SIGCONT)
+            self.cut_at_any_moment()
         else:
             where = dict(SHIM_CUT_AT=str(self.points.take())) if self.kind == "shutdown" or number % 2 else dict(SHIM_CUT_AT_WRITE=str(self.chance.randrange(1, 120)))
             if self.kind == "shutdown":
@@ -136,7 +139,7 @@ class Cuts:
                 self.points.reached.update(int(v) for k, v in where.items() if k == "SHIM_CUT_AT")
             except subprocess.TimeoutExpired:
                 if self.disk is not None:
-                    self.disk.cut()  # so many writes did not come: cut now
+                    self.cut_at_any_moment()  # so many syncs did not come: cut now
         box.kill()
         if self.disk is not None:
             self.disk.power_up()
@@ -178,15 +181,15 @@ class Cuts:
             at = max(own, key=lambda i: (own[i]["arrived"], i[2]))
             chain = set()
             while at is not None:
-                assert at in own, f"{at} is named as a predecessor and never came"
+                found_if(at not in own, f"{at} is named as a predecessor and never came")
                 chain.add(at)
                 after = own[at]["after"]
                 at = (after[0], well, after[1]) if after else None
             lost += len(set(own) - chain)
         wrong = judge.Judge(evidence).all()
         for audit in evidence.audits:
-            assert audit["code"] == 0, f"the sums do not hold: {audit['said']}"
-        assert lost or not wrong, "\n".join(wrong[:8])
+            found_if(audit["code"] != 0, f"the sums do not hold: {audit['said']}")
+        found_if(wrong and not lost, "\n".join(wrong[:8]))
         return len(rows), lost
 
 
@@ -223,7 +226,7 @@ def no_published_record_is_lost_by_a_power_cut():
         published = sum(r[0] for r in results)
         lost += sum(r[1] for r in results)
         print(f"  {kind}: {CUTS // 2} cuts, at syncs {sorted(points.reached)} and at random: {published} records published, {sum(r[1] for r in results)} of them lost")
-    assert lost == 0, f"{lost} published records were lost"
+    found_if(lost, f"{lost} published records were lost")
     if skipped:
         raise Skip(f"cuts of a real file system: {skipped}; the others are good")
 

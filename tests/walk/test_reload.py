@@ -17,6 +17,7 @@ import sys
 import time
 
 from walk import BINARY, SOURCE, Walk, check_chain, free_port, main, once, wait_for
+from witness import Witness
 
 
 class DeviceWatch:
@@ -70,10 +71,17 @@ def dues(rows, period_ms):
 
 
 def check_no_hole(walk, well, source, period_ms, what):
-    """Every due time from the first to the last has its scan, and only one."""
-    found = dues(scans(walk, well, source), period_ms)
-    assert found == list(range(found[0], found[0] + len(found))), f"{what}: due times {found}"
-    return len(found)
+    """Every due time from the first to the last has its scan, and only one, where the machine gave the program a processor."""
+    holes, n = walk.witness.holes(walk, well, source, period_ms)
+    assert not holes, f"{what}: due times {holes} of {n}"
+    return n
+
+
+def strange_gaps(walk, *kinds):
+    """Rows of the ledger of these kinds that the machine doesn't excuse."""
+    numbers = dict(line=1, program=5, skipped=7)
+    rows = walk.sql(f"SELECT kind, cause, due_boot_ms, start_boot_ms FROM gap WHERE kind IN ({', '.join(str(numbers[kind]) for kind in kinds)})")
+    return [row for row in rows if not walk.witness.starved_at(row["due_boot_ms"]) and not walk.witness.starved_at(row["start_boot_ms"])]
 
 
 def connections(walk):
@@ -105,6 +113,7 @@ def begin(walk):
     walk.subscribe()
     walk.start_simulator()
     walk.start_daemon()
+    walk.witness = Witness(walk, walk.daemon, walk.simulator)
     wait_for("live records", 40, lambda: {r["well"] for r in walk.records()} == {"heron-7", "heron-8"})
     wait_for("scans of the drive", 20, lambda: len(scans(walk, 1, 2)) > 1)
 
@@ -115,7 +124,7 @@ def pty_of(walk):
 
 def a_wrong_edit_is_refused_and_said_and_no_scan_is_lost():
     """S23: refused with file:line:column in the answer and in the log; status says so until a good one is taken."""
-    with Walk("reload", poll="2 s", refresh="2 s") as walk:
+    with Walk("reload", poll="2 s", refresh="2 s", timeout="800 ms") as walk:
         begin(walk)
         good = walk.config.read_text()
         edit(walk, "unit_id: 2", "unit_id: 222222")
@@ -123,7 +132,7 @@ def a_wrong_edit_is_refused_and_said_and_no_scan_is_lost():
         answer = reload(walk)
         assert answer.returncode == 78, answer
         assert re.search(rf"uphole\.yaml:{line}:\d+: ", answer.stderr), answer.stderr
-        assert re.search(rf"uphole\.yaml:{line}:\d+: ", walk.log("daemon")), "the log doesn't name the line"
+        wait_for("the log to name the line", 5, lambda: re.search(rf"uphole\.yaml:{line}:\d+: ", walk.log("daemon")))
         said = status(walk)
         assert re.search(rf"refused since .*uphole\.yaml:{line}:", said), said
         walk.daemon.send_signal(signal.SIGHUP)  # the other way to ask
@@ -135,21 +144,23 @@ def a_wrong_edit_is_refused_and_said_and_no_scan_is_lost():
         walk.config.write_text("lines: [\n" + good)
         answer = reload(walk)  # the journal's place is found in a file that does not read
         assert answer.returncode == 78, answer
-        time.sleep(3)
-        for well, source in ((1, 1), (1, 2), (2, 1)):
+        n = {at: len(scans(walk, *at)) for at in ((1, 1), (1, 2), (2, 1))}
+        wait_for("scans after refusals", 10, lambda: all(len(scans(walk, *at)) > before for at, before in n.items()), step=0.2)
+        for well, source in n:
             check_no_hole(walk, well, source, 2000, "after refusals")
         walk.config.write_text(good)
         answer = reload(walk)
         assert answer.returncode == 0 and "nothing changed" in answer.stdout, answer
         assert "refused since" not in status(walk), "a good one was taken, and status still says refused"
-        refused = [e for e in walk.sql("SELECT kind, who, text FROM event") if e["kind"] == "plan_refused"]
-        assert len(refused) == 4 and all(e["who"] for e in refused), refused
-        assert not [g for g in walk.gaps() if g["kind"] in ("skipped", "program", "line")], walk.gaps()
+        refusals = lambda: walk.sql("SELECT who, text FROM event WHERE kind = 'plan_refused'")  # noqa: E731
+        wait_for("the last refusal in the journal", 5, lambda: len(refusals()) >= 4)
+        assert len(refusals()) == 4 and all(e["who"] for e in refusals()), refusals()
+        assert not strange_gaps(walk, "skipped", "program", "line"), strange_gaps(walk, "skipped", "program", "line")
 
 
 def what_is_unchanged_goes_on_and_what_changed_loses_no_scan():
     """A drive's poll changes: the serial port stays open, the broker sees one connection; then the gauge's does."""
-    with Walk("reload", poll="2 s", refresh="2 s") as walk:
+    with Walk("reload", poll="2 s", refresh="2 s", timeout="800 ms") as walk:
         begin(walk)
         time.sleep(2)
         device = DeviceWatch(pty_of(walk))
@@ -158,38 +169,50 @@ def what_is_unchanged_goes_on_and_what_changed_loses_no_scan():
         edit(walk, drive + "2 s", drive + "1 s")
         answer = reload(walk)
         assert answer.returncode == 0 and "1 of 2 lines and 2 of 2 destinations go on" in answer.stdout, answer
-        time.sleep(5)
+        old_plan = scans(walk, 1, 2)[0]["plan"]
+        wait_for("scans under the new plan", 10, lambda: sum(row["plan"] != old_plan for row in scans(walk, 1, 2)) >= 4, step=0.2)
         assert device.events() == [], "the unchanged line's port was opened or closed"
-        plans = [row["plan"] for row in scans(walk, 1, 2)]
-        changed = next(i for i, plan in enumerate(plans) if plan != plans[0])
-        before, after = scans(walk, 1, 2)[:changed], scans(walk, 1, 2)[changed:]
+        rows = scans(walk, 1, 2)
+        began = rows[0]["began"]
+        before, after = [row for row in rows if row["plan"] == old_plan], [row for row in rows if row["plan"] != old_plan]
+        assert rows == before + after, "a scan under the old plan behind one under the new"
+        # Each due time has its scan: of the old period up to the change, of the new one behind it.
         old, new = dues(before, 2000), dues(after, 1000)
-        assert old == list(range(old[0], old[0] + len(old))), old
-        assert new == list(range(new[0], new[0] + len(new))) and len(new) >= 3, new
-        assert old[-1] * 2000 < new[0] * 1000 <= old[-1] * 2000 + 2000, (old[-1], new[0])
+        wrong = [2000 * due for due in range(old[0], old[-1] + 1) if old.count(due) != 1] + [1000 * due for due in range(new[0], new[-1] + 1) if new.count(due) != 1]
+        if not old[-1] * 2000 < new[0] * 1000 <= old[-1] * 2000 + 2000:
+            wrong.append(new[0] * 1000)
+        wrong = [at for at in wrong if not walk.witness.starved_at(began + at)]
+        assert not wrong, f"due times {wrong} of {old}, {new}"
         # the other way round: the serial line changes, the drive's connection stays
         end = drive_port_of_daemon(walk)
         edit(walk, "map: float-low-first, poll_every: 2 s", "map: float-low-first, poll_every: 4 s")
         answer = reload(walk)
         assert answer.returncode == 0 and "1 of 2 lines" in answer.stdout, answer
-        time.sleep(5)
-        assert drive_port_of_daemon(walk) == end and len(end) == 1, (end, drive_port_of_daemon(walk))
-        assert device.events(), "the changed line did not start anew"
+        seen = []
+        wait_for("the changed line to start anew", 10, lambda: seen.extend(device.events()) or seen)
         device.close()
-        counts = status(walk).split("Lines, since the run began")[1].split("Box")[0]
-        for line in ("pad-line", "skid-line"):  # both were started anew, one after the other
+        n = len(scans(walk, 2, 1))
+        wait_for("scans of the changed line", 10, lambda: len(scans(walk, 2, 1)) > n, step=0.2)
+        assert drive_port_of_daemon(walk) == end and len(end) == 1, (end, drive_port_of_daemon(walk))
+
+        def use_percent(line):
+            counts = status(walk).split("Lines, since the run began")[1].split("Box")[0]
             own = next(text for text in counts.splitlines() if text.strip().startswith(line))
             assert "counted since" in own, counts
-            assert float(re.search(r"bus use ([0-9.]+) %", own)[1]) > 0.1, own
+            found = re.search(r"bus use ([0-9.]+) %", own)
+            return float(found[1]) if found else 0
+
+        for line in ("pad-line", "skid-line"):  # both were started anew, one after the other
+            wait_for(f"what {line} was used", 10, lambda name=line: use_percent(name) > 0.1, step=0.3)
         check_no_hole(walk, 1, 1, 2000, "the gauge beside the changed one, on the same line")
         assert connections(walk) == once_connected == 1, "the destination's connection was made again"
-        assert not [g for g in walk.gaps() if g["kind"] in ("skipped", "line", "program")], walk.gaps()
+        assert not strange_gaps(walk, "skipped", "line", "program"), strange_gaps(walk, "skipped", "line", "program")
+        wait_for("the plans' events in the journal", 5, lambda: len(walk.sql("SELECT 1 AS x FROM event WHERE kind = 'plan'")) >= 3)
         plan_events = [e for e in walk.sql("SELECT kind, who, utc_ms FROM event") if e["kind"] == "plan"]
         assert len(plan_events) == 3 and all(e["who"] for e in plan_events), plan_events
         assert len({row["plan"] for row in walk.sql("SELECT DISTINCT plan FROM scan")}) == 3
         assert len(walk.sql("SELECT id FROM run")) == 1, "a reload began another run"
         wait_for("records under the newest plan", 20, lambda: len({json.loads(p)["plan"] for _, p in walk.taken("record")}) >= 3)
-        time.sleep(2)
         for well in ("heron-7", "heron-8"):
             check_chain(once(walk.records(well)))
 
@@ -220,7 +243,8 @@ def a_source_and_a_destination_come_and_go():
         text = walk.config.read_text().replace("  second-broker:", "  third-broker:")
         walk.config.write_text(text)
         assert reload(walk).returncode == 0
-        time.sleep(3)
+        n = len(scans(walk, 1, 1))
+        wait_for("scans behind it", 10, lambda: len(scans(walk, 1, 1)) > n + 1, step=0.2)
         assert walk.sql("SELECT pos FROM cursor WHERE destination='second-broker'"), "a removed destination's cursors are gone"
         for well in (1, 2):
             check_no_hole(walk, well, 1, 2000, "gauges beside")
@@ -240,7 +264,12 @@ def a_source_and_a_destination_come_and_go():
         walk.start_daemon()
         wait_for("program gaps", 20, lambda: [g for g in walk.gaps() if g["kind"] == "program"])
         gone = [g for g in walk.gaps() if g["kind"] == "program"]
-        assert all(g["source"] == "gauge" and 1 <= g["scans"] <= 20 for g in gone), gone
+        assert all(g["source"] == "gauge" and g["scans"] >= 1 for g in gone), gone
+        ends = [row["at"] for row in walk.sql("SELECT began_boot_ms AS at FROM run ORDER BY pos")]
+        for gap in gone:  # of 2 or 4 s between the last scan before and the first of the new run
+            well = 1 if gap["well"] == "heron-7" else 2
+            last = walk.sql(f"SELECT max(boot_ms) AS at FROM scan WHERE well={well} AND source=1 AND boot_ms < {ends[-1]}")[0]["at"]
+            assert gap["scans"] <= (ends[-1] - last) // 2000 + 1, (gap, last, ends)
 
 
 def memory(pid):

@@ -21,7 +21,7 @@ import threading
 import time
 
 from garbage import FakeBroker, Master, TableFuzzer
-from walk import Walk, check_chain, free_port, once, wait_for
+from walk import PATIENCE, Walk, check_chain, found_if, free_port, once, wait_for
 from witness import Witness
 
 LONG = os.environ.get("UPHOLE_LONG", "0") not in ("", "0") or "--long" in sys.argv
@@ -31,7 +31,7 @@ PERIOD_MS = 1000
 MAD_BROKERS = 6  # with the good one and the table: all the destinations that a plan may have
 UNITS_A_LINE = 11  # of 16 that it could poll in a second, so that a busy machine misses none either
 GAUGE_GAP, DELIVERY_GAP, NEVER_ATTEMPTED, CLOCK_GAP = 2, 4, (5, 6, 7, 8), 12  # kinds of the table `gap`; program, disk, skipped, overflow
-GAP_AFTER_S, SLACK_S = 60, 3  # a delivery gap is opened when the oldest record has waited so long; what the books may differ by
+GAP_AFTER_S, SLACK_S = 60, 10  # a delivery gap is opened when the oldest record has waited so long; what the books may differ by
 
 
 class Manager(threading.Thread):
@@ -143,7 +143,7 @@ class Abused:
         self.walk.start_simulator()
         self.walk.start_daemon(self.manager.environment)
         self.witness = Witness(self.walk, self.walk.daemon, self.walk.simulator)
-        assert self.manager.ready.wait(10), self.walk.log("daemon")
+        assert self.manager.ready.wait(10 * PATIENCE), self.walk.log("daemon")
         wait_for("first records", 20, lambda: {r["well"] for r in self.walk.records()} >= {"heron-7", "heron-8", "crowd-0"})
 
     def say(self, text):
@@ -160,7 +160,7 @@ class Abused:
                 newest[row["well"]] = max(newest.get(row["well"], 0), row["seq"])
             return all(newest.get(well, 0) >= seq for well, seq in wanted.items())
         began = time.monotonic()
-        wait_for("every row at the subscriber", 60, complete, step=0.3)
+        self.walk.wait_rows("every row at the subscriber", 60, complete)
         of_open = ("SELECT count(*) AS n FROM gap g WHERE kind=4 AND destination='plant-broker' AND is_open=1"
                    " AND revision=(SELECT max(revision) FROM gap h WHERE h.run=g.run AND h.id=g.id)")
         wait_for("the delivery rows to close", 60, lambda: walk_has_none(self.walk.sql(of_open)), step=0.5)
@@ -180,11 +180,11 @@ class Abused:
         wells = {r["well"] for r in kept}
         chained = sum(check_chain([r for r in kept if r["well"] == well]) for well in wells)
         for well in wells:
-            assert min(r["seq"] for r in kept if r["well"] == well) == 1, f"{well}: its first row never came"
+            found_if(min(r["seq"] for r in kept if r["well"] == well) != 1, f"{well}: its first row never came")
         self.say(f"{rows} rows due and scanned, 0 missed; {chained} arrived in unbroken chains of {len(wells)} wells, "
                  f"{len(walk.records()) - chained} twice; caught up in {caught_up_s:.1f} s; WATCHDOG=1 at most {widest_s:.2f} s apart of {WATCHDOG_S} s")
-        # It is fed every half of the time allowed, by the first pass of core after that.
-        assert widest_s < WATCHDOG_S / 2 + 1, f"no WATCHDOG=1 for {widest_s:.1f} s"
+        # It is fed every half of the time allowed, by the first pass of core after that; the rest is what a busy machine may take of it.
+        assert widest_s < WATCHDOG_S, f"no WATCHDOG=1 for {widest_s:.1f} s"
 
     def judge_dues(self):
         """Rows = due, a source: one row in each period since the run's start, and every one of them with an answer."""
@@ -200,8 +200,11 @@ class Abused:
             begin_ms = {slot: runs[0]["began_boot_ms"] + slot * PERIOD_MS for slot in missed}
             excused = self.witness.excuses(begin_ms.values(), "missed scans")
             missed = [slot for slot in missed if begin_ms[slot] not in excused]
-            twice = len(slots) - len(set(slots))
-            assert not missed and not twice, f"well {source['well']} source {source['source']}: no scan in periods {missed[:10]} of {whole}, {twice} twice"
+            # A scan that begins a period late takes the next one's place.
+            begin_ms = {slot: runs[0]["began_boot_ms"] + slot * PERIOD_MS for slot in set(slots) if slots.count(slot) > 1}
+            excused = self.witness.excuses(begin_ms.values(), "periods with two scans")
+            twice = [slot for slot in begin_ms if begin_ms[slot] not in excused]
+            assert not missed and not twice, f"well {source['well']} source {source['source']}: no scan in periods {missed[:10]} of {whole}, two in {twice[:10]}"
             bad = [scan for scan in scans if scan["outcome"] != 1]
             excused = self.witness.excuses([scan["boot_ms"] for scan in bad], "scans without a whole answer")
             bad = [scan for scan in bad if scan["boot_ms"] not in excused]
@@ -285,14 +288,21 @@ def the_scada_side_fed_garbage(seconds=60 if LONG else 10):
     more = "".join(f"  mad-{i}:\n    mqtt: mqtt://127.0.0.1:{broker.port}\n    from: oldest\n    units: us\n" for i, broker in enumerate(mad))
     with Abused("garbage", more=more) as abused:
         walk, side = abused.walk, abused.walk.scada_side()
-        until = time.monotonic() + seconds
-        master = Master(walk.table_port, until)
-        fuzzers = [TableFuzzer(walk.table_port, SEED + i, until) for i in range(6)]
-        while time.monotonic() < until:
+        begun = time.monotonic()
+        longest = begun + seconds * 2 * PATIENCE
+        master = Master(walk.table_port, longest)
+        fuzzers = [TableFuzzer(walk.table_port, SEED + i, longest) for i in range(6)]
+
+        def is_enough():
+            return (time.monotonic() - begun >= seconds and (master.answers > seconds * 5 or master.fault) and sum(b.connections for b in mad) > MAD_BROKERS
+                    and sum(f.frames for f in fuzzers) > 100 * seconds)
+        while not is_enough() and time.monotonic() < longest:
             time.sleep(0.2)
             assert walk.scada_side() == side, f"the SCADA side was started again:\n{walk.log('daemon')[-2000:]}"
         for thread in (*fuzzers, master):
-            thread.join(5)
+            thread.until = 0
+        for thread in (*fuzzers, master):
+            thread.join(60)
         assert master.fault is None and master.answers > seconds * 5, f"the master beside the fuzzers: {master.fault}, {master.answers} answers"
         abused.say(f"{sum(f.frames for f in fuzzers)} frames over {sum(f.connections for f in fuzzers)} connections at the table, {sum(b.packets for b in mad)} packets "
                    f"over {sum(b.connections for b in mad)} connections from {len(mad)} mad brokers; {master.answers} answers to the master, the slowest {master.slowest_s * 1000:.0f} ms")

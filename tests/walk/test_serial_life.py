@@ -32,7 +32,7 @@ wells:
         - {{from: 2025-01-10T08:00:00Z, line: pad-line, unit_id: 1, map: scaled-16, poll_every: 1 s, refresh: 1 s, confirmed_units: all}}
 journal: {{path: {journal}}}
 """
-SERIAL = "serial: {path}, speed: 38400 baud, frame: 8N1, response_timeout: 300 ms, listen_first: 200 ms"
+SERIAL = "serial: {path}, speed: 38400 baud, frame: 8N1, response_timeout: 900 ms, listen_first: 200 ms"
 
 
 class Box(Walk):
@@ -68,7 +68,7 @@ class Box(Walk):
 
     def read(self, maps=SOURCE / "config/maps"):
         out = subprocess.run([str(BINARY), "read", "heron-7", "--config", str(self.config), "--maps", str(maps), "--json"],
-                             capture_output=True, text=True, timeout=20)
+                             capture_output=True, text=True, timeout=60)
         assert out.returncode == 0, out.stderr
         return json.loads(out.stdout)
 
@@ -119,7 +119,7 @@ def a_line_that_only_listens_sends_nothing_and_reads_what_the_other_master_reads
         box.subscribe()
         box.start_simulator()
         pair = Pair(box.directory, box.sim_path)
-        client = ModbusSerialClient(port=str(box.directory / "master"), baudrate=38400, timeout=1)
+        client = ModbusSerialClient(port=str(box.directory / "master"), baudrate=38400, timeout=20)
         assert client.connect()
         box.start_daemon()
         seen = set()
@@ -131,15 +131,20 @@ def a_line_that_only_listens_sends_nothing_and_reads_what_the_other_master_reads
                 if first == 16:
                     seen.add(answer.registers[0])
 
-        end = time.monotonic() + 7
-        while time.monotonic() < end:
-            one_round()
-            time.sleep(0.05)
-        rows = {row["channel"]: row for row in box.read()["channels"]}
-        pressure = rows["intake_pressure"]
-        assert pressure["reason"] == "good" and pressure["raw"][0] in seen, (pressure, seen)
+        def pressure():
+            """As it is read while the other master asks: what is heard no more is good no more."""
+            end = time.monotonic() + 0.5
+            while time.monotonic() < end:
+                one_round()
+                time.sleep(0.05)
+            out = subprocess.run([str(BINARY), "read", "heron-7", "--config", str(box.config), "--maps", str(SOURCE / "config/maps"), "--json"], capture_output=True, text=True, timeout=60)
+            rows = json.loads(out.stdout)["channels"] if out.returncode == 0 else []
+            return next((row for row in rows if row["channel"] == "intake_pressure" and row["reason"] == "good"), None)
+
+        wait_for("scans that were heard", 20, lambda: pressure() and box.answered() >= 4, step=0)
+        read = wait_for("a good pressure", 20, pressure, step=0)
+        assert read["raw"][0] in seen, (read, seen)
         answered = box.answered()
-        assert answered >= 4, box.outcomes()
         assert box.sql("SELECT sum(tries) AS n FROM scan")[0]["n"] == 0
         assert box.sql("SELECT sum(stray) AS n FROM scan WHERE outcome = 1")[0]["n"] == 0
         schema = json.loads((SOURCE / "docs/schemas/record-1.json").read_text())
@@ -192,13 +197,15 @@ def a_converter_without_its_unit_is_named_and_asked_less_often():
         box.start_daemon()
         wait_for("the line's sentence", 30, lambda: "behind it does not" in box.log("daemon"))
         time.sleep(6)
+        wait_for("scans without their unit", 20, lambda: len(box.outcomes()) >= 3)
+        until = time.monotonic()
         log = [line for line in box.log("daemon").splitlines() if "behind it does not" in line]
         assert len(log) == 1 and "The converter at 127.0.0.1 answers, but the surface unit behind it does not (exception 0B; unit id 1) since 20" in log[0], log
         assert set(box.outcomes()) == {8}, box.outcomes()  # path_down
         begun = server.asked[0]
-        late = [at for at in server.asked if at > begun + 4]
-        assert len(late) <= 4, f"{len(late)} questions after the fourth second"  # 1, 2, 4 s apart, where it was each second
-        assert box.line_rows()[0]["open"] and len(box.outcomes()) >= 3
+        late = [at for at in server.asked if begun + 4 < at <= until]
+        assert len(late) <= 1 + (until - begun - 4) / 2, f"{len(late)} questions in {until - begun - 4:.1f} s"  # 1, 2, 4 s apart, where it was each second
+        assert box.line_rows()[0]["open"]
         status = subprocess.run([str(BINARY), "status", "--config", str(box.config), "--maps", str(SOURCE / "config/maps")], capture_output=True, text=True)
         assert "down" in status.stdout, status.stdout
         print("  " + log[0])
@@ -248,10 +255,12 @@ def a_server_that_turns_a_second_client_away_is_tried_with_pauses():
         holder = socket.create_connection(("127.0.0.1", port))
         time.sleep(0.3)
         box.start_daemon()
+        began = time.monotonic()
         time.sleep(5)
+        wait_for("a try", 20, box.outcomes)
+        tries, lasted_s = len(box.outcomes()), time.monotonic() - began
         assert box.answered() == 0, box.outcomes()
-        tries = len(box.outcomes())
-        assert 1 <= tries <= 6, f"{tries} tries in 5 s"
+        assert tries <= lasted_s + 1, f"{tries} tries in {lasted_s:.1f} s"
         assert 9 in box.outcomes() or 10 in box.outcomes(), box.outcomes()  # no_connection
         assert "for one client at a time may still hold an earlier one of ours" in box.line_rows()[0]["cause"], box.line_rows()
         holder.close()
@@ -275,7 +284,9 @@ def a_converter_that_vanishes_and_comes_back_under_its_name_is_taken_again():
         if box.sim_path.is_symlink():
             box.sim_path.unlink()
         time.sleep(1)  # it has let go of the old one
-        others = [os.openpty() for _ in range(3)]  # the next one gets another name, as a converter that is plugged again does
+        others = [os.openpty()]  # until the old name is taken: the next one gets another, as a converter that is plugged again does
+        while os.ttyname(others[-1][1]) != first_device and not os.path.exists(first_device) and len(others) < 200:
+            others.append(os.openpty())
         before, began = processor_s(box.daemon.pid), time.monotonic()
         time.sleep(7)
         share = (processor_s(box.daemon.pid) - before) / (time.monotonic() - began)
@@ -285,7 +296,8 @@ def a_converter_that_vanishes_and_comes_back_under_its_name_is_taken_again():
         assert os.path.realpath(box.sim_path) != first_device, "the pty came back under the same device: nothing was shown"
         wait_for("data again", 30, lambda: box.answered() > answered, step=0.2)
         took = time.monotonic() - back
-        time.sleep(2)
+        wait_for("the word that it is back", 10, lambda: "is back after" in box.log("daemon"))
+        wait_for("the line row to close", 10, lambda: box.line_rows() and not any(row["open"] for row in box.line_rows()))
         log = box.log("daemon").splitlines()
         gone = [line for line in log if "is gone" in line or "can't be opened" in line]
         assert sum(1 for line in gone if "by-id-rs485-a" in line and "heron-7" not in line) == 1, "\n".join(gone)
@@ -311,8 +323,8 @@ def a_float_in_the_wrong_order_is_shown_in_all_four():
         box.start_simulator()
         box.daemon = box._start("daemon", BINARY, "run", "--config", box.config, "--maps", maps)
         wait_for("scans", 30, lambda: box.answered() >= 2)
-        time.sleep(1)
-        row = next(r for r in box.read(maps)["channels"] if r["channel"] == "intake_pressure")
+        row = wait_for("the pressure's words", 10, lambda: next(
+            (r for r in box.read(maps)["channels"] if r["channel"] == "intake_pressure" and r["raw"] and r["orders"]["high_first"] is not None), None))
         high, low = (struct.pack(">HH", *words) for words in (row["raw"], row["raw"][::-1]))  # IEEE 754, by Python's own library
         for name, data in (("high_first", high), ("low_first", low)):
             expected = struct.unpack(">f", data)[0]

@@ -5,6 +5,7 @@ Planted defects, each seen to be caught by the test named behind it: words taken
 (strangers); clients that are never let go (clients); a socket that waits for its client (clients); a left-over file that is not removed (files);
 a watch that sends every line each second, or keeps the picture when no answer comes (watch).
 """
+import datetime
 import fcntl
 import json
 import os
@@ -20,13 +21,13 @@ import termios
 import time
 
 from walk import BINARY, SOURCE, Skip, Walk, main, wait_for
+from witness import Witness
 
 NOBODY = 65534
-NEVER_ATTEMPTED = ("program", "disk", "skipped", "overflow")
 
 
 def uphole(walk, *words):
-    return subprocess.run([str(BINARY), *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=20)
+    return subprocess.run([str(BINARY), *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=60)
 
 
 def asked(walk, *words):
@@ -49,7 +50,7 @@ def begin(walk):
 def connect(walk):
     client = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     client.connect(str(walk.journal / "uphole.socket"))  # waits for its place in the queue
-    client.settimeout(10)
+    client.settimeout(60)
     return client
 
 
@@ -98,40 +99,46 @@ def uncertainties(walk, text):
 
 def read_and_status_equal_the_truth():
     """read shows the simulator's own values, with words that decode to them; status counts what the journal holds."""
-    with Walk("socket-truth") as walk:
+    with Walk("socket-truth", timeout="2 s") as walk:  # so that a unit of a busy machine isn't silent
         begin(walk)
         wait_for("good values of both gauges", 30, lambda: all(
             any(c["channel"] == "intake_pressure" and c["quality"] == 192 for c in asked(walk, "read", w)["channels"]) for w in ("heron-7", "heron-8")))
         checked = 0
         for well, line, unit_id in (("heron-7", "pad-line", 1), ("heron-8", "pad-line", 2)):
+            began = time.monotonic()
             rows = asked(walk, "read", well)["channels"]
-            time.sleep(0.3)
-            logged = truths(walk, line, unit_id)
+            took_s = time.monotonic() - began
             for row in rows:
                 if row["source"] != "gauge" or row["quality"] != 192:
                     continue
-                values = [p[row["channel"]]["value"] for p in logged if p.get(row["channel"], {}).get("value") is not None]
-                assert any(abs(v - row["value"]) <= 1e-4 * abs(v) + 0.0501 for v in values), f"{well} {row} is no value of the simulator's: {values}"
+
+                def logged():  # the log may be behind what was served
+                    return [p[row["channel"]]["value"] for p in truths(walk, line, unit_id) if p.get(row["channel"], {}).get("value") is not None]
+                wait_for(f"a value of the simulator's that is that of {well} {row}", 5, lambda: any(abs(v - row["value"]) <= 1e-4 * abs(v) + 0.0501 for v in logged()))
                 if well == "heron-8" and len(row["raw"] or []) == 2:  # IEEE 754, low word first
                     low, high = row["raw"]
                     assert struct.unpack(">f", struct.pack(">HH", high, low))[0] == row["decoded"], row
                 if well == "heron-7" and len(row["raw"] or []) == 1 and row["channel"] == "intake_pressure":
                     assert row["raw"] == [row["decoded"]] == [row["value"]], row  # u16 in kPa, scale 1
-                assert row["age_s"] is not None and row["age_s"] < 10, row
+                # Good is what isn't stale: 2 x poll_every + refresh + one round of the line, two units of 2 s and a rest (docs/configuration.md, stale_limit)
+                assert row["age_s"] is not None and row["age_s"] <= 2 + 1 + 5 + took_s, row
                 checked += 1
         assert checked > 15, checked
         text = uphole(walk, "read", "heron-7").stdout
         assert "intake_pressure" in text and "0x" in text and "Never use them for trips" in text, text
         uncertainties(walk, text)
+        newest = "select well, max(seq) as seq from scan group by well order by well"
+        answers = "select count(*) as n from scan where well=1 and source=1 and outcome=1"
+        before, answered_before = walk.sql(newest), walk.sql(answers)[0]["n"]
         status = asked(walk, "status")
-        held = walk.sql("select well, max(seq) as seq from scan group by well order by well")
-        for well, row in zip(status["wells"], held):
-            assert 0 <= row["seq"] - well["newest_seq"] <= 4, (well["newest_seq"], row)
+        for was, well, row in zip(before, status["wells"], walk.sql(newest)):
+            assert was["seq"] <= well["newest_seq"] <= row["seq"], (was, well["newest_seq"], row)
         assert status["wells"][0]["line"] == dict(status["wells"][0]["line"], state="up", code=1)
         assert status["lines"][0]["answers"] > 10 and status["lines"][0]["silent"] == 0, status["lines"]
         assert status["own_memory_bytes"] > 0 and status["scada_side_memory_bytes"] > 0 and len(status["plan"]) == 64
         answered = status["wells"][0]["sources"]["gauge"]["scans"]["answered"]
-        assert 0 <= walk.sql("select count(*) as n from scan where well=1 and source=1 and outcome=1")[0]["n"] - answered <= 3, status["wells"][0]
+        assert answered_before <= answered, (answered_before, status["wells"][0])
+        wait_for("the scans that status counts in the journal", 10, lambda: walk.sql(answers)[0]["n"] >= answered)
         assert 0 < status["lines"][0]["busy_percent"] < 100 and status["lines"][0]["held"] is None and status["reload"] is None, status["lines"]
         assert status["clock"]["since"] <= status["at"] and status["journal"]["written_bytes"] > 4096, status["journal"]
         assert status["journal"]["written_bytes_a_day"] is None, "a day is not reckoned from seconds"
@@ -198,14 +205,27 @@ def bad_clients_leave_polling_alone():
     with Walk("socket-clients", timeout="900 ms", poll="2 s", refresh="2 s") as walk:
         begin(walk)
         wait_for("rows", 20, lambda: walk.sql("select count(*) as n from scan")[0]["n"] > 4)
-        began = time.monotonic()
+        witness = Witness(walk, walk.daemon, walk.simulator)
         held = [connect(walk) for _ in range(8)]  # they ask nothing
-        busy = wait_for("the ninth to hear that places are taken", 4, lambda: next((a for a in [answer(connect(walk))] if a.startswith(b"75 ")), None))
+
+        def hang_on():
+            """Whoever was let go, after 5 s, comes again and asks nothing."""
+            for client in select.select(held, [], [], 0)[0]:
+                held[held.index(client)] = connect(walk)
+                client.close()
+
+        def ninth():
+            hang_on()
+            heard = answer(connect(walk))
+            return heard if heard.startswith(b"75 ") else None
+        busy = wait_for("the ninth to hear that places are taken", 4, ninth)
         assert b"Try again" in busy, busy
         before = walk.sql("select count(*) as n from scan")[0]["n"]
-        time.sleep(max(0, 4.5 - (time.monotonic() - began)))  # they are let go after 5 s; commits come once a second meanwhile
-        grown = walk.sql("select count(*) as n from scan")[0]["n"] - before
-        assert grown >= 3, f"only {grown} rows were journaled while clients hang"
+
+        def grown():
+            hang_on()
+            return walk.sql("select count(*) as n from scan")[0]["n"] >= before + 3
+        wait_for("rows to be journaled while clients hang", 10, grown)
         wait_for("silent clients to be let go", 15, lambda: is_open(walk))
         for client in held:
             client.close()
@@ -224,11 +244,11 @@ def bad_clients_leave_polling_alone():
             client.sendall(b"read json heron-7\n")
             client.close()
         assert wait_for("the socket to answer", 10, lambda: is_open(walk))
-        time.sleep(1.5)
-        missed = [g for g in walk.gaps() if g["kind"] in NEVER_ATTEMPTED and g["kind"] != "program" and g["cause_code"] != "listening"]
-        assert not missed, f"polls were missed: {missed}"
-        for row in walk.sql("select well, source, count(*) as n, (max(boot_ms)-min(boot_ms))/1000.0 as s from scan group by well, source"):
-            assert abs(row["n"] - 1 - row["s"] / 2) < 1, f"not a scan every 2 s: {row}"
+        count = walk.sql("select count(*) as n from scan")[0]["n"]
+        wait_for("more rows", 10, lambda: walk.sql("select count(*) as n from scan")[0]["n"] >= count + 3)
+        for row in walk.sql("select distinct well, source from scan"):
+            holes, n = witness.holes(walk, row["well"], row["source"], 2000)
+            assert not holes, f"well {row['well']} source {row['source']}: not a scan every 2 s: at due times {holes} of {n}"
         print("  scans missed: 0")
 
 
@@ -279,7 +299,7 @@ class Terminal:
         self.before = termios.tcgetattr(side)
         self.process = subprocess.Popen([str(BINARY), "watch", "heron-7", "--journal", str(walk.journal)], stdin=side, stdout=side,
                                         stderr=subprocess.STDOUT, env=dict(os.environ, TERM="xterm"))
-        self.side, self.bytes, self.lines = side, b"", {}
+        self.side, self.bytes, self.rest, self.lines = side, b"", b"", {}
 
     def resize(self, rows, columns):
         fcntl.ioctl(self.main, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
@@ -291,11 +311,25 @@ class Terminal:
             if select.select([self.main], [], [], 0.05)[0]:
                 came += os.read(self.main, 65536)
         self.bytes += came
-        for row, column, text in re.findall(rb"\x1b\[(\d+);(\d+)H([^\x1b]*)\x1b\[K", came):
+        self.rest += came
+        whole = max(self.rest.rfind(b"\x1b[K"), self.rest.rfind(b"\x1b[J")) + 3  # a line may come in two parts
+        drawn, self.rest = (self.rest[:whole], self.rest[whole:]) if whole > 2 else (b"", self.rest)
+        for row, column, text in re.findall(rb"\x1b\[(\d+);(\d+)H([^\x1b]*)\x1b\[K", drawn):
             self.lines[int(row)] = self.lines.get(int(row), "")[:int(column) - 1] + text.decode()
-        for row in re.findall(rb"\x1b\[(\d+);1H\x1b\[J", came):
+        for row in re.findall(rb"\x1b\[(\d+);1H\x1b\[J", drawn):
             self.lines = {k: v for k, v in self.lines.items() if k < int(row)}
         return came
+
+    def look_until(self, what, seconds, condition):
+        """Looks until the picture is as wanted, and then until it stands: a picture comes at once, and the next a second later."""
+        came = []
+        wait_for(what, seconds, lambda: came.append(self.look(0.1)) or condition(), step=0)
+        while part := self.look(0.3):
+            came.append(part)
+        return b"".join(came)
+
+    def has(self, words):
+        return any(line.strip().startswith(words) for line in self.lines.values())
 
 
 def watch_redraws_in_place():
@@ -304,9 +338,8 @@ def watch_redraws_in_place():
         begin(walk)
         wait_for("values", 20, lambda: "intake_pressure" in uphole(walk, "read", "heron-7").stdout)
         screen = Terminal(walk, 60, 160)
-        first = screen.look(2.0)
-        assert b"\x1b[?1049h" in first and any("intake_pressure" in line for line in screen.lines.values()), screen.lines
-        assert any(line.strip().startswith("gauge") for line in screen.lines.values()), screen.lines
+        first = screen.look_until("the first picture", 10, lambda: screen.has("intake_pressure") and screen.has("gauge"))
+        assert b"\x1b[?1049h" in first, first[:200]
         whole = sum(len(line) for line in screen.lines.values())
         quiet = screen.look(1.1)
         heading = next(line for line in screen.lines.values() if line.startswith("channel"))
@@ -314,38 +347,41 @@ def watch_redraws_in_place():
         screen.lines = {}
         screen.resize(12, 40)
         os.kill(screen.process.pid, signal.SIGWINCH)
-        screen.look(1.5)
-        assert screen.lines and max(screen.lines) == 12 and max(len(line) for line in screen.lines.values()) <= 40, screen.lines
-        assert "more rows" in screen.lines[12], screen.lines[12]
+        screen.look_until("a smaller picture", 10, lambda: "more rows" in screen.lines.get(12, ""))
+        assert max(screen.lines) == 12 and max(len(line) for line in screen.lines.values()) <= 40, screen.lines
         top, seen = dict(screen.lines), set()
+        rows = lambda: [line.split()[:1] for number, line in sorted(screen.lines.items()) if number > 2]  # noqa: E731
         for _ in range(12):  # space pages through every row, and comes to the top again
             seen |= {line.split()[0] for line in screen.lines.values() if line.split()}
+            before = rows()
             os.write(screen.main, b" ")
-            screen.look(0.4)
+            screen.look_until("another page", 10, lambda: rows() != before)
         assert screen.lines[1][:12] == top[1][:12], screen.lines
         told = {row["channel"] for row in asked(walk, "read", "heron-7")["channels"]}
         assert len(told - seen) <= 2, f"never shown: {told - seen}"
         assert uphole(walk, "watch", "heron-7", "--every", "1min").returncode == 64
         walk.stop(walk.daemon)
-        screen.look(2.5)
+        screen.look_until("the word that nothing answers", 10, lambda: "No values" in screen.lines.get(1, ""))
         assert not any("up" in line or "intake_pressure" in line for line in screen.lines.values()), f"old values look live: {screen.lines}"
-        assert "No values" in screen.lines[1], screen.lines
         os.write(screen.main, b"\x03")  # Ctrl-C, through the terminal
         screen.look(0.5)
         if screen.process.poll() is None:  # this pty is no controlling terminal: the signal itself
             screen.process.send_signal(signal.SIGINT)
-        last = screen.bytes[-200:] + screen.look(1.0)
-        assert screen.process.wait(5) == 0
-        assert last.endswith(b"\x1b[?25h\x1b[?1049l"), last[-40:]
+        wait_for("its end", 5, lambda: screen.look(0.1) is not None and screen.process.poll() is not None)
+        screen.look(0.2)
+        assert screen.process.returncode == 0, screen.process.returncode
+        assert screen.bytes.endswith(b"\x1b[?25h\x1b[?1049l"), screen.bytes[-40:]
         assert termios.tcgetattr(screen.side) == screen.before, "the terminal's settings are not as they were"
         assert uphole(walk, "watch", "heron-7").returncode == 69
         walk.start_daemon()
         wait_for("the daemon", 10, lambda: is_open(walk))
         plain = subprocess.Popen([str(BINARY), "watch", "heron-7", "--journal", str(walk.journal)], stdout=subprocess.PIPE, text=True)
-        time.sleep(3.5)
+        out = [plain.stdout.readline() for _ in range(4)]
         plain.terminate()
-        out = plain.communicate(timeout=5)[0].splitlines()
-        assert 3 <= len(out) <= 5 and all(" heron-7 line " in line and "intake_pressure" in line and "\x1b" not in line for line in out), out
+        plain.communicate(timeout=60)
+        assert all(" heron-7 line " in line and "intake_pressure" in line and "\x1b" not in line for line in out), out
+        stamps = [datetime.datetime.fromisoformat(line.split(" ")[0].replace("Z", "+00:00")) for line in out]
+        assert (stamps[3] - stamps[0]).total_seconds() > 2, f"more than a line a second: {out}"
         print(f"  {whole} bytes a picture, {len(quiet)} in the next second")
 
 

@@ -62,6 +62,21 @@ class Witness:
         near = [step for step in self.steps() if boot_ms - before_ms <= step[0] <= boot_ms + after_ms]
         return any(sum(ms for at, ms in near if end - 1000 < at <= end) >= STARVED_MS for end, _ in near)
 
+    def waited_s(self, from_ms, to_ms):
+        """How long the processes stood in line between these instants of CLOCK_BOOTTIME, in all: what a bound of the program's own is stretched by."""
+        return sum(ms for at, ms in self.steps() if from_ms <= at <= to_ms + 1000 * STEP_S) / 1000
+
+    def holes(self, walk, well, source, period_ms):
+        """Due times of a source without a scan, or with two, from its first to its last scan in the newest run, that the machine doesn't excuse. A scan
+        that begins a period late takes the next one's place: one hole, one that stands twice."""
+        run = walk.sql("SELECT id, began_boot_ms AS began FROM run ORDER BY pos DESC LIMIT 1")[0]
+        scans = walk.sql(f"SELECT boot_ms FROM scan WHERE well={well} AND source={source} AND run={run['id']} ORDER BY pos")
+        dues = [(scan["boot_ms"] - run["began"]) // period_ms for scan in scans]
+        wrong = [due for due in range(dues[0], dues[-1] + 1) if dues.count(due) != 1]
+        at = {due: run["began"] + due * period_ms for due in wrong}
+        excused = self.excuses(at.values(), f"due times of well {well} source {source} without a scan of their own")
+        return [due for due in wrong if at[due] not in excused], len(dues)
+
     def excuses(self, instants_ms, what):
         """Of these instants those that the machine excuses; says so. Fails where it would excuse too much."""
         excused = [at for at in instants_ms if self.starved_at(at)]
