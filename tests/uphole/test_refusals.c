@@ -120,7 +120,7 @@ static void a_refused_login_is_told_with_the_brokers_reason_and_outlasts_a_full_
     struct clock_watch watch = {.floor_utc_ms = 1700000000000};
     const struct stamp began = stamp_take(&rig->clock, &watch);
     assert_int_equal(journal_begin_run(rig->journal, &began, &rig->run, &error), UP_OK);
-    core_new_run(rig->core, rig->run, began.boot_ms * 1000);
+    core_new_run(rig->core, rig->run, &began);
     rig_step(rig, 3);
     check_count("logins", (long long)events_of(rig, "refused_login", &newest), 1);
     check_text("reason", newest.text, broker.reason);
