@@ -8,7 +8,8 @@
 
 #include "../../daemon/commission/identify.h"
 
-/* V1.1b3, 6.21: a list of objects is believed as far as its bytes go, and no further. */
+/* V1.1b3, 6.21: a list of objects is believed as far as its bytes go, and no further. Planted defect:
+ * an object is read beyond the answer (commission-object-beyond). */
 static void an_identification_is_read_as_far_as_it_is_whole(void **state)
 {
     (void)state;
