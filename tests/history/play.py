@@ -510,12 +510,22 @@ class Play:
                 w["newest_seq"] > 0 for w in said["wells"])
         self.wait_for("all records to be delivered", 150, is_delivered, step=0.2)
         time.sleep(1.3)  # a commit, and the ledger's rows
+        self.wait_for("the ledger's rows to be delivered", 150, self.ledger_is_delivered, step=0.2)
         self.box.stop()
         self.heard_all()
         self.box.audit()
         self.journaled()
         self.late_equals_live()
         (self.directory / "plans.json").write_text(json.dumps(dict(plans=self.plans, journal=str(self.box.journal / "journal.sqlite"))))
+
+    def ledger_is_delivered(self):
+        """Each row of the ledger that stands in the journal by now was accepted."""
+        database = sqlite3.connect(f"file:{self.box.journal}/journal.sqlite?mode=ro", uri=True, timeout=5)
+        newest = dict(database.execute("SELECT w.id, max(g.pos) FROM gap g JOIN well w ON w.number = g.well WHERE g.destination IN ('', 'plant-broker') "
+                                       "GROUP BY w.id"))
+        database.close()
+        said = self.box.status()
+        return said and all(d["accepted_gap_pos"] >= newest.get(w["well"], 0) for w in said["wells"] for d in w["delivery"] if d["destination"] == "plant-broker")
 
     def journaled(self):
         """Every row that the last journal holds, and what it says of those that did not come: places, and ledger rows of a destination."""
