@@ -293,7 +293,7 @@ int64_t core_step(struct core *core)
         core_commit(core, false);
         core->next_commit_us = now_us + COMMIT_EVERY_US;
     }
-    core_serve_wall(core);
+    (void)core_serve_wall(core);
     resend_step(core, now_us);
     every_second(core, now_us);
     core_tidy_step(core, now_us);
@@ -322,7 +322,12 @@ void core_flush(struct core *core)
 
 void core_serve_rest(struct core *core)
 {
-    core_serve_wall(core);
+    (void)core_serve_wall(core);
+}
+
+bool core_serve_between(struct core *core)
+{
+    return core_serve_wall(core);
 }
 
 void core_set_safe(struct core *core)
@@ -388,11 +393,11 @@ uint64_t core_run(const struct core *core)
     return core->options.run;
 }
 
-void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
+void core_new_run(struct core *core, uint64_t run, const struct stamp *began)
 {
     core->options.run = run;
-    ledger_set_run(core->options.ledger, run);
-    core->options.grid_start_us = grid_start_us;
+    ledger_set_run(core->options.ledger, run, began);
+    core->options.grid_start_us = began->boot_ms * 1000;
     core->refusing = false;
     for (int i = 0; i < core->options.plan->n_wells; i++) {
         fold_begin_anew(core->wells[i].fold);

@@ -58,6 +58,9 @@ void core_flush(struct core *core);
 /** Takes what the wall still holds (acceptances above all), without waiting; for an orderly stop.
  */
 void core_serve_rest(struct core *core);
+/** Between two steps, where only the wall woke the thread: takes what it brought. False: a step is
+ * to follow now, as it was more than wants and acceptances of rows. */
+bool core_serve_between(struct core *core);
 /** The checkpoint of this run has succeeded: publishing may begin. */
 void core_set_safe(struct core *core);
 /** The journal is none that stores (a stand-in): from now on everything is as while the disk
@@ -88,7 +91,7 @@ bool core_wall_is_up(const struct core *core);
  * tries by itself). */
 bool core_journal_refuses(const struct core *core);
 /** After journal_reopen, a checkpoint and a new run: take them into use. */
-void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
+void core_new_run(struct core *core, uint64_t run, const struct stamp *began);
 /** The well's measuring begins anew with its next scan, which bears a fact that says so: what it
  * would look back on is not there any more. */
 void core_begin_anew(struct core *core, uint16_t well_index);
@@ -129,6 +132,8 @@ bool core_pause_destination(struct core *core, uint16_t destination, const struc
 void core_add_event(struct core *core, const char *kind, const char *who, const char *text,
                     size_t length);
 bool core_has_room_for_event(const struct core *core);
+/** Somebody who may not give orders gave one; told in an event, once a day. */
+void core_refuse_order(struct core *core, const char *who, const char *order);
 /** A note for the journal, on a row that ledger_renew sends out again; it rides with the next
  * commit. False where there is no room for `n` of them. */
 bool core_has_room_for_notes(const struct core *core, size_t n);

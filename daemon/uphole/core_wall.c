@@ -52,9 +52,8 @@ bool core_pause_destination(struct core *core, uint16_t destination, const struc
     if (!core->wall_up)
         return false;
     core->message.kind = WALL_PAUSE;
-    core->message.pause = (struct wall_pause){.destination = destination,
-                                              .until_boot_ms = until->boot_ms,
-                                              .until_utc_ms = until->utc_ms};
+    core->message.pause = (struct wall_pause){
+        .destination = destination, .until_boot_ms = until->boot_ms, .until_utc_ms = until->utc_ms};
     snprintf(core->message.pause.by, sizeof core->message.pause.by, "%s", by);
     return core_out(core);
 }
@@ -336,22 +335,25 @@ static void destination(struct core *core, const struct wall_destination *messag
     }
     to->state = message->state;
     if (message->state != DELIVERY_UP || to->cause != CAUSE_PAUSED)
-        to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE ? message->cause
-                                                                             : CAUSE_UNREACHABLE;
+        to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE
+                        ? message->cause
+                        : CAUSE_UNREACHABLE;
     if (message->state != DELIVERY_UP)
         say_escape(to->reason, sizeof to->reason, message->reason,
                    strnlen(message->reason, sizeof message->reason));
+    core_see_refusals(core, to, message);
 }
 
-void core_serve_wall(struct core *core)
+bool core_serve_wall(struct core *core)
 {
+    bool only_rows = true;
     for (int i = 0; i < MESSAGES_A_STEP_MAX && core->wall >= 0; i++) {
         const enum up_rc rc = wall_receive(core->wall, &core->message);
         if (rc == UP_E_TIMEOUT)
-            return;
+            break;
         if (rc == UP_E_PORT) {
             lost(core);
-            return;
+            break;
         }
         core->wall_silence_s = 0;
         if (rc != UP_OK) {
@@ -365,12 +367,15 @@ void core_serve_wall(struct core *core)
             core->options.want(core->options.want_context, &core->message.want);
             break;
         case WALL_ACCEPTED:
+            only_rows = only_rows && core->message.accepted.stream != STREAM_ORDER;
             accepted(core, &core->message.accepted);
             break;
         case WALL_REFUSED:
+            only_rows = false;
             refused(core, &core->message.refused);
             break;
         case WALL_DESTINATION:
+            only_rows = false;
             destination(core, &core->message.destination);
             break;
         case WALL_ALIVE:
@@ -380,4 +385,5 @@ void core_serve_wall(struct core *core)
             break;
         }
     }
+    return only_rows && core->wall >= 0;
 }

@@ -509,8 +509,7 @@ class Play:
                 d.get("waiting_records", 0) <= 16 and d["order"] is None for w in said["wells"] for d in w["delivery"]) and all(
                 w["newest_seq"] > 0 for w in said["wells"])
         self.wait_for("all records to be delivered", 150, is_delivered, step=0.2)
-        time.sleep(1.3)  # a commit, and the ledger's rows
-        self.wait_for("the ledger's rows to be delivered", 150, self.ledger_is_delivered, step=0.2)
+        self.wait_for("rows and ledger of the runs before to be accepted", 150, self.is_accepted, step=0.2)
         self.box.stop()
         self.heard_all()
         self.box.audit()
@@ -518,14 +517,16 @@ class Play:
         self.late_equals_live()
         (self.directory / "plans.json").write_text(json.dumps(dict(plans=self.plans, journal=str(self.box.journal / "journal.sqlite"))))
 
-    def ledger_is_delivered(self):
-        """Each row of the ledger that stands in the journal by now was accepted."""
-        database = sqlite3.connect(f"file:{self.box.journal}/journal.sqlite?mode=ro", uri=True, timeout=5)
-        newest = dict(database.execute("SELECT w.id, max(g.pos) FROM gap g JOIN well w ON w.number = g.well WHERE g.destination IN ('', 'plant-broker') "
-                                       "GROUP BY w.id"))
+    def is_accepted(self):
+        """By the journal's places: what the runs before the newest wrote, and the time between. All rows of a journal are numbered in one order."""
+        database = sqlite3.connect(f"file:{self.box.journal}/journal.sqlite?mode=ro", uri=True)
+        waits = database.execute(
+            "SELECT count(*) FROM well w, (SELECT id, pos FROM run ORDER BY pos DESC LIMIT 1) r WHERE w.id IN (?, ?) AND"
+            " (NOT EXISTS (SELECT 1 FROM cursor c WHERE c.well = w.number AND c.destination = 'plant-broker' AND c.stream = 1 AND c.pos > r.pos) OR"
+            " (SELECT coalesce(max(g.pos), 0) FROM gap g WHERE g.well IN (0, w.number) AND (g.run <> r.id OR g.kind = 5)) >"
+            " (SELECT coalesce(max(c.pos), 0) FROM cursor c WHERE c.well = w.number AND c.destination = 'plant-broker' AND c.stream = 2))", WELLS).fetchone()[0]
         database.close()
-        said = self.box.status()
-        return said and all(d["accepted_gap_pos"] >= newest.get(w["well"], 0) for w in said["wells"] for d in w["delivery"] if d["destination"] == "plant-broker")
+        return waits == 0
 
     def journaled(self):
         """Every row that the last journal holds, and what it says of those that did not come: places, and ledger rows of a destination."""
