@@ -47,9 +47,16 @@ void ledger_destroy(struct ledger *ledger)
     free(ledger);
 }
 
-void ledger_set_run(struct ledger *ledger, uint64_t run)
+void ledger_set_run(struct ledger *ledger, uint64_t run, const struct stamp *began)
 {
     ledger->run = run;
+    for (size_t i = 0; i < ledger->n; i++) {
+        struct ledger_row *row = &ledger->rows[i];
+        if (!row->used || !row->gap.is_open || !gap_kind_counts_never_attempted(row->gap.kind))
+            continue;
+        const uint64_t *newest = ledger_newest_seq(ledger, row->gap.well);
+        ledger_close(row, began, newest == NULL ? 0 : *newest + 1);
+    }
 }
 
 struct ledger_source *ledger_find_source(struct ledger *ledger, uint16_t well, uint8_t source)

@@ -37,9 +37,11 @@ static int read_last_due(const struct loader *loader, const struct run_row *run,
                          const struct run_row *next, uint16_t well, uint8_t source,
                          struct tail *tail)
 {
+    /* A row that began before the next run and counted on in it accounts for all up to that run. */
     static const char LAST_DUE[] =
-        "SELECT max(due_boot_ms) FROM gap WHERE pos > ?1 AND well = ?3 AND source = ?4 AND kind IN"
-        " (5, 6, 7, 8) AND due_boot = ?5 AND due_boot_ms >= ?6 AND due_boot_ms < ?2";
+        "SELECT max(min(due_boot_ms, ?2 - 1)) FROM gap WHERE pos > ?1 AND well = ?3 AND source = "
+        "?4 AND kind IN (5, 6, 7, 8) AND due_boot = ?5 AND due_boot_ms >= ?6 AND (due_boot_ms < ?2 "
+        "OR (start_boot = ?5 AND start_boot_ms < ?2))";
     const bool same_boot =
         run->began.boot == next->began.boot && strcmp(run->boot_id, next->boot_id) == 0;
     sqlite3_stmt *row = NULL;

@@ -388,11 +388,11 @@ uint64_t core_run(const struct core *core)
     return core->options.run;
 }
 
-void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us)
+void core_new_run(struct core *core, uint64_t run, const struct stamp *began)
 {
     core->options.run = run;
-    ledger_set_run(core->options.ledger, run);
-    core->options.grid_start_us = grid_start_us;
+    ledger_set_run(core->options.ledger, run, began);
+    core->options.grid_start_us = began->boot_ms * 1000;
     core->refusing = false;
     for (int i = 0; i < core->options.plan->n_wells; i++) {
         fold_begin_anew(core->wells[i].fold);

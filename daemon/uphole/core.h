@@ -88,7 +88,7 @@ bool core_wall_is_up(const struct core *core);
  * tries by itself). */
 bool core_journal_refuses(const struct core *core);
 /** After journal_reopen, a checkpoint and a new run: take them into use. */
-void core_new_run(struct core *core, uint64_t run, int64_t grid_start_us);
+void core_new_run(struct core *core, uint64_t run, const struct stamp *began);
 /** The well's measuring begins anew with its next scan, which bears a fact that says so: what it
  * would look back on is not there any more. */
 void core_begin_anew(struct core *core, uint16_t well_index);

@@ -148,7 +148,7 @@ static bool begin_again(struct well_side *side, const struct stamp *began)
     side->run = run;
     count_until(side, began);
     side->reload.n_starts = 0;
-    core_new_run(side->core, run, began->boot_ms * 1000);
+    core_new_run(side->core, run, began);
     return true;
 }
 

@@ -291,8 +291,9 @@ struct removed_unsent {
     struct stamp first, last;
 };
 void ledger_remove(struct ledger *ledger, const char *destination, uint16_t well, const struct removed_unsent *removed, const char *sentence);
-/** From now on rows are opened under this run: a run that begins within the life of the ledger (the disk had refused). */
-void ledger_set_run(struct ledger *ledger, uint64_t run);
+/** From now on rows are opened under this run: a run that began at `began`, within the life of the ledger (the disk had refused). Rows of polls never
+ *  attempted end there: what is due from then on is the new run's, on its own grid, and stands in rows of its own. */
+void ledger_set_run(struct ledger *ledger, uint64_t run, const struct stamp *began);
 /** From now on `plan`, within the run: open rows of sources and destinations that it no longer holds end now and say so; all others go on. Its wells
  *  are numbered. On failure nothing has changed. */
 UP_MUST enum up_rc ledger_set_plan(struct ledger *ledger, const struct plan *plan, const struct stamp *now,

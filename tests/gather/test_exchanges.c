@@ -10,7 +10,9 @@
  *
  * Late answers come 105 to 155 ms after the question, with a response_timeout of 100 ms: too late,
  * but within response_timeout + rest, beyond which nothing can tell an answer to the first try from
- * one to the second try of the same registers.
+ * one to the second try of the same registers. A machine that is too busy to run a unit in time
+ * makes them later than that, so each unit notes when it wasn't run for LAPSE_US: scans beside a
+ * lapse are not judged, and the run goes on until there were exchanges enough without one.
  *
  * Planted defects, each seen to fail here (they vary a little from machine to machine):
  * - flush only, no rest after a failure: 36 of 884 blocks hold an earlier question's words, 1 of
@@ -37,7 +39,12 @@
 #define FOREIGN_UNIT 99
 #define LOG_MAX 8192
 #define QUEUE_MAX 64
-#define RING_SLOTS 4096
+#define RING_SLOTS 16384
+#define NAP_US 5000            /* a unit looks at the time at least so often */
+#define LAPSE_US 20000         /* heard so late and sent so late, 155 ms are still below 200 */
+#define LAPSE_COUNTS_US 400000 /* an answer and what rests for it are over by then */
+#define LAPSES_MAX 20000
+#define RUN_MOST_S 240
 
 enum fault {
     FINE,
@@ -76,8 +83,12 @@ static const char *const FAULT_NAMES[FAULTS] = {"fine",
                                                 "in drips"};
 
 struct question_heard {
+    int64_t at_us;
     uint8_t function;
     uint16_t first, count;
+};
+struct lapse {
+    int64_t from_us, until_us;
 };
 struct outgoing {
     int64_t at_us;
@@ -89,7 +100,9 @@ struct bad_unit {
     unsigned seed;
     pthread_t thread;
     atomic_bool stopping;
-    atomic_uint heard;
+    atomic_uint heard, calm; /* calm: of them those without a lapse just before */
+    struct lapse lapse[LAPSES_MAX];
+    unsigned n_lapses;
     unsigned faults[FAULTS];
     struct question_heard log[LOG_MAX];
     struct outgoing queue[QUEUE_MAX];
@@ -239,14 +252,18 @@ static void hear_question(struct bad_unit *unit, const uint8_t *frame)
     unsigned generation = atomic_load(&unit->heard);
     if (generation >= LOG_MAX)
         return;
-    unit->log[generation] = (struct question_heard){.function = frame[1],
+    const int64_t at_us = now_us();
+    unit->log[generation] = (struct question_heard){.at_us = at_us,
+                                                    .function = frame[1],
                                                     .first = (uint16_t)(frame[2] << 8 | frame[3]),
                                                     .count = (uint16_t)(frame[4] << 8 | frame[5])};
     int dice = (int)between(unit, 0, 2 * (FAULTS - 1));
     enum fault fault = dice < FAULTS ? (enum fault)dice : FINE;
     unit->faults[fault]++;
-    misbehave(unit, fault, generation, now_us() + between(unit, 5000, 15000));
+    misbehave(unit, fault, generation, at_us + between(unit, 5000, 15000));
     atomic_store(&unit->heard, generation + 1);
+    if (unit->n_lapses == 0 || unit->lapse[unit->n_lapses - 1].until_us + LAPSE_COUNTS_US < at_us)
+        atomic_fetch_add(&unit->calm, 1);
 }
 
 static void read_questions(struct bad_unit *unit)
@@ -281,11 +298,24 @@ static void send_due(struct bad_unit *unit)
     }
 }
 
+/** What should have taken NAP_US at most took from `from_us` until now. */
+static void note_lapse(struct bad_unit *unit, int64_t from_us)
+{
+    const int64_t until_us = now_us();
+    if (until_us - from_us <= NAP_US + LAPSE_US)
+        return;
+    if (unit->n_lapses == LAPSES_MAX) /* the last one goes on to the end */
+        unit->lapse[LAPSES_MAX - 1].until_us = until_us;
+    else
+        unit->lapse[unit->n_lapses++] = (struct lapse){.from_us = from_us, .until_us = until_us};
+}
+
 static void *unit_run(void *argument)
 {
     struct bad_unit *unit = argument;
     while (!atomic_load(&unit->stopping)) {
-        int64_t next_us = now_us() + 20000;
+        const int64_t from_us = now_us();
+        int64_t next_us = from_us + NAP_US;
         for (unsigned i = 0; i < unit->n_queued; i++)
             if (unit->queue[i].at_us < next_us)
                 next_us = unit->queue[i].at_us;
@@ -295,6 +325,7 @@ static void *unit_run(void *argument)
         if (ppoll(&wait, 1, &left, NULL) > 0)
             read_questions(unit);
         send_due(unit);
+        note_lapse(unit, from_us);
     }
     return NULL;
 }
@@ -302,8 +333,18 @@ static void *unit_run(void *argument)
 /* ---- the judge ---- */
 
 struct verdicts {
-    unsigned scans, blocks, other_range, other_question, undisturbed_wrong;
+    unsigned scans, left_out, blocks, other_range, other_question, undisturbed_wrong;
 };
+
+/** Whether the unit answers for what was asked between these two instants. */
+static bool is_beside_a_lapse(const struct bad_unit *unit, int64_t from_us, int64_t until_us)
+{
+    for (unsigned i = 0; i < unit->n_lapses; i++)
+        if (unit->lapse[i].from_us < until_us &&
+            unit->lapse[i].until_us + LAPSE_COUNTS_US > from_us)
+            return true;
+    return false;
+}
 
 /** Questions from..end - 1 of the unit's log belong to this scan. The block's words must name their
  * addresses and its range's last question. */
@@ -331,21 +372,41 @@ static void judge_block(const struct bad_unit *unit, const struct scan *scan,
         verdicts->undisturbed_wrong++;
 }
 
+/** A scan's questions are those that were heard from its begin to that of the next one. */
+static void judge_scan(const struct bad_unit *unit, const struct scan *scan, int64_t next_begun_us,
+                       struct verdicts *verdicts)
+{
+    const int64_t begun_us = scan->begun.boot_ms * 1000;
+    const unsigned heard = atomic_load(&unit->heard);
+    unsigned from = 0, end;
+    if (is_beside_a_lapse(unit, begun_us, next_begun_us)) {
+        verdicts->left_out++;
+        return;
+    }
+    while (from < heard && unit->log[from].at_us < begun_us)
+        from++;
+    for (end = from; end < heard && unit->log[end].at_us < next_begun_us; end++)
+        ;
+    check_count("questions heard", end - from, scan->tries);
+    verdicts->scans++;
+    for (unsigned b = 0; b < scan->n_blocks; b++)
+        if (scan->block[b].exception == 0)
+            judge_block(unit, scan, &scan->block[b], from, end, verdicts);
+}
+
+/** All scans but the last, which the end of the run may have cut off. */
 static void judge(const struct bad_unit *unit, struct ring *ring, struct verdicts *verdicts)
 {
     static struct gathered item;
-    unsigned asked = 0;
+    static struct scan scan;
+    bool is_first = true;
     while (ring_get(ring, &item)) {
         if (item.kind != GATHERED_SCAN)
             continue;
-        const struct scan *scan = &item.scan;
-        unsigned end = asked + scan->tries;
-        assert_true(end <= atomic_load(&unit->heard));
-        verdicts->scans++;
-        for (unsigned b = 0; b < scan->n_blocks; b++)
-            if (scan->block[b].exception == 0)
-                judge_block(unit, scan, &scan->block[b], asked, end, verdicts);
-        asked = end;
+        if (!is_first)
+            judge_scan(unit, &scan, item.scan.begun.boot_ms * 1000, verdicts);
+        scan = item.scan;
+        is_first = false;
     }
 }
 
@@ -404,18 +465,21 @@ static void no_block_holds_a_word_that_is_not_its_own(void **state)
     unsigned each = (is_long != NULL && is_long[0] == '1' ? 10000u : 1000u) / PTYS;
     struct up_clock clock;
     struct verdicts verdicts = {0};
-    unsigned exchanges = 0, faults[FAULTS] = {0};
+    unsigned exchanges = 0, calm = 0, faults[FAULTS] = {0};
     clock_of_system(&clock);
+    const int64_t end_us = now_us() + RUN_MOST_S * INT64_C(1000000);
     for (unsigned i = 0; i < PTYS; i++)
         rig_start(&rigs[i], i, &clock);
     for (unsigned i = 0; i < PTYS; i++)
-        while (atomic_load(&rigs[i].unit.heard) < each)
+        while (atomic_load(&rigs[i].unit.calm) < each && now_us() < end_us &&
+               atomic_load(&rigs[i].unit.heard) < LOG_MAX)
             usleep(20000);
     for (unsigned i = 0; i < PTYS; i++) {
         gather_stop(rigs[i].gatherer);
         atomic_store(&rigs[i].unit.stopping, true);
         pthread_join(rigs[i].unit.thread, NULL);
         exchanges += atomic_load(&rigs[i].unit.heard);
+        calm += atomic_load(&rigs[i].unit.calm);
         for (unsigned f = 0; f < FAULTS; f++)
             faults[f] += rigs[i].unit.faults[f];
         judge(&rigs[i].unit, rigs[i].ring, &verdicts);
@@ -423,17 +487,21 @@ static void no_block_holds_a_word_that_is_not_its_own(void **state)
         ring_destroy(rigs[i].ring);
         pty_close(&rigs[i].unit.pty);
     }
-    print_message("%u exchanges, %u scans, %u blocks with data; of another range %u, of another "
-                  "question %u, of these without stray %u\n",
-                  exchanges, verdicts.scans, verdicts.blocks, verdicts.other_range,
-                  verdicts.other_question, verdicts.undisturbed_wrong);
+    print_message(
+        "%u exchanges, %u of them without a lapse; %u scans judged, %u not; %u blocks with "
+        "data; of another range %u, of another question %u, of these without stray %u\n",
+        exchanges, calm, verdicts.scans, verdicts.left_out, verdicts.blocks, verdicts.other_range,
+        verdicts.other_question, verdicts.undisturbed_wrong);
     for (unsigned f = 0; f < FAULTS; f++) {
         print_message("  %-30s %u\n", FAULT_NAMES[f], faults[f]);
         assert_true(faults[f] > 0);
     }
-    assert_true(verdicts.blocks > exchanges / 4);
     check_count("blocks with words of another range", verdicts.other_range, 0);
     check_count("blocks with words of another question", verdicts.other_question, 0);
+    if (verdicts.blocks < each * PTYS / 8) {
+        print_message("SKIPPED: this machine is too busy to play units in time\n");
+        skip();
+    }
 }
 
 int main(void)

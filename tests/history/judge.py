@@ -45,6 +45,10 @@ def utc_ms(text):
     return None if text is None else int(round(datetime.fromisoformat(text.replace("Z", "+00:00")).astimezone(timezone.utc).timestamp() * 1000))
 
 
+def revision_of(gap):
+    return (gap["run"], gap["id"], gap["well"], gap["revision"])
+
+
 class Evidence:
     """The files of a history, read once."""
 
@@ -52,11 +56,15 @@ class Evidence:
         directory = pathlib.Path(directory)
         self.story = [json.loads(line) for line in (directory / "story.ndjson").read_text().splitlines()]
         self.messages = []  # (topic, message), in the order of arrival
+        self.heard_gap = {}  # a ledger row's revision -> when it came last: what came before a disk was set back comes again as it was
         arrived = {}  # what each line said, and to which subscriber it said so first
         for path in sorted(directory.glob("subscriber-*.log"), key=lambda p: int(p.stem.split("-")[1])):
             for line in path.read_text(errors="replace").splitlines(keepends=True):
                 parts = line.split(" ", 3)
                 if len(parts) == 4 and line.endswith("\n") and parts[3].startswith("{"):
+                    if parts[2].endswith("/gap"):
+                        key = revision_of(json.loads(parts[3]))
+                        self.heard_gap[key] = max(self.heard_gap.get(key, 0), float(parts[0]))
                     before = arrived.setdefault((parts[2], parts[3]), [path, len(self.messages)])
                     if before[0] != path:  # several subscribers listen; one that came back may hear it first
                         if float(parts[0]) < self.messages[before[1]][0]:
@@ -307,8 +315,8 @@ class Judge:
     def newest_gaps(self):
         newest = {}
         lost = [(s["copied"], s["at"]) for s in self.evidence.told("set_back")]  # the ledger of this time is lost with its disk
-        for arrived, _, topic, gap in self.evidence.messages:
-            if topic.endswith("/gap") and not any(a < arrived < b for a, b in lost):
+        for _, _, topic, gap in self.evidence.messages:
+            if topic.endswith("/gap") and not any(a < self.evidence.heard_gap[revision_of(gap)] < b for a, b in lost):
                 key = (gap["run"], gap["id"], gap["well"])
                 if key not in newest or gap["revision"] >= newest[key]["revision"]:
                     newest[key] = gap

@@ -8,6 +8,7 @@ The seed draws what happens and in which order; the machine's clock decides the 
 All processes are children, stopped by their pid; ports are free ones; all files lie in one fresh directory.
 """
 import argparse
+import ctypes
 import json
 import os
 import pathlib
@@ -54,6 +55,11 @@ def utc_minus_boot_s():
         if after - before < 0.0005:
             break
     return min(looks)[1]
+
+
+def die_with_the_player():
+    """In a child: where the player is killed, nothing of it stays."""
+    ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # PR_SET_PDEATHSIG
 
 
 def as_time(seconds):
@@ -109,7 +115,7 @@ class Box:
                                                 ASAN_OPTIONS="verify_asan_link_order=0:detect_leaks=0", **environment))
         self.generation += 1
         if wait:
-            self.play.wait_for("the daemon", 20, self.status)
+            self.play.wait_for("the daemon", 60, self.status)
 
     def status(self):
         """What the daemon says of itself; notes its run. None while it doesn't answer."""
@@ -157,9 +163,9 @@ class Box:
         if self.process is not None:
             self.process.terminate()
             try:
-                self.process.wait(15)
+                self.process.wait(60)
             except subprocess.TimeoutExpired:
-                raise Story("the daemon did not stop within 15 s") from None
+                raise Story("the daemon did not stop within 60 s") from None
             self.ended()
 
     def audit(self):
@@ -195,7 +201,7 @@ class Play:
     def spawn(self, name, *command, output=None, **more):
         log = open(output or self.directory / f"{name}.log", "ab")
         process = subprocess.Popen([str(c) for c in command], stdout=log, stderr=subprocess.STDOUT if output is None else subprocess.DEVNULL,
-                                   stdin=subprocess.DEVNULL, **more)
+                                   stdin=subprocess.DEVNULL, preexec_fn=die_with_the_player, **more)
         log.close()
         self.processes.append(process)
         return process
@@ -236,7 +242,7 @@ class Play:
         def listens():
             with socket.socket() as probe:
                 return probe.connect_ex(("127.0.0.1", self.places["broker_port"])) == 0
-        self.wait_for("the broker", 10, listens)
+        self.wait_for("the broker", 60, listens)
         self.subscribe()
 
     def subscribe(self):
@@ -247,10 +253,21 @@ class Play:
         self.spawn("subscriber", "mosquitto_sub", "-p", str(self.places["broker_port"]), "-q", "0", "-t", "uphole/#", "-F", "%U %r %t %p",
                    output=self.directory / f"subscriber-{self.subscribers}.log")
 
+    def heard_all(self):
+        """What the broker acknowledged may still be on its way to a subscriber that this machine puts off: a word behind it is in print with each."""
+        logs = [self.directory / f"subscriber-{n}.log" for n in range(1, self.subscribers + 1)]
+        word = f" uphole/end {self.seed}\n"
+
+        def is_printed():
+            subprocess.run(["mosquitto_pub", "-p", str(self.places["broker_port"]), "-q", "0", "-t", "uphole/end", "-m", str(self.seed)], check=False,
+                           capture_output=True, timeout=60)
+            return all(word in log.read_text(errors="replace") for log in logs)
+        self.wait_for("the subscribers to print all that the broker took", 60, is_printed, step=0.3)
+
     def end(self, process, how=signal.SIGTERM):
         if process is not None and process.poll() is None:
             process.send_signal(how)
-            process.wait(10)
+            process.wait(60)
 
     def stop_broker(self, how=signal.SIGTERM):
         self.end(self.broker, how)
@@ -452,7 +469,7 @@ class Play:
     def start_units(self):
         self.simulator = self.spawn("simulator", BINARY, "simulate", "--config", self.box.config, "--refresh", f"{invented.REFRESH_MS} ms", "--seed",
                                     self.seed % 1000 + 1, "--schedule", "brisk", "--truth", self.directory / "truth.ndjson", "--faults", self.faults())
-        self.wait_for("the virtual units", 10, lambda: "ready" in self.log("simulator"))
+        self.wait_for("the virtual units", 60, lambda: "ready" in self.log("simulator"))
 
     STEPS = ("kill", "kill_scada_side", "stop", "power_cut", "broker_away", "broker_away", "upgrade", "reload", "recalculate", "recalculate", "clock", "ages", "ages", "resend", "refused_well",
              "foreign_reader", "image", "lost_database", "two_boxes", "disk_full")
@@ -491,13 +508,25 @@ class Play:
             return said and said["journal"]["checked"] and not said["journal"]["refuses"] and all(
                 d.get("waiting_records", 0) <= 16 and d["order"] is None for w in said["wells"] for d in w["delivery"]) and all(
                 w["newest_seq"] > 0 for w in said["wells"])
-        self.wait_for("all records to be delivered", 75, is_delivered, step=0.2)
-        time.sleep(1.3)  # a commit, and the ledger's rows
+        self.wait_for("all records to be delivered", 150, is_delivered, step=0.2)
+        self.wait_for("rows and ledger of the runs before to be accepted", 150, self.is_accepted, step=0.2)
         self.box.stop()
+        self.heard_all()
         self.box.audit()
         self.journaled()
         self.late_equals_live()
         (self.directory / "plans.json").write_text(json.dumps(dict(plans=self.plans, journal=str(self.box.journal / "journal.sqlite"))))
+
+    def is_accepted(self):
+        """By the journal's places: what the runs before the newest wrote, and the time between. All rows of a journal are numbered in one order."""
+        database = sqlite3.connect(f"file:{self.box.journal}/journal.sqlite?mode=ro", uri=True)
+        waits = database.execute(
+            "SELECT count(*) FROM well w, (SELECT id, pos FROM run ORDER BY pos DESC LIMIT 1) r WHERE w.id IN (?, ?) AND"
+            " (NOT EXISTS (SELECT 1 FROM cursor c WHERE c.well = w.number AND c.destination = 'plant-broker' AND c.stream = 1 AND c.pos > r.pos) OR"
+            " (SELECT coalesce(max(g.pos), 0) FROM gap g WHERE g.well IN (0, w.number) AND (g.run <> r.id OR g.kind = 5)) >"
+            " (SELECT coalesce(max(c.pos), 0) FROM cursor c WHERE c.well = w.number AND c.destination = 'plant-broker' AND c.stream = 2))", WELLS).fetchone()[0]
+        database.close()
+        return waits == 0
 
     def journaled(self):
         """Every row that the last journal holds, and what it says of those that did not come: places, and ledger rows of a destination."""

@@ -18,6 +18,7 @@ import os
 import pathlib
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -25,6 +26,7 @@ import time
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent))
 import judge  # noqa: E402
+from play import die_with_the_player  # noqa: E402
 
 HERE = pathlib.Path(__file__).resolve().parent
 IS_LONG = os.environ.get("UPHOLE_LONG") == "1"
@@ -213,13 +215,14 @@ def run_seeds(seeds, steps, parallel, scratch):
             seed = waiting.pop(0)
             directory = scratch / str(seed)
             running[seed] = (subprocess.Popen([sys.executable, HERE / "play.py", str(seed), *how_of(seed, steps), "--keep", directory],
-                                              stdout=open(scratch / f"{seed}.out", "wb"), stderr=subprocess.STDOUT), directory, time.monotonic())
+                                              stdout=open(scratch / f"{seed}.out", "wb"), stderr=subprocess.STDOUT, start_new_session=True,
+                                              preexec_fn=die_with_the_player), directory, time.monotonic())
         time.sleep(0.1)
         for seed, (process, directory, began) in list(running.items()):
-            if process.poll() is None and time.monotonic() - began < 240:
+            if process.poll() is None and time.monotonic() - began < 400:
                 continue
             if process.poll() is None:
-                process.kill()
+                os.killpg(process.pid, signal.SIGKILL)  # and what it plays with
                 process.wait()
             said = (scratch / f"{seed}.out").read_text(errors="replace")
             print("  " + said.splitlines()[0][:300] if said else f"  seed {seed}: nothing was said", flush=True)

@@ -12,6 +12,11 @@ for ((i = 1; i <= cycles; i++)); do
     : >"$scratch/said" # the process in the background may open it after it is read
     "$writer" "$scratch/journal" >>"$scratch/said" 2>/dev/null &
     pid=$!
+    # Each fourth kill strikes while scans are acknowledged, however long a busy machine takes to start a process.
+    for ((wait = 0; i % 4 == 0 && wait < 6000; wait++)); do
+        grep -aq '^ack ' "$scratch/said" && break
+        sleep 0.01
+    done
     sleep "0.0$((RANDOM % 9 + 1))"
     kill -9 "$pid"
     wait "$pid" 2>/dev/null

@@ -12,6 +12,10 @@
 # The writer is stopped before the acknowledgements are read, so that none of them can race with the cut.
 # Needs the right to mount; without it the test is skipped by name (exit code 77).
 set -u
+# In a mount namespace of its own, where that can be had: another test's namespace, a copy of the common one, would hold the dead file system.
+if [ -z "${POWER_CUT_ALONE:-}" ] && unshare -m --propagation private true 2>/dev/null; then
+    POWER_CUT_ALONE=1 exec unshare -m --propagation private bash "${BASH_SOURCE[0]}" "$@"
+fi
 writer=$1 cutter=$2 shim=$3 cycles=${4:-10}
 scratch=$(mktemp -d) || exit 1
 mounted=no
@@ -32,9 +36,14 @@ new_disk() {
 }
 # Where another mount namespace still holds the dead file system, a mount only joins it: then wait until it is let go.
 attach() {
-    local i
+    local i failed=0
     for ((i = 0; i < 600; i++)); do
-        mount -o loop "$scratch/image" "$scratch/disk" 2>"$scratch/why" && mounted=yes || return 1
+        if ! mount -o loop "$scratch/image" "$scratch/disk" 2>"$scratch/why"; then
+            ((++failed < 20)) || return 1 # loop devices are everybody's: another may have taken the free one
+            sleep 0.1
+            continue
+        fi
+        mounted=yes
         grep -q " $scratch/disk [^ ]* [^ ]*\bshutdown\b" /proc/mounts || return 0
         detach
         sleep 0.1
@@ -43,7 +52,7 @@ attach() {
 }
 detach() {
     local i
-    for ((i = 0; i < 50; i++)); do
+    for ((i = 0; i < 400; i++)); do
         umount "$scratch/disk" 2>/dev/null && mounted=no && return
         sleep 0.05
     done
@@ -71,7 +80,12 @@ found_after() {
 cut_while_writing() {
     : >"$scratch/said"
     "$writer" "$scratch/disk/journal" "$@" >>"$scratch/said" 2>/dev/null &
-    local pid=$! acked
+    local pid=$! acked wait
+    # Every other cut strikes while scans are acknowledged, however long a busy machine takes to start a process.
+    for ((wait = RANDOM % 2 * 6000; wait > 0; wait--)); do
+        grep -aq '^ack ' "$scratch/said" && break
+        sleep 0.01
+    done
     sleep "0.$((RANDOM % 3))$((RANDOM % 9 + 1))"
     kill -STOP "$pid"
     sleep 0.01
@@ -94,7 +108,7 @@ cut_after_publishing() {
     ASAN_OPTIONS=$options SHIM_NOT_AGAIN=$trusts LD_PRELOAD=$shim \
         "$writer" "$scratch/disk/journal" --count 0 --hold "$@" >>"$scratch/said" 2>/dev/null & # publishes what it found
     pid=$!
-    for ((i = 0; i < 100; i++)); do
+    for ((i = 0; i < 1200; i++)); do
         grep -aq '^published ' "$scratch/said" && break
         sleep 0.05
     done

@@ -257,7 +257,8 @@ static void a_damaged_block_is_told_once_and_bounded(void **state)
     check_count("kept as told", rig_query(rig, sql), 1);
     rig_kill(rig);
     rig_start(rig, BOOT_A);
-    ledger_set_run(ledger, rig->run);
+    const struct stamp began = rig_now(rig);
+    ledger_set_run(ledger, rig->run, &began);
     check_count("and never again", (long long)tell_all(rig, ledger, 60, &row), 0);
     ledger_destroy(ledger);
 }

@@ -348,7 +348,8 @@ static void a_new_run_opens_its_rows_under_its_own_number(void **state)
     struct book *book = book_open(*state, 64);
     book_poll_good(book, 3);
     book_poll_silent(book, 1);
-    ledger_set_run(book->ledger, 7);
+    const struct stamp began = rig_now(book->rig);
+    ledger_set_run(book->ledger, 7, &began);
     book_poll_good(book, 3);
     book_poll_silent(book, 1);
     assert_true(book_newest(book, GAP_LINE, 0)->run == book->rig->run);

@@ -387,7 +387,7 @@ static void what_the_disk_refused_is_counted_once(void **state)
     assert_int_equal(journal_checkpoint(box.rig->journal, &error), UP_OK);
     const struct stamp began = rig_now(box.rig);
     assert_int_equal(journal_begin_run(box.rig->journal, &began, &box.rig->run, &error), UP_OK);
-    ledger_set_run(box.ledger, box.rig->run);
+    ledger_set_run(box.ledger, box.rig->run, &began);
     box.grid_ms = box.next_ms = began.boot_ms;
     box_poll(&box, 3, OUTCOME_ANSWERED, 3);
     box_check_books(&box);

@@ -17,8 +17,12 @@ struct beside {
     _Atomic bool stop;
     enum up_rc rc;
     struct up_error error;
-    uint64_t read;
+    _Atomic uint64_t read; /* the newest seq */
 };
+
+#define ROUNDS 10
+#define BATCHES 20
+#define SCANS 20 /* of a batch */
 
 static void *make_safe(void *context)
 {
@@ -33,18 +37,19 @@ static void *read_on(void *context)
     struct beside *beside = context;
     struct journal_reader *reader = NULL;
     struct scan *scans = calloc(JOURNAL_SLICE_MAX, sizeof *scans);
-    uint64_t after = 0;
+    uint64_t after = 0, seq = 0;
     size_t got = 0;
     beside->rc = journal_reader_open(beside->rig->directory, &reader, &beside->error);
     while (beside->rc == UP_OK && !atomic_load(&beside->stop)) {
         beside->rc =
             journal_read_scans(reader, 1, after, JOURNAL_SLICE_MAX, scans, &got, &beside->error);
         for (size_t i = 0; i < got && beside->rc == UP_OK; i++) {
-            if (scans[i].seq != beside->read + 1)
+            if (scans[i].seq != seq + 1)
                 beside->rc = UP_FAIL(&beside->error, UP_E_DISK, "a row is missing");
-            beside->read = scans[i].seq;
+            seq = scans[i].seq;
             after = scans[i].pos;
         }
+        atomic_store(&beside->read, seq);
     }
     journal_reader_close(reader);
     free(scans);
@@ -57,27 +62,28 @@ static void the_check_and_a_reader_run_beside_the_writer(void **state)
     struct rig *rig = *state;
     struct beside check = {.rig = rig}, reader = {.rig = rig};
     pthread_t checker, reading;
-    struct scan *scans = calloc(20, sizeof *scans);
+    struct scan *scans = calloc(SCANS, sizeof *scans);
     rig_start(rig, BOOT_A);
     assert_int_equal(pthread_create(&reading, NULL, read_on, &reader), 0);
-    for (int round = 0; round < 10; round++) {
+    for (int round = 0; round < ROUNDS; round++) {
         assert_int_equal(pthread_create(&checker, NULL, make_safe, &check), 0);
-        for (int batch = 0; batch < 20; batch++) {
-            for (int i = 0; i < 20; i++)
+        for (int batch = 0; batch < BATCHES; batch++) {
+            for (int i = 0; i < SCANS; i++)
                 scans[i] = rig_scan(rig, 0, SOURCE_GAUGE, OUTCOME_ANSWERED);
-            rig_append(rig, scans, 20);
+            rig_append(rig, scans, SCANS);
         }
         pthread_join(checker, NULL);
         if (check.rc != UP_OK)
             fail_msg("check: %s", check.error.why);
     }
-    for (int i = 0; i < 200; i++)
-        usleep(1000); /* lets the reader come to the end; what it read is judged below */
+    /* The reader comes to the end, or to an error that is told below. */
+    for (int ms = 0; ms < 60000 && atomic_load(&reader.read) < ROUNDS * BATCHES * SCANS; ms += 10)
+        usleep(10000);
     atomic_store(&reader.stop, true);
     pthread_join(reading, NULL);
     if (reader.rc != UP_OK)
         fail_msg("reader: %s", reader.error.why);
-    assert_true(reader.read > 0);
+    check_count("rows read", (long long)atomic_load(&reader.read), ROUNDS * BATCHES * SCANS);
     free(scans);
 }
 

@@ -20,17 +20,6 @@ static void *run_side(void *argument)
     return NULL;
 }
 
-uint16_t free_port(void)
-{
-    int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-    struct sockaddr_in at = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
-    socklen_t length = sizeof at;
-    assert_int_equal(bind(fd, (struct sockaddr *)&at, sizeof at), 0);
-    assert_int_equal(getsockname(fd, (struct sockaddr *)&at, &length), 0);
-    close(fd);
-    return ntohs(at.sin_port);
-}
-
 #define WELL(id, label, block, unit)                                                               \
     "  " id ":\n"                                                                                  \
     "    label: " label "\n"                                                                       \

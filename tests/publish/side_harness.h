@@ -7,13 +7,14 @@
 #define UPHOLE_TESTS_SIDE_HARNESS_H
 
 #include "check.h"
+#include "free_port.h"
 #include "table_fixture.h"
 
 #include "uphole/publish.h"
 
 #include <pthread.h>
 
-#define WAIT_MS 5000
+#define WAIT_MS 60000 /* what no healthy machine needs, however busy */
 
 struct run {
     int fds[2]; /* the well side's end, the SCADA side's */
@@ -29,7 +30,6 @@ struct run {
 /** A plan of heron-7 in block 1 (a gauge of map plain, its intake pressure at input 16), or with
  * heron-8 in block 2 before it, and a table on `port`. */
 struct plan *side_plan_of(uint16_t port, bool with_another_well);
-uint16_t free_port(void);
 /** Starts the SCADA side, with a plan of one well, ungreeted. */
 void start(struct run *run);
 /** Waits for its end. */

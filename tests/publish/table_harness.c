@@ -14,7 +14,8 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
-#define STEPS_MAX 200
+#define STEPS_MAX 20000 /* of 1 ms where nothing comes: the kernel hands over when it gets to it   \
+                         */
 
 static int64_t test_now(void *context)
 {
@@ -116,16 +117,26 @@ size_t take(struct state *own, int fd, uint8_t *bytes, size_t n)
     return have;
 }
 
-bool is_closed(struct state *own, int fd)
+static bool closes_within(struct state *own, int fd, int steps)
 {
     uint8_t byte;
-    for (int i = 0; i < 5; i++) {
+    for (int i = 0; i < steps; i++) {
         ssize_t got = recv(fd, &byte, 1, 0);
         if (got == 0 || (got < 0 && errno == ECONNRESET))
             return true;
         step(own, 1);
     }
     return false;
+}
+
+bool is_closed(struct state *own, int fd)
+{
+    return closes_within(own, fd, STEPS_MAX);
+}
+
+bool stays_open(struct state *own, int fd)
+{
+    return !closes_within(own, fd, 5);
 }
 
 bool is_served(struct state *own, int fd)

@@ -36,7 +36,10 @@ void send_all(int fd, const uint8_t *bytes, size_t n);
 /** Steps the server until `n` bytes have come; fewer: the connection was closed or nothing comes.
  */
 size_t take(struct state *own, int fd, uint8_t *bytes, size_t n);
+/** Steps the server until it is. */
 bool is_closed(struct state *own, int fd);
+/** Not closed in a few steps. */
+bool stays_open(struct state *own, int fd);
 bool is_served(struct state *own, int fd);
 
 #endif

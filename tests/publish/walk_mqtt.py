@@ -99,7 +99,7 @@ class Broker:
 
     def start(self):
         self.process = self.walk.spawn([BROKER, "-c", str(self.configuration)])
-        wait_for("the broker to listen", 10, self.listens)
+        wait_for("the broker to listen", 60, self.listens)
 
     def listens(self):
         with socket.socket() as probe:
@@ -117,7 +117,7 @@ class Walk:
     def __init__(self, well_side, maps, schemas, long):
         self.long = long
         self.directory = pathlib.Path(tempfile.mkdtemp(prefix="uphole-mqtt-"))
-        self.program, self.maps, self.processes, self.side = well_side, maps, [], None
+        self.program, self.maps, self.processes, self.side, self.state_from = well_side, maps, [], None, 0
         self.schemas = {}
         for name in ("latest", "record", "gap", "box"):
             with open(f"{schemas}/{name}-1.json", encoding="utf-8") as file:
@@ -147,14 +147,14 @@ class Walk:
         configuration = self.directory / "uphole.yaml"
         configuration.write_text(CONFIGURATION.format(port=port, scheme=scheme, host=host, latest_every=latest_every, more=more))
         self.side = self.spawn([self.program, str(configuration), self.maps], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-        self.said, self.log = Lines(self.side.stdout), Lines(self.side.stderr)
+        self.said, self.log, self.state_from = Lines(self.side.stdout), Lines(self.side.stderr), 0
 
     def order(self, text):
         self.side.stdin.write((text + "\n").encode())
         self.side.stdin.flush()
 
     def child(self):
-        return int(wait_for("the SCADA side's pid", 10, lambda: [line for line in self.said.copy() if line.startswith(b"started")])[-1].split()[1])
+        return int(wait_for("the SCADA side's pid", 60, lambda: [line for line in self.said.copy() if line.startswith(b"started")])[-1].split()[1])
 
     def heard(self, *words):
         """Fields of the newest line that begins with these words."""
@@ -168,10 +168,16 @@ class Walk:
         fields = self.heard("accepted", well, stream)
         return int(fields[4]) if fields else 0
 
-    def wait_state(self, state, *parts, seconds=20):
+    def wait_state(self, state, *parts, seconds=60):
+        """That it is up (1), or that it said another state since the last time that this was asked: one that passed meanwhile counts too."""
         def is_so():
-            fields = self.heard("destination", 0)
-            return fields and fields[2] == str(state) and all(part in " ".join(fields[3:]) for part in parts)
+            said = self.said.copy()
+            told = [(i, line.decode().split(" ")) for i, line in enumerate(said) if line.startswith(b"destination 0 ")]
+            for i, fields in told[-1:] if state == 1 else [t for t in told if t[0] >= self.state_from]:
+                if fields[2] == str(state) and all(part in " ".join(fields[3:]) for part in parts):
+                    self.state_from = i + 1
+                    return True
+            return False
         try:
             wait_for(f"destination state {state} with {parts}", seconds, is_so)
         except AssertionError as error:
@@ -181,7 +187,7 @@ class Walk:
 
     def subscribe(self, port, topic="uphole/#", more=()):
         process = self.spawn([SUBSCRIBER, "-V", "5", "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-t", topic, "-F", "%r %t %p", *more], stdout=subprocess.PIPE)
-        process.printed = Lines(process.stdout)
+        process.printed, process.port = Lines(process.stdout), port
         return process
 
     def subscribed(self, port):
@@ -191,8 +197,33 @@ class Walk:
         def probe():
             subprocess.run([PUBLISHER, "-h", "127.0.0.1", "-p", str(port), "-t", "probe/x", "-m", "{}"], check=False)
             return any(b" probe/x " in line for line in process.printed.copy())
-        wait_for("a subscriber", 10, probe)
+        wait_for("a subscriber", 60, probe)
         return process
+
+    def drained(self, subscriber):
+        """All that the broker took by now is printed: a word that comes behind it is."""
+        self.words = getattr(self, "words", 0) + 1
+        word = f" probe/drained {self.words}".encode()
+        subprocess.run([PUBLISHER, "-h", "127.0.0.1", "-p", str(subscriber.port), "-q", "1", "-t", "probe/drained", "-m", str(self.words)], check=True)
+        wait_for("a subscriber to print what it got", 60, lambda: any(line.endswith(word) for line in subscriber.printed.copy()[-500:]))
+
+    def printed_up_to(self, well, seq, *subscribers):
+        """The cursor tells what the broker took; a busy machine lets those who subscribe print it later. What is missing then, the judge says."""
+        looked, topic = [0] * len(subscribers), f" {ROOT}/{well}/record "
+
+        def is_there():
+            for i, subscriber in enumerate(subscribers):
+                lines = subscriber.printed.copy()
+                for n in range(looked[i], len(lines)):
+                    line = lines[n].decode("utf-8")
+                    if topic in line and any(row["seq"] == seq for row in json.loads(line.split(" ", 2)[2])["rows"]):
+                        return True
+                looked[i] = len(lines)
+            return False
+        try:
+            wait_for(f"row {seq} of {well} in print", 60, is_there)
+        except AssertionError as late:
+            print(f"     {late}", flush=True)
 
     def messages(self, *subscribers):
         found = []
@@ -205,6 +236,7 @@ class Walk:
 
     def judge(self, well, count, *subscribers, repeats_at_most=None):
         """Each row 1 to count arrived, first arrivals in order, no hole by `after`, equal ids equal content, schemas hold."""
+        self.printed_up_to(well, count, *subscribers)
         seen, rows, repeats, previous = {}, [], 0, None
         for topic, message, _, _ in self.messages(*subscribers):
             errors = list(self.schemas[message["schema"].split("/")[1]].iter_errors(message))
@@ -267,10 +299,11 @@ def broker_absent_at_start(walk):
     walk.wait_state(1, "is connected")
     walk.judge("heron-7", 300, subscriber)
     walk.judge("heron-8", 70, subscriber)
-    gaps = [m for t, m, _, _ in walk.messages(subscriber) if t == "heron-7/gap"]
+    gaps = wait_for("the ledger row", 60, lambda: [m for t, m, _, _ in walk.messages(subscriber) if t == "heron-7/gap"])
     assert len({(g["run"], g["id"], g["revision"]) for g in gaps}) == 1 and gaps[0]["open"] and gaps[0]["end"] is None
     walk.order("add 0 1")
-    wait_for("a live row", 10, lambda: walk.cursor(0) == 301)
+    wait_for("a live row", 60, lambda: walk.cursor(0) == 301)
+    walk.printed_up_to("heron-7", 301, subscriber)
     sent = [m["sent"] for t, m, _, _ in walk.messages(subscriber) if t == "heron-7/record"]
     assert sent[0] == "late" and sent[-1] == "live", sent
     sizes = [len(m["rows"]) for t, m, _, _ in walk.messages(subscriber) if t == "heron-7/record"]
@@ -283,19 +316,24 @@ def broker_restarts_mid_stream(walk):
     broker.start()
     first = walk.subscribed(broker.port)
     walk.start(broker.port)
-    total, kills, subscribers = 0, 5 if walk.long else 2, [first]
-    for _ in range(kills):
+    total, kills, late, subscribers = 0, 5 if walk.long else 2, 0, [first]
+    while kills > 0:
         walk.order("add 0 13000")
         walk.order("add 1 700")
         total += 1000
-        wait_for("some rows", 30, lambda: walk.cursor(0) > 13 * (total - 1000) + 500)
+        wait_for("some rows", 60, lambda: walk.cursor(0) > 13 * (total - 1000) + 500)
         broker.kill()
-        assert walk.cursor(0) < 13 * total, "the kill came too late"
+        if walk.cursor(0) < 13 * total:
+            kills -= 1
+        else:  # all were through before this busy machine came to kill it
+            late += 1
+            assert late < 6, "each kill came too late"
         walk.wait_state(3)
         accepted = walk.cursor(0)
         broker.start()
         subscribers.append(walk.subscribed(broker.port))
     wait_for("all rows", 120, lambda: walk.cursor(0) == 13 * total and walk.cursor(1) == 7 * total // 10)
+    walk.printed_up_to("heron-7", 13 * total, *subscribers)
     # What a killed broker had acknowledged and not passed on is lost to its subscriber (the docs say so); a slow subscriber may have a thousand
     # messages waiting there. So the judge asks: rows of a message are whole, what came twice has the same content, and after the last broker's
     # death all that was not accepted arrives.
@@ -308,7 +346,7 @@ def broker_restarts_mid_stream(walk):
     missing = 13 * total - len(rows)
     never = [seq for seq in range(accepted + 1, 13 * total + 1) if seq not in rows]
     assert not never, f"{len(never)} rows from {never[0]} on were never accepted before the last kill, and never came"
-    return f"{13 * total} rows over {kills} broker kills, {missing} acknowledged by a broker that died before passing them on"
+    return f"{13 * total} rows over {len(subscribers) - 1} broker kills, {missing} acknowledged by a broker that died before passing them on"
 
 
 def connection_cut_mid_stream(walk):
@@ -320,11 +358,15 @@ def connection_cut_mid_stream(walk):
     walk.start(relay.port)
     walk.wait_state(1)
     total, cuts = 0, 8 if walk.long else 3
-    for _ in range(cuts):
-        walk.order("add 0 2000")
+    for cut in range(cuts):
+        if cut == 0:  # however busy the machine: the first cut finds rows under way, since none of these is acknowledged
+            walk.order("add 0 100")
+            wait_for("the first rows", 60, lambda: walk.cursor(0) == 100)
+            relay.held_back = True
+        walk.order("add 0 1900" if cut == 0 else "add 0 2000")
         walk.order("add 1 100")
         total += 1
-        wait_for("some rows", 30, lambda: walk.cursor(0) > 2000 * (total - 1) + 150)
+        wait_for("some rows", 60, lambda: walk.arrived("heron-7", 101, subscriber) if cut == 0 else walk.cursor(0) > 2000 * (total - 1) + 150)
         relay.cut()
         walk.wait_state(3)
         wait_for("all rows", 120, lambda: walk.cursor(0) == 2000 * total and walk.cursor(1) == 100 * total)
@@ -346,6 +388,8 @@ class Relay:
 
     def __init__(self, port):
         self.target, self.held, self.pairs, self.passed = port, False, [], 0
+        self.held_back = False  # what the broker says doesn't come through
+        self.hold_at = None  # once so many bytes have passed it holds by itself
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.port = self.listener.getsockname()[1]
         threading.Thread(target=self.accept, daemon=True).start()
@@ -359,15 +403,17 @@ class Relay:
                 return
             self.pairs.append((ours, theirs))
             threading.Thread(target=self.pump, args=(ours, theirs), daemon=True).start()
-            threading.Thread(target=self.pump, args=(theirs, ours), daemon=True).start()
+            threading.Thread(target=self.pump, args=(theirs, ours, True), daemon=True).start()
 
-    def pump(self, source, sink):
+    def pump(self, source, sink, is_back=False):
         try:
             while chunk := source.recv(4096):
-                while self.held:
+                while self.held or is_back and self.held_back:
                     time.sleep(0.01)
                 sink.sendall(chunk)
                 self.passed += len(chunk)
+                if self.hold_at is not None and self.passed >= self.hold_at:
+                    self.held, self.hold_at = True, None
         except OSError:
             pass
         for end in (source, sink):
@@ -377,6 +423,7 @@ class Relay:
                 pass
 
     def cut(self):
+        """What is held back is lost with its connection."""
         pairs, self.pairs = self.pairs, []
         for pair in pairs:
             for end in pair:
@@ -384,6 +431,7 @@ class Relay:
                     end.shutdown(socket.SHUT_RDWR)
                 except OSError:
                     pass
+        self.held_back = False
 
     def close(self):
         self.cut()
@@ -396,13 +444,18 @@ def scada_side_killed(walk):
     subscriber = walk.subscribed(broker.port)
     walk.start(broker.port)
     walk.wait_state(1)
-    total, kills = 0, 9 if walk.long else 4
-    for _ in range(kills):
+    total, kills, late = 0, 9 if walk.long else 4, 0
+    while kills > 0:
         walk.order("add 0 20000")
-        wait_for("some rows", 30, lambda: walk.cursor(0) > total + 700)
-        assert walk.cursor(0) < total + 20000, "the kill would come too late"
+        wait_for("some rows", 60, lambda: walk.cursor(0) > total + 700)
         total += 20000
-        walk.order("kill")
+        if walk.cursor(0) < total:
+            kills -= 1
+            walk.order("kill")
+        else:  # all were through before this busy machine came to it
+            late += 1
+            assert late < 6, "each kill would come too late"
+    kills = 9 if walk.long else 4
     wait_for("all rows", 120, lambda: walk.cursor(0) == total)
     repeats = walk.judge("heron-7", total, subscriber, repeats_at_most=kills * 21 * 64)
     return f"{total} rows over {kills} kill -9, {repeats} of them twice"
@@ -417,13 +470,13 @@ def one_wells_topic_refused(walk):
     walk.start(broker.port)
     walk.order("add 0 500")
     walk.order("add 1 200")
-    wait_for("the first well", 30, lambda: walk.cursor(0) == 500)
-    wait_for("a refusal", 10, lambda: walk.heard("refused", 1, 1))
+    wait_for("the first well", 60, lambda: walk.cursor(0) == 500)
+    wait_for("a refusal", 60, lambda: walk.heard("refused", 1, 1))
     fields = walk.heard("refused", 1, 1)
     assert fields[4] == "135" and "not authorised" in " ".join(fields), fields
     assert walk.cursor(1) == 0
     walk.order("add 0 100")
-    wait_for("the first well, while the second is refused", 30, lambda: walk.cursor(0) == 600)
+    wait_for("the first well, while the second is refused", 60, lambda: walk.cursor(0) == 600)
     assert walk.cursor(1) == 0
     acl.write_text("topic readwrite #\n")
     broker.reload()
@@ -432,8 +485,7 @@ def one_wells_topic_refused(walk):
     walk.judge("heron-8", 200, subscriber)
     refusals = sum(line.startswith(b"refused 1 1") for line in walk.said.copy())
     assert refusals == 1, f"said {refusals} times"
-    log = b"\n".join(walk.log.copy())
-    assert b"takes heron-8/record again" in log, log.decode()
+    wait_for("the word that it takes them again", 60, lambda: b"takes heron-8/record again" in b"\n".join(walk.log.copy()))
     return "0x87 holds one well, said once; the other goes on; all arrive when it is allowed"
 
 
@@ -442,7 +494,7 @@ def nobody_subscribes(walk):
     broker.start()
     walk.start(broker.port)
     walk.order("add 0 150")
-    wait_for("a refusal", 15, lambda: walk.heard("refused", 0, 1))
+    wait_for("a refusal", 60, lambda: walk.heard("refused", 0, 1))
     fields = walk.heard("refused", 0, 1)
     assert fields[4] == "16" and "Nobody subscribes to heron-7/record" in " ".join(fields), fields
     time.sleep(2)
@@ -460,12 +512,12 @@ def version_3_1_1(walk):
     walk.start(broker.port, more=", mqtt_version: 3.1.1")
     walk.wait_state(1, "weak proof")
     walk.order("add 0 400")
-    wait_for("all rows", 30, lambda: walk.cursor(0) == 400)
+    wait_for("all rows", 60, lambda: walk.cursor(0) == 400)
     walk.judge("heron-7", 400, subscriber)
     subscriber.kill()
     time.sleep(0.5)
     walk.order("add 0 10")
-    wait_for("acceptance by nobody: the weak proof", 30, lambda: walk.cursor(0) == 410)
+    wait_for("acceptance by nobody: the weak proof", 60, lambda: walk.cursor(0) == 410)
     return "400 rows; its plain acknowledgement also came with no subscriber (weak proof)"
 
 
@@ -551,6 +603,14 @@ def heard_within(client, seconds):
     return data
 
 
+def heard_session(client):
+    """Until state, history and the box's own topic were said, however busy the machine; and what comes in 0.3 s behind them."""
+    data, end = b"", time.monotonic() + 60
+    while time.monotonic() < end and not all(word in data for word in (b"/latest", b"/record", b"box/heron-edge-1")):
+        data += heard_within(client, 0.1)
+    return data + heard_within(client, 0.3)
+
+
 def broker_says_why_it_ends(walk):
     """A broker that does say so, by the bytes of MQTT 5.0, 3.14: DISCONNECT with 0x8E. What it is told itself is looked into as well."""
     listener = socket.create_server(("127.0.0.1", 0))
@@ -563,7 +623,7 @@ def broker_says_why_it_ends(walk):
                 connects.append(client.recv(4096))
                 client.sendall(bytes.fromhex(packet or "2003000000"))
                 if not packet or packet == "2003000000":
-                    sessions.append(heard_within(client, 0.3))
+                    sessions.append(heard_session(client))
                     for kind, body in packets(sessions[-1]):  # 3.9: the box may not read its own topic
                         client.sendall(b"\x90\x04" + body[:2] + b"\0\x87" if kind == 0x82 else b"")
                     client.sendall(bytes.fromhex("e0018e" if packet else "e0018b"))
@@ -575,8 +635,8 @@ def broker_says_why_it_ends(walk):
     walk.start(listener.getsockname()[1])
     walk.order("snapshot 0 192")
     walk.order("add 0 5")
-    walk.wait_state(3, "Another client took over the name heron-edge-1", "0x8E")
-    walk.wait_state(3, "is shutting down", "0x8B", seconds=40)
+    walk.wait_state(3, "Another client took over the name heron-edge-1", "0x8E", seconds=70)
+    walk.wait_state(3, "is shutting down", "0x8B", seconds=130)
     walk.wait_state(3, "not_authorised", "does not authorise this user", "0x87", seconds=70)
     listener.close()
     refused = [line for line in walk.log.copy() if b"does not let this box read its own topic uphole/heron-ridge/box/heron-edge-1 (0x87)" in line]
@@ -652,22 +712,22 @@ def will_and_repair(walk):
     subscriber = walk.subscribed(broker.port)
     walk.start(broker.port)
     boxes = lambda: [m for t, m, _, _ in walk.messages(subscriber) if t == "box/heron-edge-1"]
-    wait_for("the box", 10, lambda: boxes() and boxes()[-1]["running"])
+    wait_for("the box", 60, lambda: boxes() and boxes()[-1]["running"])
     os.kill(walk.child(), signal.SIGKILL)
-    wait_for("the will", 10, lambda: not boxes()[-1]["running"])
+    wait_for("the will", 60, lambda: not boxes()[-1]["running"])
     walk.clean_side()
     walk.start(broker.port)
-    wait_for("the box again", 10, lambda: boxes()[-1]["running"])
+    wait_for("the box again", 60, lambda: boxes()[-1]["running"])
     will = json.dumps({**boxes()[-1], "running": False})
     subprocess.run([PUBLISHER, "-h", "127.0.0.1", "-p", str(broker.port), "-q", "1", "-r", "-t", f"{ROOT}/box/heron-edge-1", "-m", will], check=True)
-    wait_for("the late will", 10, lambda: not boxes()[-1]["running"] or len(boxes()) > 4)
-    wait_for("the repair", 15, lambda: boxes()[-1]["running"])
+    wait_for("the late will", 60, lambda: not boxes()[-1]["running"] or len(boxes()) > 4)
+    wait_for("the repair", 60, lambda: boxes()[-1]["running"])
     walk.order("stop")
     walk.side.wait(5)
-    wait_for("the end with 0", 5, lambda: walk.heard("ended", 0))  # its last words may still be on their way
-    wait_for("offline", 10, lambda: not boxes()[-1]["running"])
+    wait_for("the end with 0", 60, lambda: walk.heard("ended", 0))  # its last words may still be on their way
+    wait_for("offline", 60, lambda: not boxes()[-1]["running"])
     late = walk.subscribe(broker.port)
-    wait_for("the retained state", 10, lambda: [m for t, m, r, _ in walk.messages(late) if r and t == "box/heron-edge-1" and not m["running"]])
+    wait_for("the retained state", 60, lambda: [m for t, m, r, _ in walk.messages(late) if r and t == "box/heron-edge-1" and not m["running"]])
     return "will after kill -9, a late will repaired, offline at an orderly stop"
 
 
@@ -682,19 +742,23 @@ def latest_goes_first(walk):
     walk.order("snapshot 0 192")
     walk.order("snapshot 1 192")
     time.sleep(1)
+    relay.hold_at = relay.passed + 100000  # some rows, and then it stands until the change is ordered
     relay.held = False
-    wait_for("rows", 30, lambda: walk.arrived("heron-7", 1, subscriber))
+    wait_for("rows", 60, lambda: relay.held and walk.arrived("heron-7", 1, subscriber))
     topics = [t for t, _, _, _ in walk.messages(subscriber)]
     assert topics.index("heron-7/latest") < topics.index("heron-7/record"), topics[:6]
     walk.order("snapshot 0 3")
+    time.sleep(0.3)  # orders are taken within a few ms; where not, the relay goes on before it
+    relay.held = False
     wait_for("all rows", 120, lambda: walk.cursor(0) == 20000)
+    walk.printed_up_to("heron-7", 20000, subscriber)
     order = [(t, m) for t, m, _, _ in walk.messages(subscriber) if t in ("heron-7/latest", "heron-7/record")]
     changed = [i for i, (t, m) in enumerate(order) if t == "heron-7/latest" and m["points"]["intake_pressure"]["quality"] == 3]
     assert changed, "the change of a quality was not published"
     behind = sum(len(m["rows"]) for t, m in order[changed[0]:] if t == "heron-7/record")
     assert behind > 0, "latest waited until the backlog was through"
     late = walk.subscribed(broker.port)
-    wait_for("the retained state of both wells", 10, lambda: len({t for t, _, r, _ in walk.messages(late) if r and t.endswith("/latest")}) == 2)
+    wait_for("the retained state of both wells", 60, lambda: len({t for t, _, r, _ in walk.messages(late) if r and t.endswith("/latest")}) == 2)
     history = {t for t, _, _, _ in walk.messages(late) if t.endswith(("/record", "/gap"))}
     assert not history, f"who subscribes late is told old history as if it were new: {history}"
     relay.close()
@@ -725,23 +789,26 @@ def month_is_used_up(walk):
     walk.wait_state(1)
     walk.order("add 0 40000")
     walk.wait_state(4, "quota", "for broker plant-broker are used up; records wait until", seconds=60)
-    log = b"\n".join(walk.log.copy())
-    assert log.count(b"of this month's 1.0 MB are used. At 100 % records wait") == 1, log.decode()
+    warned = lambda: b"\n".join(walk.log.copy()).count(b"of this month's 1.0 MB are used. At 100 % records wait")
+    wait_for("the warning", 60, warned)
+    assert warned() == 1, b"\n".join(walk.log.copy()).decode()
     time.sleep(1.5)
+    walk.drained(subscriber)
     waits = walk.cursor(0)
     assert 1000 < waits < 40000, waits
     latest = lambda: [m for t, m, _, _ in walk.messages(subscriber) if t == "heron-7/latest"]
     before = len(latest())
     time.sleep(2.5)
+    walk.drained(subscriber)
     assert len(latest()) == before, "`latest` goes on though nothing changed"
     walk.order("snapshot 0 3")
-    wait_for("a change of state, beyond the limit", 10, lambda: len(latest()) > before)
+    wait_for("a change of state, beyond the limit", 60, lambda: len(latest()) > before)
     assert walk.cursor(0) == waits, "records go on beyond the limit"
     counted = lambda: int(walk.heard("usage", 0)[3])
     assert 0.95 * relay.passed <= counted() <= 1.6 * relay.passed, f"{counted()} counted, {relay.passed} bytes passed without heads of packets"
     walk.order("kill")
     walk.order("add 0 10")
-    wait_for("the state after a restart", 20, lambda: len([line for line in walk.said.copy() if line.startswith(b"destination 0 4")]) >= 2)
+    wait_for("the state after a restart", 60, lambda: len([line for line in walk.said.copy() if line.startswith(b"destination 0 4")]) >= 2)
     time.sleep(1)
     assert walk.cursor(0) == waits, "a restart forgot the month's count"
     relay.close()
@@ -755,9 +822,9 @@ def backlog_at_a_rate(walk):
     walk.start(broker.port, more=", backlog_at_most: 200 records/s")
     walk.wait_state(1)
     walk.order("add 0 1500")
-    wait_for("the backlog to begin", 10, lambda: walk.cursor(0) > 200)
+    wait_for("the backlog to begin", 60, lambda: walk.cursor(0) > 200)
     walk.order("add 1 1")
-    wait_for("a live row of the other well", 10, lambda: walk.cursor(1) == 1)
+    wait_for("a live row of the other well", 60, lambda: walk.cursor(1) == 1)
     then = walk.cursor(0)
     assert then < 1200, f"the live row came behind {then} rows of the backlog"
     wait_for("the rest", 60, lambda: walk.cursor(0) == 1500)

@@ -22,6 +22,8 @@
 #include "uphole/wire.h"
 #include "unit_map.h"
 
+#define PATIENCE_MS 30000 /* of the test, for what no healthy machine takes */
+
 static struct map MAP;
 
 struct stage {
@@ -174,13 +176,13 @@ static void a_real_line_takes_the_time_of_the_wire(void **state)
     assert_true(fd >= 0);
     size_t n = put_request(frame, 0, 24);
     int64_t spread_us = 0;
-    for (int i = 0; i < 10; i++) {
+    for (int i = 0; i < 10 || (spread_us <= 30000 && i < 200); i++) {
         int64_t first = 0, last = 0, asked = now_us();
         assert_int_equal(write(fd, frame, n), (ssize_t)n);
-        check_count("bytes", (long long)take(fd, answer, 53, 2000, &first, &last), 53);
+        check_count("bytes", (long long)take(fd, answer, 53, PATIENCE_MS, &first, &last), 53);
         assert_true(rtu_crc_is_right(answer, 53));
         double wire_ms = 61 * 10 / 9.6 + 3.5 * 10 / 9.6, took_ms = (double)(last - asked) / 1000;
-        if (took_ms < wire_ms - 0.05 || took_ms > wire_ms + 2000)
+        if (took_ms < wire_ms - 0.05 || took_ms > wire_ms + PATIENCE_MS)
             fail_msg("the exchange took %.2f ms, the wire %.2f ms", took_ms, wire_ms);
         assert_true((double)(first - asked) / 1000 >=
                     8 * 10 / 9.6 + 3.5 * 10 / 9.6 + 10 / 9.6 - 0.05);
@@ -211,7 +213,7 @@ static void a_port_can_be_closed_and_opened_again(void **state)
         assert_int_equal(exclusive, 0);
         (void)ioctl(fd, TIOCEXCL);
         assert_int_equal(write(fd, frame, n), (ssize_t)n);
-        check_count("bytes", (long long)take(fd, answer, 7, 2000, NULL, NULL), 7);
+        check_count("bytes", (long long)take(fd, answer, 7, PATIENCE_MS, NULL, NULL), 7);
         assert_int_equal(write(fd, frame, n), (ssize_t)n); /* leaves without its answer */
         close(fd);
         usleep(150000);
@@ -242,24 +244,28 @@ static void a_converter_can_be_pulled_and_plugged_again(void **state)
     struct stage stage;
     struct stat status;
     uint8_t frame[RTU_ADU_MAX], answer[64];
-    prepare(&stage, "at 400 ms for 600 ms line pad-line converter_gone\nat 400 ms for 600 ms line "
+    prepare(&stage, "at 1500 ms for 3 s line pad-line converter_gone\nat 1500 ms for 3 s line "
                     "skid-line converter_gone\n");
     start(&stage);
     size_t n = put_request(frame, 16, 1);
     int fd = open_port(stage.link);
     assert_true(fd >= 0);
     assert_int_equal(write(fd, frame, n), (ssize_t)n);
-    check_count("before", (long long)take(fd, answer, 7, 300, NULL, NULL), 7);
-    usleep(500000);
-    assert_int_equal(lstat(stage.link, &status), -1);
-    assert_true(read(fd, answer, sizeof answer) <= 0); /* hung up */
+    check_count("before", (long long)take(fd, answer, 7, PATIENCE_MS, NULL, NULL), 7);
+    bool is_gone = false;
+    for (int i = 0; i < PATIENCE_MS / 10 && !is_gone; i++) {
+        usleep(10000);
+        is_gone = lstat(stage.link, &status) != 0;
+    }
+    assert_true(is_gone);
+    assert_true(read(fd, answer, sizeof answer) <= 0); /* hung up, or soon: it waits for that */
     close(fd);
-    for (int i = 0; i < 300 && lstat(stage.link, &status) != 0; i++)
+    for (int i = 0; i < PATIENCE_MS / 10 && lstat(stage.link, &status) != 0; i++)
         usleep(10000);
     fd = open_port(stage.link);
     assert_true(fd >= 0);
     assert_int_equal(write(fd, frame, n), (ssize_t)n);
-    check_count("after", (long long)take(fd, answer, 7, 2000, NULL, NULL), 7);
+    check_count("after", (long long)take(fd, answer, 7, PATIENCE_MS, NULL, NULL), 7);
     close(fd);
     finish(&stage);
 }
@@ -294,7 +300,7 @@ static void many_clients_are_served_over_tcp(void **state)
             assert_int_equal(write(fds[i], frame, n), (ssize_t)n);
         }
         for (unsigned i = 0; i < CLIENTS; i++) {
-            if (take(fds[i], answer, 13, 2000, NULL, NULL) != 13)
+            if (take(fds[i], answer, 13, PATIENCE_MS, NULL, NULL) != 13)
                 fail_msg("round %d, client %u: no answer", round, i);
             assert_int_equal(get_u16(answer), 100 + i);
             close(fds[i]);

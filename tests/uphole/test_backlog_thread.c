@@ -60,7 +60,7 @@ static void no_row_leaves_before_the_journal_is_safe(void **state)
     check_count("records before it is safe", records_within(rig, 500, &served), 0);
     assert_false(served);
     backlog_thread_set_safe(thread);
-    check_count("records once it is safe", records_within(rig, 10000, &served), 7);
+    check_count("records once it is safe", records_within(rig, 60000, &served), 7);
     assert_true(served);
     backlog_thread_stop(thread);
 }
