@@ -118,10 +118,20 @@ static bool record_is_sound(const struct wall_record *sent)
     return sound;
 }
 
+static bool end_is_sound(const struct wall_end_of_want *sent)
+{
+    return is_route(sent->destination, sent->well, sent->stream) && sent->sent <= WALL_WANT_MAX &&
+           is_flag(&sent->more);
+}
+
 static bool records_are_sound(const struct wall_records *sent)
 {
     struct wall_record one;
     size_t at = 0, n = 0;
+    if (!is_flag(&sent->ends) ||
+        (sent->ends && (!end_is_sound(&sent->end) || sent->end.serial != sent->serial ||
+                        sent->end.destination != sent->destination)))
+        return false;
     while (n <= WALL_WANT_MAX && wall_records_take(sent, &at, &one)) {
         if (!record_is_sound(&one))
             return false;
@@ -209,9 +219,7 @@ bool wall_is_sound(const struct wall_message *message)
     case WALL_GAP:
         return gap_is_sound(&message->gap);
     case WALL_END_OF_WANT:
-        return is_route(message->end_of_want.destination, message->end_of_want.well,
-                        message->end_of_want.stream) &&
-               message->end_of_want.sent <= WALL_WANT_MAX && is_flag(&message->end_of_want.more);
+        return end_is_sound(&message->end_of_want);
     case WALL_STATE:
         return state_is_sound(&message->state);
     case WALL_MORE:

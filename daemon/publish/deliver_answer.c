@@ -142,7 +142,7 @@ bool deliver_answered(struct deliver *deliver, uint16_t mid, uint8_t code, int64
         struct entry *entry = &deliver->entry[i];
         if (entry->mid != mid || entry->state != ENTRY_OUT)
             continue;
-        bool accepted = code < PUBACK_FIRST_REFUSAL && code != PUBACK_NO_SUBSCRIBER;
+        const bool accepted = code == PUBACK_ACCEPTED; /* whatever else a broker may invent */
         deliver_pace_take(deliver, entry, now_ms);
         entry->state = accepted ? ENTRY_ACCEPTED : ENTRY_REFUSED;
         if (accepted)

@@ -225,14 +225,21 @@ static void take_more(struct inbox *inbox, struct wall_message *message)
     inbox->n_pending--;
 }
 
-/** Of a pack the next record; true: it was not the last one, so the pack stays. */
+/** Of a pack the next record, behind the last one the want's end; true: more stands behind it, so
+ * the pack stays. */
 static bool take_of_pack(struct inbox *inbox, const uint8_t *body, struct wall_message *message)
 {
     const struct wall_records *pack = (const struct wall_records *)(const void *)body;
-    message->kind = WALL_RECORD;
-    if (!wall_records_take(pack, &inbox->at_of_pack, &message->record))
-        message->record = (struct wall_record){.destination = pack->destination}; /* of no want */
-    if (++inbox->taken_of_pack < pack->n)
+    if (inbox->taken_of_pack == pack->n) {
+        message->kind = WALL_END_OF_WANT;
+        message->end_of_want = pack->end;
+    } else {
+        message->kind = WALL_RECORD;
+        if (!wall_records_take(pack, &inbox->at_of_pack, &message->record))
+            message->record =
+                (struct wall_record){.destination = pack->destination}; /* no want's */
+    }
+    if (++inbox->taken_of_pack < pack->n + (pack->ends ? 1 : 0))
         return true;
     inbox->at_of_pack = inbox->taken_of_pack = 0;
     return false;

@@ -29,7 +29,8 @@ bool inbox_put_more(struct inbox *inbox, uint16_t index, const struct wall_more 
 bool inbox_put_order(struct inbox *inbox, uint16_t index, const struct wall_order *order);
 
 /** Owner: takes the oldest (then each pending "more" and order); false when empty. Kinds:
- * WALL_RECORD (those of a pack one by one), _GAP, _END_OF_WANT, _CURSOR, _PAUSE, _MORE, _ORDER. */
+ * WALL_RECORD and _END_OF_WANT (those of a pack one by one), _GAP, _CURSOR, _PAUSE, _MORE, _ORDER.
+ */
 bool inbox_take(struct inbox *inbox, struct wall_message *message);
 /** Owner: messages dropped since the last call. Above 0: wants under way may lack rows or their
  * end; ask again from the cursor. */

@@ -122,6 +122,7 @@ static void await(struct mqtt_client *client, int timeout_ms)
     *woken = (struct pollfd){.fd = client->wake_fd, .events = POLLIN};
     if (poll(fds, MQTT_LINK_FDS + 2, mqtt_link_wants(&client->link, fds, timeout_ms)) <= 0)
         return;
+    mqtt_link_hear(&client->link, fds);
     uint64_t count;
     if (woken->revents != 0)
         (void)!read(woken->fd, &count, sizeof count); /* the loop looks at what changed */

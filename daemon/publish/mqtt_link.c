@@ -244,7 +244,7 @@ static void write_out(struct mqtt_link *link)
          i++)
         if (mosquitto_loop_write(link->library, 1) != MOSQ_ERR_SUCCESS)
             return;
-    mqtt_pipe_move(&link->pipe);
+    mqtt_pipe_send(&link->pipe);
 }
 
 int mqtt_link_wants(struct mqtt_link *link, struct pollfd fds[static MQTT_LINK_FDS], int timeout_ms)
@@ -265,11 +265,17 @@ int mqtt_link_wants(struct mqtt_link *link, struct pollfd fds[static MQTT_LINK_F
     return timeout_ms;
 }
 
+void mqtt_link_hear(struct mqtt_link *link, const struct pollfd fds[static MQTT_LINK_FDS])
+{
+    link->pipe_heard = link->pipe_heard || fds[0].revents != 0 || fds[1].revents != 0;
+    link->library_heard = link->library_heard || fds[2].revents != 0;
+}
+
 /* Reads, writes and keeps alive; returns the library's first complaint. */
-static int serve_library(struct mqtt_link *link, short revents)
+static int serve_library(struct mqtt_link *link, bool has_to_read)
 {
     int rc = MOSQ_ERR_SUCCESS;
-    if (revents & (POLLIN | POLLHUP | POLLERR))
+    if (has_to_read)
         rc = mosquitto_loop_read(link->library, 1);
     if (rc == MOSQ_ERR_SUCCESS && mosquitto_want_write(link->library))
         rc = mosquitto_loop_write(link->library, 1);
@@ -282,13 +288,11 @@ static int serve_library(struct mqtt_link *link, short revents)
 
 bool mqtt_link_serve(struct mqtt_link *link, struct mqtt_trouble *trouble)
 {
-    mqtt_pipe_move(&link->pipe);
-    /* What that brought is looked at here and now. */
-    struct pollfd own = {.fd = mosquitto_socket(link->library), .events = POLLIN};
-    if (own.fd >= 0)
-        (void)poll(&own, 1, 0);
-    const int rc = serve_library(link, own.revents);
-    mqtt_pipe_move(&link->pipe);
+    bool has_to_read = link->library_heard;
+    if (link->pipe_heard || link->pipe.tls != NULL) /* TLS may hold what poll doesn't see */
+        has_to_read = mqtt_pipe_take(&link->pipe) || has_to_read;
+    link->pipe_heard = link->library_heard = false;
+    const int rc = serve_library(link, has_to_read); /* what it writes goes before the next wait */
     *trouble = (struct mqtt_trouble){0};
     if (pipe_trouble(link, trouble))
         return false;

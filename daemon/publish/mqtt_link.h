@@ -53,6 +53,7 @@ struct mqtt_link {
     struct lookup_result found;
     unsigned address; /* of `found`, that is tried */
     int64_t reach_ms, deadline_ms, misc_ms;
+    bool pipe_heard, library_heard; /* since it was served: poll found something to do there */
 };
 
 /** Zeroed before the first time. The phase is MQTT_RESTING, the connection none. */
@@ -80,6 +81,8 @@ bool mqtt_link_next(struct mqtt_link *link, const struct mqtt_trouble *trouble);
  * Hands over first what the library holds. */
 int mqtt_link_wants(struct mqtt_link *link, struct pollfd fds[static MQTT_LINK_FDS],
                     int timeout_ms);
+/** What poll found there: only that is looked at, as each look is a call of the system. */
+void mqtt_link_hear(struct mqtt_link *link, const struct pollfd fds[static MQTT_LINK_FDS]);
 /** Moves bytes, reads, writes and keeps alive as far as that needs no waiting; the library takes
  * one packet at most. False: the connection is over, trouble says why; what the callbacks noted
  * counts first. */

@@ -177,8 +177,10 @@ static ssize_t give(struct mqtt_pipe *pipe)
                              : send(pipe->tcp, at, pipe->out_n, MSG_DONTWAIT | MSG_NOSIGNAL);
 }
 
-static void from_broker(struct mqtt_pipe *pipe)
+/** True where the library has something to read now. */
+static bool from_broker(struct mqtt_pipe *pipe)
 {
+    bool brought = false;
     if (may_take(pipe)) {
         ssize_t n = take(pipe);
         if (n > 0) {
@@ -194,6 +196,7 @@ static void from_broker(struct mqtt_pipe *pipe)
         ssize_t n =
             send(pipe->inner, pipe->in + pipe->in_at, pipe->sound_n, MSG_DONTWAIT | MSG_NOSIGNAL);
         if (n > 0) {
+            brought = true;
             pipe->in_at += (size_t)n;
             pipe->in_n -= (size_t)n;
             pipe->sound_n -= (size_t)n;
@@ -202,12 +205,15 @@ static void from_broker(struct mqtt_pipe *pipe)
     if (pipe->ended && pipe->sound_n == 0 && !pipe->told_end) {
         shutdown(pipe->inner, SHUT_WR); /* the library reads the end after the last byte */
         pipe->told_end = true;
+        brought = true;
     }
+    return brought;
 }
 
 static void to_broker(struct mqtt_pipe *pipe)
 {
-    for (int rounds = 0; rounds < ROUNDS_MAX && !pipe->ended; rounds++) {
+    bool is_last = false; /* the library writes nothing meanwhile: it is this thread's */
+    for (int rounds = 0; rounds < ROUNDS_MAX && !pipe->ended && !is_last; rounds++) {
         if (pipe->out_n == 0) {
             ssize_t n = recv(pipe->inner, pipe->out, sizeof pipe->out, MSG_DONTWAIT);
             if (n <= 0)
@@ -215,6 +221,7 @@ static void to_broker(struct mqtt_pipe *pipe)
             pipe->out_at = 0;
             pipe->out_n = (size_t)n;
         }
+        const size_t held = pipe->out_at + pipe->out_n;
         ssize_t n = give(pipe);
         if (n < 0) {
             /* What the broker said before it closed still waits to be read: the end is that side's
@@ -228,6 +235,7 @@ static void to_broker(struct mqtt_pipe *pipe)
         }
         pipe->out_at += (size_t)n;
         pipe->out_n -= (size_t)n;
+        is_last = pipe->out_n == 0 && held < sizeof pipe->out;
     }
 }
 
@@ -250,12 +258,18 @@ static bool stands(struct mqtt_pipe *pipe)
     return pipe->stands;
 }
 
-void mqtt_pipe_move(struct mqtt_pipe *pipe)
+void mqtt_pipe_send(struct mqtt_pipe *pipe)
 {
-    if (pipe->tcp < 0 || !stands(pipe))
-        return;
-    to_broker(pipe);
-    from_broker(pipe);
+    if (pipe->tcp >= 0 && stands(pipe))
+        to_broker(pipe);
+}
+
+bool mqtt_pipe_take(struct mqtt_pipe *pipe)
+{
+    if (pipe->tcp < 0)
+        return false;
+    const bool knew = pipe->told_end;
+    return stands(pipe) ? from_broker(pipe) : pipe->told_end && !knew;
 }
 
 static bool ask_kernel(const struct mqtt_pipe *pipe, struct tcp_info *info)

@@ -62,8 +62,10 @@ void mqtt_pipe_close(struct mqtt_pipe *pipe);   /* safe when closed */
 void mqtt_pipe_discard(struct mqtt_pipe *pipe); /* closes it, and gives its memory back */
 /** What to wait for, on the broker's and the inner side. */
 void mqtt_pipe_wants(const struct mqtt_pipe *pipe, struct pollfd *tcp, struct pollfd *inner);
-/** Moves what can be moved without waiting, both ways; at most one buffer full to the library. */
-void mqtt_pipe_move(struct mqtt_pipe *pipe);
+/** Moves what can be moved without waiting, to the broker. */
+void mqtt_pipe_send(struct mqtt_pipe *pipe);
+/** The same to the library, one buffer full at most; true: it has something to read, or the end. */
+bool mqtt_pipe_take(struct mqtt_pipe *pipe);
 /** The broker's host has taken the connection. */
 bool mqtt_pipe_is_connected(const struct mqtt_pipe *pipe);
 /**

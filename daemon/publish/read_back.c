@@ -140,7 +140,10 @@ static int wait_until(struct read_back *session, int64_t until_ms)
     struct pollfd fds[MQTT_LINK_FDS];
     const int64_t left_ms = until_ms - now_ms(session);
     const int slice_ms = left_ms <= 0 ? 0 : left_ms < SLICE_MS ? (int)left_ms : SLICE_MS;
-    return poll(fds, MQTT_LINK_FDS, mqtt_link_wants(&session->link, fds, slice_ms));
+    const int ready = poll(fds, MQTT_LINK_FDS, mqtt_link_wants(&session->link, fds, slice_ms));
+    if (ready > 0)
+        mqtt_link_hear(&session->link, fds);
+    return ready;
 }
 
 static bool serve(struct read_back *session, struct mqtt_trouble *trouble)

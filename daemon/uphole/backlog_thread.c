@@ -64,20 +64,40 @@ static bool send_patiently(struct backlog_thread *thread, const struct wall_mess
     return false;
 }
 
+static void empty_pack(struct backlog_thread *thread)
+{
+    thread->pack.records.n = 0;
+    thread->pack.records.size = 0;
+    thread->pack.records.ends = false;
+}
+
 static bool send_pack(struct backlog_thread *thread)
 {
     const bool good = thread->pack.records.n == 0 || send_patiently(thread, &thread->pack);
-    thread->pack.records.n = 0;
-    thread->pack.records.size = 0;
+    empty_pack(thread);
     return good;
 }
 
+/** The want's end goes with its last records; false: there are none. */
+static bool end_pack(struct wall_records *pack, const struct wall_message *message)
+{
+    const struct wall_end_of_want *end = &message->end_of_want;
+    if (message->kind != WALL_END_OF_WANT || pack->n == 0 || pack->serial != end->serial ||
+        pack->destination != end->destination)
+        return false;
+    pack->ends = true;
+    pack->end = *end;
+    return true;
+}
+
 /** Records wait for one another: a pack goes when it is full, or before anything else. Each want
- * ends with a message of its own, so none waits for long. */
+ * ends, so none waits for long. */
 static bool send_packed(void *context, const struct wall_message *message)
 {
     struct backlog_thread *thread = context;
     struct wall_records *pack = &thread->pack.records;
+    if (end_pack(pack, message))
+        return send_pack(thread);
     if (message->kind != WALL_RECORD)
         return send_pack(thread) && send_patiently(thread, message);
     const struct wall_record *one = &message->record;
@@ -165,8 +185,7 @@ static void serve(struct backlog_thread *thread, const struct wall_want *want)
 {
     struct up_error error = {0};
     pthread_mutex_unlock(&thread->lock);
-    thread->pack.records.n = 0; /* of a want that broke off */
-    thread->pack.records.size = 0;
+    empty_pack(thread); /* of a want that broke off */
     if (backlog_serve(thread->backlog, want, &error) != UP_OK)
         say(SAY_ERROR, "journal", "%s", error.why);
     pthread_mutex_lock(&thread->lock);

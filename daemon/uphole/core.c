@@ -293,7 +293,7 @@ int64_t core_step(struct core *core)
         core_commit(core, false);
         core->next_commit_us = now_us + COMMIT_EVERY_US;
     }
-    core_serve_wall(core);
+    (void)core_serve_wall(core);
     resend_step(core, now_us);
     every_second(core, now_us);
     core_tidy_step(core, now_us);
@@ -322,7 +322,12 @@ void core_flush(struct core *core)
 
 void core_serve_rest(struct core *core)
 {
-    core_serve_wall(core);
+    (void)core_serve_wall(core);
+}
+
+bool core_serve_between(struct core *core)
+{
+    return core_serve_wall(core);
 }
 
 void core_set_safe(struct core *core)

@@ -58,6 +58,9 @@ void core_flush(struct core *core);
 /** Takes what the wall still holds (acceptances above all), without waiting; for an orderly stop.
  */
 void core_serve_rest(struct core *core);
+/** Between two steps, where only the wall woke the thread: takes what it brought. False: a step is
+ * to follow now, as it was more than wants and acceptances of rows. */
+bool core_serve_between(struct core *core);
 /** The checkpoint of this run has succeeded: publishing may begin. */
 void core_set_safe(struct core *core);
 /** The journal is none that stores (a stand-in): from now on everything is as while the disk

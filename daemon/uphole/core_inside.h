@@ -217,7 +217,8 @@ void core_tidy_step(struct core *core, int64_t now_us);
 /** The damage whose ledger row is among the rows of this commit; NULL: none. */
 const struct journal_damage *core_tidy_telling(const struct core *core);
 void core_tidy_told(struct core *core);
-void core_serve_wall(struct core *core);
+/** False: it brought more than wants and acceptances of rows, or is gone: a step is to follow. */
+bool core_serve_wall(struct core *core);
 /** Sends core->message; false: the wall is full, or nobody is there. */
 bool core_out(struct core *core);
 void core_send_snapshots(struct core *core);

@@ -343,15 +343,16 @@ static void destination(struct core *core, const struct wall_destination *messag
                    strnlen(message->reason, sizeof message->reason));
 }
 
-void core_serve_wall(struct core *core)
+bool core_serve_wall(struct core *core)
 {
+    bool only_rows = true;
     for (int i = 0; i < MESSAGES_A_STEP_MAX && core->wall >= 0; i++) {
         const enum up_rc rc = wall_receive(core->wall, &core->message);
         if (rc == UP_E_TIMEOUT)
-            return;
+            break;
         if (rc == UP_E_PORT) {
             lost(core);
-            return;
+            break;
         }
         core->wall_silence_s = 0;
         if (rc != UP_OK) {
@@ -365,12 +366,15 @@ void core_serve_wall(struct core *core)
             core->options.want(core->options.want_context, &core->message.want);
             break;
         case WALL_ACCEPTED:
+            only_rows = only_rows && core->message.accepted.stream != STREAM_ORDER;
             accepted(core, &core->message.accepted);
             break;
         case WALL_REFUSED:
+            only_rows = false;
             refused(core, &core->message.refused);
             break;
         case WALL_DESTINATION:
+            only_rows = false;
             destination(core, &core->message.destination);
             break;
         case WALL_ALIVE:
@@ -380,4 +384,5 @@ void core_serve_wall(struct core *core)
             break;
         }
     }
+    return only_rows && core->wall >= 0;
 }

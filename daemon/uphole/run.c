@@ -122,6 +122,8 @@ static bool read_signals(struct well_side *side)
     return stop;
 }
 
+/** While a backlog leaves, the wall wakes this thread a thousand times a second: what it brings
+ * then needs no whole pass. */
 static void wait_for_work(struct well_side *side, int64_t until_us)
 {
     const bool wall = core_wall_is_up(side->core);
@@ -129,10 +131,15 @@ static void wait_for_work(struct well_side *side, int64_t until_us)
                                              {.fd = side->signal_fd, .events = POLLIN},
                                              {.fd = wall ? side->side_wall : -1, .events = POLLIN}};
     const size_t n = 3 + socket_fds(side->socket, fds + 3);
-    const int64_t left_us = until_us - clock_boot_us(&side->clock);
-    const struct timespec timeout = {.tv_sec = left_us > 0 ? left_us / 1000000 : 0,
-                                     .tv_nsec = left_us > 0 ? left_us % 1000000 * 1000 : 0};
-    (void)ppoll(fds, n, &timeout, NULL);
+    int64_t left_us;
+    int ready;
+    do {
+        left_us = until_us - clock_boot_us(&side->clock);
+        const struct timespec timeout = {.tv_sec = left_us > 0 ? left_us / 1000000 : 0,
+                                         .tv_nsec = left_us > 0 ? left_us % 1000000 * 1000 : 0};
+        ready = ppoll(fds, n, &timeout, NULL);
+    } while (left_us > 0 && ready == 1 && fds[2].revents == POLLIN &&
+             core_serve_between(side->core));
     uint64_t woken;
     (void)!read(side->wake_fd, &woken, sizeof woken);
 }

@@ -26,7 +26,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define WALL_VERSION 4
+#define WALL_VERSION 5
 #define WALL_FD 3
 #define WALL_PIECE_MAX 16384
 #define WALL_WANT_MAX 64
@@ -63,8 +63,9 @@ struct wall_want { uint16_t destination, well; uint8_t stream; uint32_t serial; 
 struct wall_end_of_want { uint16_t destination, well; uint8_t stream; uint32_t serial; uint16_t sent; uint64_t last_pos; bool more; };
 /** A record as sent against a want: its destination index (same at both ends), the serial of the want, and the record's first n readings. */
 struct wall_record { uint16_t destination; uint32_t serial; bool live; /* the newest of its well when it was read */ struct record record; };
-/** Records against one want, one behind the other: `size` bytes that only wall_records_add writes and wall_records_take reads. */
-struct wall_records { uint16_t destination, n; uint32_t serial, size; char bytes[WALL_RECORDS_BYTES]; };
+/** Records against one want, one behind the other: `size` bytes that only wall_records_add writes and wall_records_take reads. The last pack of a want
+ *  brings its end along (`ends`), as a message of its own would wake the other side once more. */
+struct wall_records { uint16_t destination, n; uint32_t serial, size; bool ends; struct wall_end_of_want end; char bytes[WALL_RECORDS_BYTES]; };
 struct wall_gap { uint16_t destination; uint32_t serial; struct gap gap; };
 struct wall_accepted { uint16_t destination, well; uint8_t stream; uint64_t pos, seq; int64_t boot_ms; /* of the accepted row */ uint64_t order; /* stream 3 */ };
 /** Rows that go out once more: those of `order` behind `after`, up to `to` (pos), each marked so. Said again every few seconds while it is not done. */

@@ -117,7 +117,33 @@ static void a_pack_takes_no_more_than_it_holds_and_no_more_than_a_want(void **st
     assert_false(wall_records_add(&pack.records, &impossible, false));
 }
 
-/* Planted defect that this must catch, and did: the count of records is not compared. */
+static const struct wall_end_of_want END = {.destination = 3,
+                                            .well = 2,
+                                            .stream = 1,
+                                            .serial = 12,
+                                            .sent = 20,
+                                            .last_pos = 20,
+                                            .more = true};
+
+static void the_last_pack_of_a_want_brings_its_end(void **state)
+{
+    (void)state;
+    int fds[2];
+    struct wall_message sent = pack_of(20), got;
+    sent.records.ends = true;
+    sent.records.end = END;
+    assert_int_equal(wall_pair(fds), 0);
+    assert_int_equal(wall_send(fds[0], &sent), UP_OK);
+    assert_int_equal(wall_receive(fds[1], &got), UP_OK);
+    check_count("records", got.records.n, 20);
+    assert_true(got.records.ends);
+    assert_memory_equal(&got.records.end, &END, sizeof END);
+    close(fds[0]);
+    close(fds[1]);
+}
+
+/* Planted defects that this must catch, and did: the count of records is not compared
+ * (wall-pack-count); the end's want is not (wall-pack-end). */
 static void packs_that_do_not_add_up_are_dropped(void **state)
 {
     (void)state;
@@ -148,6 +174,23 @@ static void packs_that_do_not_add_up_are_dropped(void **state)
     check_dropped("uncertainties that are not there", &message, head + message.records.size);
     message.records.bytes[1] = 2;
     check_dropped("another flag of 2", &message, head + message.records.size);
+    message = pack_of(2);
+    message.records.end = END;
+    const unsigned char two = 2;
+    memcpy(&message.records.ends, &two, 1);
+    check_dropped("an end of 2", &message, head + message.records.size);
+    message.records.ends = true;
+    message.records.end.serial++;
+    check_dropped("the end of another want", &message, head + message.records.size);
+    message.records.end = END;
+    message.records.end.destination++;
+    check_dropped("an end elsewhere", &message, head + message.records.size);
+    message.records.end = END;
+    message.records.end.stream = 4;
+    check_dropped("an end of no stream", &message, head + message.records.size);
+    message.records.end = END;
+    memcpy(&message.records.end.more, &two, 1);
+    check_dropped("more of 2", &message, head + message.records.size);
     message = pack_of(1);
     message.records.size = WALL_RECORDS_BYTES + 1;
     check_dropped("larger than its room", &message, sizeof message);
@@ -158,6 +201,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(records_of_a_pack_are_what_they_would_be_alone),
         cmocka_unit_test(a_pack_takes_no_more_than_it_holds_and_no_more_than_a_want),
+        cmocka_unit_test(the_last_pack_of_a_want_brings_its_end),
         cmocka_unit_test(packs_that_do_not_add_up_are_dropped),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

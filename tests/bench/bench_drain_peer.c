@@ -106,7 +106,8 @@ static void listen_to(const char *port, const char *topic, const char *path)
     FILE *file = fopen(path, "wb");
     if (file == NULL)
         fail("the file can't be written");
-    setvbuf(file, NULL, _IOFBF, FILE_BUFFER);
+    static char buffer[FILE_BUFFER]; /* given none, the C library takes a page's worth */
+    setvbuf(file, buffer, _IOFBF, sizeof buffer);
     struct mosquitto *library = connected(port, "bench-listener", file);
     mosquitto_message_callback_set(library, keep);
     mosquitto_subscribe_callback_set(library, say_ready);

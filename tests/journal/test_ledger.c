@@ -173,8 +173,13 @@ static void scans_of_exceptions_are_no_line_gap_and_one_row(void **state)
 {
     struct book *book = book_open(*state, 64);
     book_poll_good(book, 3);
-    book_poll_with(book, 0, SOURCE_GAUGE, OUTCOME_EXCEPTION, 5, 5, 5);
+    for (int i = 0; i < 30; i++)
+        book_poll_with(book, 0, SOURCE_GAUGE, OUTCOME_EXCEPTION, 5, 5, 5);
     assert_null(book_newest(book, GAP_LINE, 0));
+    assert_null(book_newest(book, GAP_GAUGE, 1));
+    check_count("of what is wired to the unit itself", book_newest(book, GAP_CHANNEL, 0)->point,
+                16);
+    assert_null(book_newest(book, GAP_CHANNEL, 1));
     check_text("gauge", book_newest(book, GAP_GAUGE, 0)->cause,
                "The surface unit answers, but only with exception 02 (illegal data address). Line "
                "settings and unit id are right. Check the map; its addresses may be off by one "

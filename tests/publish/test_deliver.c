@@ -4,9 +4,9 @@
  * keeps what was not answered and sends it again after a reconnect, and a broker that accepts,
  * refuses, finds no subscriber, or goes away. Nothing here comes from deliver.c.
  *
- * Rules under test: MQTT 5.0, 3.4.2.1 (only an answer below 0x80 is an acceptance; 0x10 has no
- * receiver), 4.4 (unanswered messages are sent again with the same id). Planted defects that these
- * tests must catch, each seen to fail:
+ * Rules under test: MQTT 5.0, 3.4.2.1 (0x00 is an acceptance; 0x10 has no receiver; 0x80 and above
+ * are refusals; others it doesn't name), 4.4 (unanswered messages are sent again with the same id).
+ * Planted defects that these tests must catch, each seen to fail:
  *  - the cursor follows the newest accepted message and not the contiguous prefix;
  *  - a refusal (0x87) moves the cursor; 0x10 moves the cursor;
  *  - at a disconnect what the library still holds is handed over again;

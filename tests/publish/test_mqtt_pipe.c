@@ -109,7 +109,7 @@ static void every_byte_is_passed_on_and_then_the_end(void **state)
             if (sent == n)
                 shutdown(broker, SHUT_WR);
         }
-        mqtt_pipe_move(&pipe);
+        mqtt_pipe_take(&pipe);
         ssize_t put = recv(library, got + taken, sizeof got - taken, MSG_DONTWAIT);
         taken += put > 0 ? (size_t)put : 0;
         ended = put == 0;

@@ -171,14 +171,26 @@ static void what_was_asked_for_always_fits_and_overflow_is_counted(void **state)
     inbox_destroy(inbox);
 }
 
-/* Planted defect: the skip mark at the end of the block taken for a message
- * (side-skip-mark-unseen). */
+/** The next record, or the end of the want whose records came last. */
+static void check_next(const struct wall_message *taken, uint64_t *got, uint64_t *ends)
+{
+    if (taken->kind == WALL_END_OF_WANT) {
+        check_count("end behind", (long long)taken->end_of_want.last_pos, (long long)*got);
+        ++*ends;
+        return;
+    }
+    check_count("kind", taken->kind, WALL_RECORD);
+    check_count("pos", (long long)taken->record.record.pos, (long long)++*got);
+}
+
+/* Planted defects: the skip mark at the end of the block taken for a message
+ * (side-skip-mark-unseen); the end that a pack brings left out (side-pack-end-lost). */
 static void a_queue_that_wraps_many_times_keeps_order_and_content(void **state)
 {
     (void)state;
     struct inbox *inbox = inbox_create(1);
     assert_non_null(inbox);
-    uint64_t put = 0, got = 0;
+    uint64_t put = 0, got = 0, ends_put = 0, ends_got = 0;
     uint32_t random = 1;
     struct wall_message taken;
     for (int i = 0; i < 200000; i++) {
@@ -191,19 +203,26 @@ static void a_queue_that_wraps_many_times_keeps_order_and_content(void **state)
                 if (!wall_records_add(&message->records, &record, false))
                     break;
             }
-            put += inbox_put(inbox, message) ? message->records.n : 0u;
+            message->records.ends = random % 2 == 0;
+            message->records.end.last_pos = put + message->records.n;
+            if (inbox_put(inbox, message)) {
+                put += message->records.n;
+                ends_put += message->records.ends;
+            }
         } else if ((random >> 16) % 100 < 50) {
             struct wall_message *message = message_of(WALL_RECORD);
             message->record.record.pos = put + 1;
             message->record.record.n = (uint16_t)((random >> 8) % (RECORD_READINGS_MAX + 1));
             put += inbox_put(inbox, message);
         } else if (inbox_take(inbox, &taken)) {
-            check_count("pos", (long long)taken.record.record.pos, (long long)++got);
+            check_next(&taken, &got, &ends_got);
         }
     }
     while (inbox_take(inbox, &taken))
-        check_count("pos", (long long)taken.record.record.pos, (long long)++got);
+        check_next(&taken, &got, &ends_got);
     check_count("taken", (long long)got, (long long)put);
+    check_count("ends", (long long)ends_got, (long long)ends_put);
+    assert_true(ends_got > 100);
     assert_true(got > 50000);
     inbox_destroy(inbox);
 }

@@ -27,7 +27,8 @@ static unsigned records_within(struct rig *rig, int ms, bool *served)
         poll(&wait, 1, 10);
         while (wall_receive(rig->wall[1], rig->message) == UP_OK) {
             n += rig->message->kind == WALL_RECORDS ? rig->message->records.n : 0;
-            *served = *served || rig->message->kind == WALL_END_OF_WANT;
+            *served = *served || rig->message->kind == WALL_END_OF_WANT ||
+                      (rig->message->kind == WALL_RECORDS && rig->message->records.ends);
         }
     }
     return n;

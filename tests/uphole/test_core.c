@@ -12,6 +12,7 @@
 #include "check.h"
 
 #include <sqlite3.h>
+#include <unistd.h>
 
 /* Planted defect: core-publish-before-safe. */
 static void before_it_is_safe_nothing_is_told_and_no_cursor_moves(void **state)
@@ -187,6 +188,38 @@ static void an_order_gets_on_within_itself_only_and_moves_no_other_cursor(void *
     check_count("order told when it is done", (long long)heard_order(rig).order, 0);
 }
 
+static bool serve_between(struct rig *rig, enum wall_kind kind)
+{
+    rig->message->kind = kind;
+    assert_int_equal(wall_send(rig->wall[1], rig->message), UP_OK);
+    return core_serve_between(rig->core);
+}
+
+/* While a backlog leaves, the wall brings hardly anything else. What needs more than the cursor
+ * moved must not wait for the next pass. Planted defect: core-no-pass-for-a-state. */
+static void wants_and_acceptances_of_rows_alone_need_no_pass(void **state)
+{
+    struct rig *rig = *state;
+    core_set_safe(rig->core);
+    rig_poll(rig, 10);
+    rig->message->want = (struct wall_want){.well = rig->well, .stream = STREAM_RECORD, .n = 64};
+    assert_true(serve_between(rig, WALL_WANT));
+    rig->message->accepted = (struct wall_accepted){
+        .well = rig->well, .stream = STREAM_RECORD, .pos = rig->more.newest_scan_pos, .seq = 10};
+    assert_true(serve_between(rig, WALL_ACCEPTED));
+    check_count("cursor", (long long)rig_cursor(rig).seq, 10);
+    assert_true(serve_between(rig, WALL_ALIVE));
+    rig->message->accepted = (struct wall_accepted){.well = rig->well, .stream = STREAM_ORDER};
+    assert_false(serve_between(rig, WALL_ACCEPTED));
+    rig->message->destination = (struct wall_destination){.state = DELIVERY_DOWN};
+    assert_false(serve_between(rig, WALL_DESTINATION));
+    rig->message->refused = (struct wall_refused){.well = rig->well, .stream = STREAM_RECORD};
+    assert_false(serve_between(rig, WALL_REFUSED));
+    close(rig->wall[1]);
+    rig->wall[1] = -1;
+    assert_false(core_serve_between(rig->core));
+}
+
 /** Events of a kind in the journal; the newest one's sentence goes into `text`. */
 static unsigned events(const struct rig *rig, const char *kind, char text[GAP_CAUSE_MAX])
 {
@@ -274,6 +307,7 @@ int main(void)
         RIGGED(an_acceptance_moves_the_cursor_forward_within_what_is_stored_only),
         RIGGED(an_order_gets_on_within_itself_only_and_moves_no_other_cursor),
         RIGGED(a_disk_that_takes_its_time_is_said_once_and_once_when_it_no_longer_does),
+        RIGGED(wants_and_acceptances_of_rows_alone_need_no_pass),
         cmocka_unit_test(who_gave_an_order_is_cut_between_two_characters),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
