@@ -12,6 +12,7 @@ set -u
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)
 top=$(cd "$here/../.." && pwd)
 export UPHOLE_LONG=0 # the short form of each test must see its defect
+export UPHOLE_PATIENCE=${UPHOLE_PATIENCE:-1} # walks run alone here, and most defects are seen by what never comes
 passed=0 failed=0 skipped=0
 failures=()
 fits_only=no
