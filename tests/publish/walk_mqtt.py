@@ -561,7 +561,7 @@ def two_boxes_of_one_name(walk):
     walk.wait_state(3, "Two boxes may hold the same configuration", seconds=60)
     other.stdin.write(b"stop\n")
     other.stdin.close()
-    other.wait(5)
+    other.wait(60)
     walk.wait_state(1, seconds=70)
     walk.order("add 0 10")
     subscriber = walk.subscribed(broker.port)
@@ -723,7 +723,7 @@ def will_and_repair(walk):
     wait_for("the late will", 60, lambda: not boxes()[-1]["running"] or len(boxes()) > 4)
     wait_for("the repair", 60, lambda: boxes()[-1]["running"])
     walk.order("stop")
-    walk.side.wait(5)
+    walk.side.wait(60)
     wait_for("the end with 0", 60, lambda: walk.heard("ended", 0))  # its last words may still be on their way
     wait_for("offline", 60, lambda: not boxes()[-1]["running"])
     late = walk.subscribe(broker.port)
