@@ -82,7 +82,8 @@ class Evidence:
                 said = json.loads(line)
                 if "points" in said:
                     self.truth[said["line"]].append((said["boot_ms"], said["gauge"], {p: v["words"] for p, v in said["points"].items()}))
-        self.journal = pathlib.Path(json.loads((directory / "plans.json").read_text())["journal"])
+        played = pathlib.Path(json.loads((directory / "plans.json").read_text())["journal"])
+        self.journal = played if played.exists() else directory / played.parent.name / played.name  # set aside after the play
         self.audits = [json.loads(line) for line in (directory / "audit.ndjson").read_text().splitlines()]
         replays = directory / "replay.ndjson"
         journaled = directory / "journaled.ndjson"
