@@ -239,7 +239,9 @@ bool wall_is_sound(const struct wall_message *message)
         return message->destination.destination < DESTINATIONS_MAX &&
                message->destination.state <= DELIVERY_STOPPED &&
                message->destination.cause < CAUSE_COUNT &&
-               is_text(message->destination.reason, sizeof message->destination.reason);
+               is_text(message->destination.reason, sizeof message->destination.reason) &&
+               is_text(message->destination.writer, WALL_PEER_MAX) &&
+               is_text(message->destination.stranger, WALL_PEER_MAX);
     case WALL_ORDER:
         return order_is_sound(&message->order);
     case WALL_PAUSE:

@@ -60,6 +60,8 @@ void table_server_wake(struct table_server *server);
 /** Takes no new connections from now on. */
 void table_server_stop_accepting(struct table_server *server);
 const struct table_server_counts *table_server_counts_of(const struct table_server *server);
+/** What it turned away since it was opened: writes, strangers, and the newest of each. */
+void table_server_turned_away(const struct table_server *server, struct wall_destination *into);
 
 /* ---- in a thread of its own ---- */
 

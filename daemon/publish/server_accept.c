@@ -201,6 +201,7 @@ static struct client *place_for(struct table_server *server, const struct peer *
     const struct destination_plan *destination = server->options.destination;
     if (!peer_is_allowed(destination, peer)) {
         server->counts.refused_not_allowed++;
+        server->stranger = *peer;
         return NULL;
     }
     if (clients_of(server, peer) >= destination->clients_per_address)

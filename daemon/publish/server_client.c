@@ -89,8 +89,10 @@ static void answer_frame(struct table_server *server, struct client *client, con
     server->counts.requests++;
     if (out[MBAP_SIZE] & 0x80u) {
         server->counts.exceptions++;
-        if (is_write(request[0]))
+        if (is_write(request[0])) {
             server->counts.writes_refused++;
+            server->writer = client->peer;
+        }
     }
 }
 

@@ -54,6 +54,7 @@ struct table_server {
     struct wall_state state;
     struct snapshot snapshot; /* scratch */
     struct table_server_counts counts, said;
+    struct peer writer, stranger; /* the newest that was refused */
 };
 
 /* server_client.c: one connection */

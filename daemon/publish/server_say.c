@@ -1,12 +1,13 @@
 /* SPDX-License-Identifier: Apache-2.0
  *
  * server_say.c - what the log says of a table's clients: at most once a minute, in numbers, and
- * only where something was refused.
+ * only where something was refused; and what the well side hears of it for the journal.
  */
 #include "server_inside.h"
 
 #include "uphole/say.h"
 
+#include <arpa/inet.h>
 #include <stddef.h>
 #include <stdio.h>
 
@@ -60,4 +61,20 @@ void server_say_counts(struct table_server *server, int64_t now_ms)
     say(SAY_WARNING, "publish", "table %s: %s", server->options.destination->name, text);
     server->said = server->counts;
     server->next_say_ms = now_ms + SAY_EVERY_MS;
+}
+
+static void put_peer(const struct peer *peer, char into[static WALL_PEER_MAX])
+{
+    into[0] = '\0';
+    if (peer->family != 0 && inet_ntop(peer->family == 4 ? AF_INET : AF_INET6, peer->address, into,
+                                       WALL_PEER_MAX) == NULL)
+        into[0] = '\0';
+}
+
+void table_server_turned_away(const struct table_server *server, struct wall_destination *into)
+{
+    into->writes = server->counts.writes_refused;
+    into->strangers = server->counts.refused_not_allowed;
+    put_peer(&server->writer, into->writer);
+    put_peer(&server->stranger, into->stranger);
 }

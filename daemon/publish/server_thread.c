@@ -18,6 +18,7 @@
 
 #define LISTEN_AGAIN_MS 5000
 #define STEP_MS 1000
+#define AWAY_EVERY_MS 60000
 #define GO_OVER_WITHIN_MS 2000 /* whether the new readings are there or not */
 
 struct table_thread {
@@ -35,6 +36,8 @@ struct table_thread {
     int64_t listen_at_ms;
     uint8_t state; /* as reported; 0: not yet */
     char reason[UP_WHY_MAX];
+    struct wall_destination away; /* as reported: writes and clients that were refused */
+    int64_t away_at_ms;           /* not before that it is reported again */
 };
 
 static struct table_server_options options_of(struct side *side, uint16_t destination)
@@ -50,7 +53,22 @@ static void report(struct table_thread *thread, uint8_t state, const char *reaso
     thread->state = state;
     if (reason != thread->reason)
         snprintf(thread->reason, sizeof thread->reason, "%s", reason);
-    side_report(thread->side, thread->destination, state, reason);
+    side_report_table(thread->side, thread->destination, state, reason, &thread->away);
+}
+
+/** What was turned away goes to the well side for the journal: at once, then at most once a minute,
+ * and before the stop. */
+static void report_turned_away(struct table_thread *thread)
+{
+    const int64_t now_ms = clock_boot_ms(side_clock(thread->side));
+    struct wall_destination away = {0};
+    table_server_turned_away(thread->server, &away);
+    if ((away.writes == thread->away.writes && away.strangers == thread->away.strangers) ||
+        (now_ms < thread->away_at_ms && !atomic_load(&thread->quiet)))
+        return;
+    thread->away = away;
+    thread->away_at_ms = now_ms + AWAY_EVERY_MS;
+    report(thread, thread->state, thread->reason);
 }
 
 static void try_to_listen(struct table_thread *thread)
@@ -128,6 +146,8 @@ static void *serve(void *argument)
         else if (!thread->listens)
             try_to_listen(thread);
         table_server_step(thread->server, STEP_MS);
+        if (thread->state != 0)
+            report_turned_away(thread);
     }
     table_server_stop_accepting(thread->server);
     return NULL;

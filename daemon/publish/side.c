@@ -245,9 +245,17 @@ enum up_rc side_send(struct side *side, struct wall_message *message)
 
 void side_report(struct side *side, uint16_t destination, uint8_t state, const char *reason)
 {
+    static const struct wall_destination NONE;
+    side_report_table(side, destination, state, reason, &NONE);
+}
+
+void side_report_table(struct side *side, uint16_t destination, uint8_t state, const char *reason,
+                       const struct wall_destination *away)
+{
     struct wall_message message;
     memset(&message, 0, sizeof message);
     message.kind = WALL_DESTINATION;
+    message.destination = *away;
     message.destination.destination = destination;
     message.destination.state = state;
     message.destination.cause = state == DELIVERY_UP ? CAUSE_NONE : CAUSE_UNREACHABLE;

@@ -75,5 +75,8 @@ bool side_is_filled(struct side *side);
 UP_MUST enum up_rc side_send(struct side *side, struct wall_message *message);
 /** Tells the well side the state (enum delivery_state) of a destination that isn't MQTT. */
 void side_report(struct side *side, uint16_t destination, uint8_t state, const char *reason);
+/** The same of a table, with what it turned away: only these members of `away` count. */
+void side_report_table(struct side *side, uint16_t destination, uint8_t state, const char *reason,
+                       const struct wall_destination *away);
 
 #endif

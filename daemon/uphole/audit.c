@@ -144,7 +144,7 @@ const struct command COMMAND_AUDIT = {
     .help =
         "  --last SPAN          the last SPAN: 7d, 36h, 90min (default: all of the journal)\n"
         "  --from TIME          from TIME on, in RFC 3339: 2031-03-01T06:00:00Z\n"
-        "  --to TIME            up to TIME\n"
+        "  --to TIME            up to TIME, which belongs to it; the newest row by default\n"
         "  --config FILE        the configuration that names the journal (" CONFIG_DEFAULT ")\n"
         "  --maps DIRECTORY     where maps are looked up (default: maps/ beside the "
         "configuration, then the installed maps)\n"

@@ -132,6 +132,8 @@ bool core_pause_destination(struct core *core, uint16_t destination, const struc
 void core_add_event(struct core *core, const char *kind, const char *who, const char *text,
                     size_t length);
 bool core_has_room_for_event(const struct core *core);
+/** Somebody who may not give orders gave one; told in an event, once a day. */
+void core_refuse_order(struct core *core, const char *who, const char *order);
 /** A note for the journal, on a row that ledger_renew sends out again; it rides with the next
  * commit. False where there is no room for `n` of them. */
 bool core_has_room_for_notes(const struct core *core, size_t n);

@@ -345,6 +345,7 @@ void core_commit(struct core *core, bool everything)
         return;
     }
     core_count_removed(core, &now);
+    core_tell_refusals(core, everything);
     core->n_gaps = ledger_take_changed(core->options.ledger, everything ? NULL : &now, core->gaps,
                                        CORE_GAPS_MAX);
     core->more_gaps = core->n_gaps == CORE_GAPS_MAX;

@@ -17,7 +17,7 @@
 #include <stdatomic.h>
 
 #define CORE_FACTS_MAX 4096 /* the hours of 128 wells end in one scan each */
-#define CORE_GAPS_MAX 512 /* more than all sources have after one outage */
+#define CORE_GAPS_MAX 512   /* more than all sources have after one outage */
 #define CORE_EVENTS_MAX 64
 #define CORE_DAMAGES_MAX 16
 #define CORE_NOTES_MAX 512 /* one outage: a row a source */
@@ -60,7 +60,8 @@ struct core_well {
     uint64_t newest_pos;
     _Atomic uint64_t newest_seq;
     struct core_live *live;
-    bool begins_anew; /* with its next scan: another plan measures it otherwise, or older rows went */
+    bool begins_anew; /* with its next scan: another plan measures it otherwise, or older rows went
+                       */
     uint64_t newest_gap_pos;
     struct stamp batch_begun; /* begun of the first scan of this well in the newest commit */
     struct snapshot snapshot;
@@ -71,9 +72,9 @@ struct core_well {
         uint16_t word;
     } told_setting[SOURCE_KINDS][UNIT_REGISTERS_MAX]; /* words of the unit-setting registers */
     uint8_t n_settings_told;
-    int64_t settings_told_ms; /* boot_ms: since when n_settings_told counts */
-    bool told_units;     /* that a unit is doubted */
-    uint8_t scans_units; /* in a row that say otherwise */
+    int64_t settings_told_ms;                       /* boot_ms: since when n_settings_told counts */
+    bool told_units;                                /* that a unit is doubted */
+    uint8_t scans_units;                            /* in a row that say otherwise */
     uint64_t outcomes[SOURCE_KINDS][OUTCOME_COUNT]; /* of scans since the start; for status */
     uint8_t supply;                                 /* enum core_supply */
     int64_t unit_heard_ms; /* boot_ms of the gauge's first answer; 0: none yet */
@@ -92,6 +93,16 @@ struct core_cursor {
     char refusal[160]; /* why this well's topic is not taken, while it is not; else empty */
 };
 
+/** What was turned away since it was last told in an event; core_refusals.c. */
+#define REFUSALS_EVERY_MS 86400000
+struct refusals {
+    uint64_t n;
+    struct stamp since;
+    int64_t told_ms; /* CLOCK_BOOTTIME; 0: never in this run */
+    char latest[160];
+};
+enum { REFUSED_WRITES, REFUSED_CLIENTS, REFUSED_LOGINS, REFUSALS };
+
 struct core_destination {
     uint8_t state; /* of the connection, as the SCADA side says */
     uint8_t cause;
@@ -100,7 +111,9 @@ struct core_destination {
     uint32_t month;     /* 203103: what it cost in that month, kept for its limit */
     uint64_t month_bytes;
     bool month_dirty;
-    struct core_cursor *cursor[2]; /* [STREAM_RECORD - 1, STREAM_GAP - 1][well index] */
+    struct refusals refused[REFUSALS];
+    uint64_t writes_seen, strangers_seen; /* as the SCADA side counts them */
+    struct core_cursor *cursor[2];        /* [STREAM_RECORD - 1, STREAM_GAP - 1][well index] */
 };
 
 /** Upkeep of the journal between two commits. */
@@ -153,6 +166,7 @@ struct core {
     struct resend resend;
     struct core_tidy tidy;
     struct core_disk disk;
+    struct refusals refused_orders;
     struct confirm_words *confirm_book; /* CONFIRM_BOOK_MAX */
     size_t n_confirm_book;
     struct fact confirm_fact; /* waits for the commit made now, while well is not 0 */
@@ -198,13 +212,23 @@ enum up_rc core_load_confirmations(struct core *core, struct up_error *error);
 void core_tell_confirmation(struct core *core, const struct core_well *well,
                             const struct scan *scan, const struct fact *fact);
 /** The row of a point's words; NULL: none, or (make) no room for one. */
-struct confirm_words *core_confirm_words(struct core *core, uint16_t well, unsigned point, bool make);
+struct confirm_words *core_confirm_words(struct core *core, uint16_t well, unsigned point,
+                                         bool make);
 /** Says once what it has noticed: a suspend, a supply that box and surface unit share. */
 void core_watch_step(struct core *core);
 void core_take_item(struct core *core, const struct gathered *item);
 /** One transaction of what is in hand. `everything`: counts of open ledger rows too, which
  * otherwise come once a minute. */
 void core_commit(struct core *core, bool everything);
+/* core_refusals.c */
+/** Counts `n` more of what was turned away; `latest` names the newest. */
+void core_count_refusals(struct core *core, struct refusals *refused, uint64_t n,
+                         const char *latest);
+/** What the SCADA side says of a destination: writes and clients refused, a login refused. */
+void core_see_refusals(struct core *core, struct core_destination *to,
+                       const struct wall_destination *message);
+/** Tells in events what was counted and is due; all of it where it is the last time. */
+void core_tell_refusals(struct core *core, bool last);
 /* core_disk.c */
 /** A commit was stored, and took so long: says once that the disk is slow, and once that it no
  * longer is. */

@@ -70,7 +70,10 @@ static void carry_destinations(struct core *core, const struct before *before)
         const struct core_destination *then = &before->destinations[was];
         const bool is_same =
             destination_is_same(&before->plan->destinations[was], &plan->destinations[d]);
+        memcpy(now->refused, then->refused, sizeof now->refused);
         if (is_same) { /* its connection goes on */
+            now->writes_seen = then->writes_seen;
+            now->strangers_seen = then->strangers_seen;
             now->state = then->state;
             now->cause = then->cause;
             now->since = then->since;

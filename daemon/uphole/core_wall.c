@@ -52,9 +52,8 @@ bool core_pause_destination(struct core *core, uint16_t destination, const struc
     if (!core->wall_up)
         return false;
     core->message.kind = WALL_PAUSE;
-    core->message.pause = (struct wall_pause){.destination = destination,
-                                              .until_boot_ms = until->boot_ms,
-                                              .until_utc_ms = until->utc_ms};
+    core->message.pause = (struct wall_pause){
+        .destination = destination, .until_boot_ms = until->boot_ms, .until_utc_ms = until->utc_ms};
     snprintf(core->message.pause.by, sizeof core->message.pause.by, "%s", by);
     return core_out(core);
 }
@@ -336,11 +335,13 @@ static void destination(struct core *core, const struct wall_destination *messag
     }
     to->state = message->state;
     if (message->state != DELIVERY_UP || to->cause != CAUSE_PAUSED)
-        to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE ? message->cause
-                                                                             : CAUSE_UNREACHABLE;
+        to->cause = message->cause < CAUSE_COUNT && message->cause != CAUSE_NONE
+                        ? message->cause
+                        : CAUSE_UNREACHABLE;
     if (message->state != DELIVERY_UP)
         say_escape(to->reason, sizeof to->reason, message->reason,
                    strnlen(message->reason, sizeof message->reason));
+    core_see_refusals(core, to, message);
 }
 
 bool core_serve_wall(struct core *core)

@@ -294,7 +294,8 @@ const struct command COMMAND_GAPS = {
             "\n"
             "Reads only, and may run while Uphole does. Rows that start, end and are caused alike "
             "are shown as one; polls that\n"
-            "were put off while a unit did not answer are counted in its line gap.\n"
+            "were put off while a unit did not answer are counted in its line gap. Exit code 66: "
+            "no such journal, configuration or well.\n"
             "\n"
             "Monitoring only: values can be late, missing or wrong. Never use them for trips, "
             "interlocks or safety functions.\n",

@@ -92,8 +92,9 @@ const struct command COMMAND_HOLD = {
         "a second one replaces the first. Then polling goes on; after more than 10 min a line that "
         "speaks RTU is listened to first.\n"
         "\n"
-        "Uphole's own user, root and the group named in orders_group may order this. Exit code 69: "
-        "no Uphole runs with this journal.\n"
+        "Uphole's own user, root and the group named in orders_group may order this. Exit codes: "
+        "66 no such line, 69 no Uphole runs\n"
+        "with this journal, 75 the port is not free yet, 77 you may not order.\n"
         "\n"
         "Values are not collected while a line is held. Monitoring only; not a protection "
         "system.\n",
@@ -105,8 +106,10 @@ const struct command COMMAND_RELEASE = {
     .summary = "end a hold: poll a line again at once",
     .usage = "release LINE [--by ROLE] [--config FILE [--maps DIRECTORY] | --journal DIRECTORY]",
     .help = "  --by ROLE            who does it\n" SOCKET_ASK_HELP "\n"
-            "Whoever used the port must have left it. Exit code 1: the line was not held. 69: no "
-            "Uphole runs with this journal.\n"
+            "Whoever used the port must have left it. Uphole's own user, root and the group named "
+            "in orders_group may order this.\n"
+            "Exit codes: 1 the line was not held, 66 no such line, 69 no Uphole runs with this "
+            "journal, 77 you may not order.\n"
             "\n"
             "Monitoring only; not a protection system.\n",
     .run = run_release,

@@ -154,6 +154,7 @@ int order_answer(struct order_view *view, struct asker *who, const char *request
     if (!who->may_order) {
         say(SAY_WARNING, "uphole", "%s may not order '%s'; it was refused.", who->name,
             order->name);
+        core_refuse_order(view->core, who->name, order->name);
         return refuse(text, EX_NOPERM,
                       "You may ask this Uphole, but not give it orders: that is for its own user, "
                       "root and the group that its configuration names in orders_group.");

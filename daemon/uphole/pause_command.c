@@ -50,8 +50,9 @@ const struct command COMMAND_PAUSE = {
         "has a delivery row, cause paused, with who\n"
         "ordered it. A table has no connection of its own, and can't be paused.\n"
         "\n"
-        "Uphole's own user, root and the group named in orders_group may order this. Exit code 69: "
-        "no Uphole runs with this journal.\n"
+        "Uphole's own user, root and the group named in orders_group may order this. Exit codes: "
+        "66 no such broker, 69 no Uphole\n"
+        "runs with this journal, 77 you may not order.\n"
         "\n"
         "Nothing reaches this destination while it is paused. Monitoring only; not a protection "
         "system.\n",
@@ -64,8 +65,10 @@ const struct command COMMAND_RESUME = {
     .usage = "resume DESTINATION [--by ROLE] [--config FILE [--maps DIRECTORY] | --journal "
              "DIRECTORY]",
     .help = "  --by ROLE            who does it\n" SOCKET_ASK_HELP "\n"
-            "Where the destination is not paused, nothing changes. Exit code 69: no Uphole runs "
-            "with this journal.\n"
+            "Where the destination is not paused, nothing changes. Uphole's own user, root and "
+            "the group named in orders_group may\n"
+            "order this. Exit codes: 66 no such broker, 69 no Uphole runs with this journal, 77 "
+            "you may not order.\n"
             "\n"
             "Monitoring only; not a protection system.\n",
     .run = run_resume,

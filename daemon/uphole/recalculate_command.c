@@ -112,9 +112,9 @@ const struct command COMMAND_RECALCULATE = {
         "and\n"
         "the earlier revision stays: 'uphole replay' prints either. Live records and those that\n"
         "still wait go first; 'uphole status' shows how many are left, over restarts and outages.\n"
-        "Uphole's own user, root and the group named in orders_group may order this. Exit code\n"
-        "66: no such row, well or plan; 69: no Uphole runs with this journal; 75: too many orders\n"
-        "wait.\n"
+        "Uphole's own user, root and the group named in orders_group may order this. Exit codes:\n"
+        "66 no such row, well or plan; 69 no Uphole runs with this journal; 75 too many orders\n"
+        "wait; 77 you may not order.\n"
         "\n"
         "Monitoring only; not a protection system.\n",
     .run = run_recalculate,

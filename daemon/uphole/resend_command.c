@@ -95,9 +95,10 @@ const struct command COMMAND_RESEND = {
         "first;\n"
         "'uphole status' shows how many are left, over restarts and outages. At most 8 orders "
         "wait.\n"
-        "Uphole's own user, root and the group named in orders_group may order this. Exit code\n"
-        "69: no Uphole runs with this journal; 75: too many orders wait, or the records were not\n"
-        "accepted a first time yet.\n"
+        "Uphole's own user, root and the group named in orders_group may order this. Exit codes:\n"
+        "66 no such destination, well or records; 69 no Uphole runs with this journal; 75 too "
+        "many\n"
+        "orders wait, or the records were not accepted a first time yet; 77 you may not order.\n"
         "\n"
         "Monitoring only; not a protection system.\n",
     .run = run_resend,

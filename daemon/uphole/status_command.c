@@ -22,8 +22,8 @@ const struct command COMMAND_STATUS = {
     "of "
     "a well stand apart:\n"
     "a line that is up says nothing about the gauge, and a live gauge nothing about the delivery. "
-    "Its own user, root and the\n"
-    "socket's group may ask. Exit code 69: no Uphole runs with this journal.\n"
+    "Uphole's own user, root and\n"
+    "the socket's group may ask. Exit code 69: no Uphole runs with this journal.\n"
     "\n"
     "Monitoring only; not a protection system.\n",
     .run = run_status,

@@ -29,6 +29,7 @@
 #define WALL_VERSION 5
 #define WALL_FD 3
 #define WALL_PIECE_MAX 16384
+#define WALL_PEER_MAX 46 /* an address of IPv6 as text, with its NUL */
 #define WALL_WANT_MAX 64
 #define WALL_RECORDS_BYTES 32000 /* of records in one message: about 64 of 24 points, a whole want */
 #define WALL_STREAM_USAGE 4 /* of a cursor, well 0: `pos` is a month (203103), `seq` the bytes that the destination cost in it */
@@ -76,7 +77,9 @@ struct wall_order { uint16_t destination, well; uint64_t order, after, to; uint8
 struct wall_pause { uint16_t destination; int64_t until_boot_ms, until_utc_ms; char by[80]; };
 /** `aside_seq` not 0: that record is larger than the broker ever takes; it was passed over, and the rows behind it go on. */
 struct wall_refused { uint16_t destination, well; uint8_t stream; uint64_t pos; uint8_t code; char reason[120]; uint64_t aside_seq; struct stamp aside_at; };
-struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; uint32_t month; uint64_t month_bytes; /* what it cost in a month (203103), kept beside the cursors; 0: nothing said */ };
+struct wall_destination { uint16_t destination; uint8_t state; /* enum delivery_state, as far as the connection goes */ uint8_t cause; char reason[160]; int64_t since_boot_ms; uint32_t month; uint64_t month_bytes; /* what it cost in a month (203103), kept beside the cursors; 0: nothing said */
+    /* of a table, since it is served: requests to write, and clients that `allow` doesn't name, all refused; the newest one's address */
+    uint64_t writes, strangers; char writer[WALL_PEER_MAX], stranger[WALL_PEER_MAX]; };
 struct wall_more { uint16_t well; uint64_t newest_scan_pos, newest_scan_seq, newest_gap_pos; };
 /** What the daily audit of the books found (`uphole audit`). */
 enum books_verdict {

@@ -276,6 +276,23 @@ static int64_t ask(const struct site *site, const char *sql)
     return store_number(&site->journal->store, sql, -1, NULL);
 }
 
+/** What stands in the file after `done` scans. */
+static void print_sizes(const struct site *site, uint64_t done)
+{
+    printf("sealed_scans %" PRId64 "\nunsealed_rows %" PRId64 "\nblocks %" PRId64 "\n",
+           (int64_t)done - ask(site, "SELECT count(*) FROM scan"),
+           ask(site, "SELECT count(*) FROM scan"), ask(site, "SELECT count(*) FROM block"));
+    printf("block_bytes %" PRId64 "\n",
+           ask(site, "SELECT sum(length(data) + length(head) + length(before) + length(digest) + "
+                     "24) FROM block"));
+    printf("file_bytes %" PRId64 "\n",
+           ask(site, "SELECT (SELECT page_count FROM pragma_page_count) * 4096"));
+    printf("free_bytes %" PRId64 "\n",
+           ask(site, "SELECT (SELECT freelist_count FROM pragma_freelist_count) * 4096"));
+    printf("reserve_bytes %" PRId64 "\n",
+           ask(site, "SELECT coalesce(sum(length(room)), 0) FROM reserve"));
+}
+
 static int fill(const char *directory, int wells, int64_t poll_ms, uint64_t scans)
 {
     static struct site site;
@@ -319,18 +336,7 @@ static int fill(const char *directory, int wells, int64_t poll_ms, uint64_t scan
     }
     printf("scans %" PRIu64 "\nwords_a_scan %.2f\ncommits %" PRIu64 "\n", done,
            (double)words / (double)done, commits);
-    printf("sealed_scans %" PRId64 "\nunsealed_rows %" PRId64 "\nblocks %" PRId64 "\n",
-           (int64_t)done - ask(&site, "SELECT count(*) FROM scan"),
-           ask(&site, "SELECT count(*) FROM scan"), ask(&site, "SELECT count(*) FROM block"));
-    printf("block_bytes %" PRId64 "\n",
-           ask(&site, "SELECT sum(length(data) + length(head) + length(before) + length(digest) + "
-                      "24) FROM block"));
-    printf("file_bytes %" PRId64 "\n",
-           ask(&site, "SELECT (SELECT page_count FROM pragma_page_count) * 4096"));
-    printf("free_bytes %" PRId64 "\n",
-           ask(&site, "SELECT (SELECT freelist_count FROM pragma_freelist_count) * 4096"));
-    printf("reserve_bytes %" PRId64 "\n",
-           ask(&site, "SELECT coalesce(sum(length(room)), 0) FROM reserve"));
+    print_sizes(&site, done);
     printf("baseline_scans %" PRIu64 "\nwords_zstd_3 %" PRIu64 "\nwords_zstd_19 %" PRIu64 "\n",
            sealed, words_3, words_19);
     printf("syncs %" PRIu64 "\nwritten %" PRIu64 "\n", syncs, written);

@@ -59,6 +59,29 @@ static const struct record *one_content(const struct record *rows, size_t n, uin
     return first;
 }
 
+/** Up to seq `to` both revisions came, the later one as live delivery of the right plan sent it; in
+ * how many they differ. */
+static size_t check_revisions(const struct receiver *receiver, const struct receiver *twin,
+                              uint64_t to, uint32_t right_digest)
+{
+    size_t different = 0;
+    for (uint64_t seq = 1; seq <= to; seq++) {
+        const struct record *first = one_content(receiver->first.record, receiver->first.n, seq, 0);
+        const struct record *revised = one_content(receiver->again, receiver->n_again, seq, 1);
+        const struct record *live = first_of(twin, seq);
+        if (first == NULL || revised == NULL)
+            fail_msg("seq %" PRIu64 " lacks %s", seq, first == NULL ? "revision 0" : "revision 1");
+        assert_non_null(live);
+        assert_true(first->plan_digest != revised->plan_digest &&
+                    revised->plan_digest == right_digest);
+        assert_true(revised->n == live->n && memcmp(revised->reading, live->reading,
+                                                    live->n * sizeof live->reading[0]) == 0);
+        different += revised->n != first->n || memcmp(revised->reading, first->reading,
+                                                      first->n * sizeof first->reading[0]) != 0;
+    }
+    return different;
+}
+
 /** Planted defects: recalculate-from-where-it-stands (the crash), recalculate-own-plan, and
  * recalculate-from-the-place (it begins where the destination stands). */
 static void both_revisions_arrive_after_an_outage_a_reload_and_crashes(void **state)
@@ -94,21 +117,7 @@ static void both_revisions_arrive_after_an_outage_a_reload_and_crashes(void **st
     }
     day_run_for(day, 5 * MINUTE);
     const uint64_t to = 2 * 6 * 59; /* up to 08:59, two sources */
-    size_t different = 0;
-    for (uint64_t seq = 1; seq <= to; seq++) {
-        const struct record *first = one_content(receiver.first.record, receiver.first.n, seq, 0);
-        const struct record *revised = one_content(receiver.again, receiver.n_again, seq, 1);
-        const struct record *live = first_of(&twin, seq);
-        if (first == NULL || revised == NULL)
-            fail_msg("seq %" PRIu64 " lacks %s", seq, first == NULL ? "revision 0" : "revision 1");
-        assert_non_null(live);
-        assert_true(first->plan_digest != revised->plan_digest &&
-                    revised->plan_digest == right_digest);
-        assert_true(revised->n == live->n && memcmp(revised->reading, live->reading,
-                                                    live->n * sizeof live->reading[0]) == 0);
-        different += revised->n != first->n || memcmp(revised->reading, first->reading,
-                                                      first->n * sizeof first->reading[0]) != 0;
-    }
+    const size_t different = check_revisions(&receiver, &twin, to, right_digest);
     assert_true(different > to / 3); /* the correction is one */
     const uint64_t newest = receiver.first.record[receiver.first.n - 1].seq;
     for (uint64_t seq = to + 1; seq <= newest; seq++)

@@ -339,6 +339,30 @@ static void too_many_ranges_bridge_dearer_holes(void **state)
     assert_true(reads.n <= SCAN_BLOCKS_MAX);
 }
 
+static void make_random_map(struct map *map, unsigned *seed)
+{
+    made_map(map);
+    map->largest_read = (uint16_t)(4 + rand_r(seed) % 122);
+    unsigned n = 1 + (unsigned)rand_r(seed) % 24;
+    for (unsigned i = 0; i < n; i++)
+        made_channel(map, (uint8_t)(3 + rand_r(seed) % 2), (uint16_t)(rand_r(seed) % 300),
+                     (uint16_t)(1 + rand_r(seed) % 2));
+    for (int i = 0; i < 3; i++) {
+        uint16_t first = (uint16_t)(rand_r(seed) % 300);
+        made_readable(map, (uint8_t)(3 + rand_r(seed) % 2), first, (uint16_t)(first + 10));
+    }
+    uint16_t never = (uint16_t)(rand_r(seed) % 300);
+    bool in_channel = false;
+    for (unsigned i = 0; i < n; i++)
+        in_channel = in_channel || (map->channel[i].address <= never + 3 &&
+                                    map->channel[i].address + map->channel[i].n_words > never);
+    if (!in_channel)
+        made_never(map, TABLE_INPUT, never, (uint16_t)(never + 3));
+    map->has_status = rand_r(seed) % 2 != 0;
+    map->status_table = TABLE_INPUT;
+    map->status_address = map->channel[0].table == TABLE_INPUT ? map->channel[0].address : 400;
+}
+
 /* Planted defect: padding past `never`, splitting a channel, or an equal length left unmarked fails
  * here. Random maps, checked by rule. */
 static void random_maps_keep_every_rule(void **state)
@@ -348,26 +372,7 @@ static void random_maps_keep_every_rule(void **state)
     for (int round = 0; round < 3000; round++) {
         struct line_plan line = made_serial(round % 2 ? 9600 : 57600, 'N');
         struct map map;
-        made_map(&map);
-        map.largest_read = (uint16_t)(4 + rand_r(&seed) % 122);
-        unsigned n = 1 + (unsigned)rand_r(&seed) % 24;
-        for (unsigned i = 0; i < n; i++)
-            made_channel(&map, (uint8_t)(3 + rand_r(&seed) % 2), (uint16_t)(rand_r(&seed) % 300),
-                         (uint16_t)(1 + rand_r(&seed) % 2));
-        for (int i = 0; i < 3; i++) {
-            uint16_t first = (uint16_t)(rand_r(&seed) % 300);
-            made_readable(&map, (uint8_t)(3 + rand_r(&seed) % 2), first, (uint16_t)(first + 10));
-        }
-        uint16_t never = (uint16_t)(rand_r(&seed) % 300);
-        bool in_channel = false;
-        for (unsigned i = 0; i < n; i++)
-            in_channel = in_channel || (map.channel[i].address <= never + 3 &&
-                                        map.channel[i].address + map.channel[i].n_words > never);
-        if (!in_channel)
-            made_never(&map, TABLE_INPUT, never, (uint16_t)(never + 3));
-        map.has_status = rand_r(&seed) % 2 != 0;
-        map.status_table = TABLE_INPUT;
-        map.status_address = map.channel[0].table == TABLE_INPUT ? map.channel[0].address : 400;
+        make_random_map(&map, &seed);
         struct read_plan reads;
         struct up_error error = {0};
         if (read_plan_make(&map, &line, &reads, &error) != UP_OK) {

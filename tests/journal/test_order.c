@@ -176,13 +176,10 @@ static void an_order_whose_row_was_changed_is_not_obeyed(void **state)
     journal_reader_close(reader);
 }
 
-/** Three boots: the second one's clock was set. Rows of two wells, interleaved. */
-static void a_reader_gives_each_row_its_time_and_finds_it_by_that(void **state)
+/** Three boots of 200 rows of two wells, interleaved; the second one's clock was set at its end. */
+static void append_three_boots(struct rig *rig, struct scan *rows)
 {
-    struct rig *rig = *state;
     static const char *const BOOTS[3] = {BOOT_A, BOOT_B, BOOT_A};
-    struct scan *rows = calloc(3 * 200, sizeof *rows);
-    uint64_t from = 0, to = 0;
     for (size_t boot = 0; boot < 3; boot++) {
         rig->boot_ms = 20000;
         rig->utc_ms = boot == 2 ? UTC_START : 1000;
@@ -196,9 +193,8 @@ static void a_reader_gives_each_row_its_time_and_finds_it_by_that(void **state)
             rig->boot_ms += 5000;
         }
         if (boot == 1) {
-            from = rows[200].pos, to = rows[399].pos;
             struct row_order order = set_order();
-            order.pos = 0, order.from = from, order.to = to;
+            order.pos = 0, order.from = rows[200].pos, order.to = rows[399].pos;
             order.set.boot = rig->clock.boot, order.set.boot_ms = rig->boot_ms;
             order.set.utc_ms = UTC_START - 3600000;
             append(rig, NULL, 0, &order, 1);
@@ -206,6 +202,13 @@ static void a_reader_gives_each_row_its_time_and_finds_it_by_that(void **state)
         if (boot < 2)
             rig_kill(rig);
     }
+}
+
+static void a_reader_gives_each_row_its_time_and_finds_it_by_that(void **state)
+{
+    struct rig *rig = *state;
+    struct scan *rows = calloc(3 * 200, sizeof *rows);
+    append_three_boots(rig, rows);
     struct journal_reader *reader = reader_of(rig);
     for (size_t i = 0; i < 600; i++) {
         struct stamp at;

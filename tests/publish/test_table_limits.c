@@ -127,6 +127,35 @@ static void only_allowed_addresses_are_served(void **state)
         close(fd);
         step(own, 3);
     }
+    struct wall_destination away = {0};
+    table_server_turned_away(own->server, &away);
+    check_count("strangers", (long long)away.strangers, 2);
+    check_text("the latest", away.stranger, "127.0.0.12");
+    check_count("writes", (long long)away.writes, 0);
+}
+
+/* Modbus Application Protocol V1.1b3, 6.6: write single register. Planted defect: the address is
+ * that of who asked last, not of who wrote (publish-writer-is-anybody). */
+static void who_writes_is_counted_and_named(void **state)
+{
+    struct state *own = *state;
+    open_server(own);
+    int writer = connect_from(own, 7), reader = connect_from(own, 8);
+    uint8_t frame[12], answer[9];
+    put_request(frame, 3, 32, 1);
+    frame[7] = 0x06;
+    send_all(writer, frame, sizeof frame);
+    check_count("answer", (long long)take(own, writer, answer, sizeof answer), sizeof answer);
+    check_count("function", answer[7], 0x86);
+    check_count("exception", answer[8], 0x01);
+    assert_true(is_served(own, reader));
+    struct wall_destination away = {0};
+    table_server_turned_away(own->server, &away);
+    check_count("writes", (long long)away.writes, 1);
+    check_text("by", away.writer, "127.0.0.7");
+    check_text("strangers", away.stranger, "");
+    close(writer);
+    close(reader);
 }
 
 static void allow_rules_know_ipv6_and_mapped_addresses(void **state)
@@ -216,6 +245,7 @@ int main(void)
         TEST(who_never_asks_gives_way_after_2_s),
         TEST(a_master_that_starts_again_gets_its_places_back),
         TEST(only_allowed_addresses_are_served),
+        TEST(who_writes_is_counted_and_named),
         TEST(allow_rules_know_ipv6_and_mapped_addresses),
         TEST(without_descriptors_it_rests_and_goes_on),
         TEST(an_address_that_is_not_this_boxs_own_is_an_error_by_name),

@@ -92,7 +92,7 @@ static void after_a_refusal_rows_go_on_under_a_new_run_with_the_next_seq(void **
         journal_begin_run(rig->journal, &began, &rig->run, &error) != UP_OK)
         fail_msg("%s", error.why);
     assert_true(rig->run != run);
-    core_new_run(rig->core, rig->run, began.boot_ms * 1000);
+    core_new_run(rig->core, rig->run, &began);
     assert_false(core_journal_refuses(rig->core));
     rig_poll(rig, 2);
     check_count("scans stored", rig_stored(rig, &newest), 5);

@@ -131,6 +131,8 @@ def only_the_owner_and_root_order():
         time.sleep(1.5)
         assert not walk.sql("select * from event where kind like 'order%'"), "a refused order stands in the journal"
         wait_for("the log to say so", 10, lambda: "nobody may not order 'hold'" in walk.log("daemon"))
+        told = walk.sql("select text from event where kind = 'refused_order'")
+        assert len(told) == 1 and "'hold' of nobody, who may not give orders" in told[0]["text"], told
         walk.stop(walk.daemon)  # a group that the configuration names may order, and no other
         walk.config.write_text(walk.config.read_text().replace("box: ", "orders_group: operator\nbox: ", 1))
         walk.start_daemon()

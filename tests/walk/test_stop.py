@@ -116,6 +116,10 @@ def a_stop_goes_in_order_and_waits_for_no_lookup():
         server.settimeout(20 * PATIENCE)
         assert b"far" in server.recv(512), "nobody asked the name server"
         wait_for("the table", 20, lambda: takes_a_client(walk.table_port))
+        with socket.create_connection(("127.0.0.1", walk.table_port), 5 * PATIENCE) as master:  # write single register (Modbus Application Protocol V1.1b3, 6.6)
+            master.settimeout(5 * PATIENCE)
+            master.sendall(bytes.fromhex("000100000006010600000007"))
+            assert master.recv(16) == bytes.fromhex("000100000003018601"), "a write was not refused"
         marks = sqlite3.connect(f"file:{database}?mode=ro", uri=True, isolation_level=None, timeout=30)
         mark = "SELECT ended, ended_boot_ms FROM run ORDER BY pos DESC LIMIT 1"
         began, began_ms = time.monotonic(), time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
@@ -138,6 +142,8 @@ def a_stop_goes_in_order_and_waits_for_no_lookup():
         assert seen["table then"] is False, "the table took clients when offline was said"
         assert seen["mark"]["ended"] is not None and seen["mark"]["how"] == "stopped", "offline was said before the clean-stop mark"
         assert "far-line did not end in time" in walk.log("daemon")
+        told = ask(walk, "SELECT who, text FROM event WHERE kind = 'refused_write'")
+        assert len(told) == 1 and told[0]["who"] == "scada-table" and "1 request to write was refused since" in told[0]["text"] and "from 127.0.0.1" in told[0]["text"], told
         # Seven lines end their polls at once: nothing of them is missing, and the next start finds nothing to account for but the pause.
         for well in range(1, LINES + 1):
             newest = ask(walk, f"SELECT max(boot_ms) AS at FROM scan WHERE well={well}")[0]["at"]
