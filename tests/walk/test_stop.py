@@ -124,14 +124,23 @@ def a_stop_goes_in_order_and_waits_for_no_lookup():
         mark = "SELECT ended, ended_boot_ms FROM run ORDER BY pos DESC LIMIT 1"
         began, began_ms = time.monotonic(), time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
         walk.daemon.send_signal(signal.SIGTERM)
-        # This process may stand still at any moment, so only one order proves something: first the mark is seen, then a client is taken.
-        while walk.daemon.poll() is None and time.monotonic() < began + 20 * PATIENCE:
+        # The line that hangs is waited for. Meanwhile an offline that is said too early comes here; then the broker answers nothing any more, so that the
+        # SCADA side waits with its goodbye, and there is time to look at what it does behind the mark. This process may stand still at any moment, so
+        # only one order proves something: first the mark is seen, then a client is taken.
+        is_marked = stands = False
+        while not is_marked and walk.daemon.poll() is None and time.monotonic() < began + 20 * PATIENCE:
+            if not stands and time.monotonic() > began + 0.6:
+                stands = True
+                os.kill(walk.broker.pid, signal.SIGSTOP)
             is_marked = marks.execute(mark).fetchone()[0] is not None
             if not takes_a_client(walk.table_port):
                 seen.setdefault("refused", time.monotonic())
             else:
                 assert not is_marked, "the table took clients until the journal was closed"
+        os.kill(walk.broker.pid, signal.SIGCONT)
+        wait_for("the end", 20, lambda: walk.daemon.poll() is not None, step=0.01)
         ended = time.monotonic()
+        seen.setdefault("refused", ended)
         marks.close()
         wait_for("offline", 10, lambda: "mark" in seen)
         eye.loop_stop()
