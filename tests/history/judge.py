@@ -336,7 +336,7 @@ class Judge:
         newest = {}
         lost = [(s["copied"], s["at"]) for s in self.evidence.told("set_back")]  # the ledger of this time is lost with its disk
         for _, _, topic, gap in self.evidence.messages:
-            if topic.endswith("/gap") and not any(a < self.evidence.heard_gap[revision_of(gap)] < b for a, b in lost):
+            if topic.endswith("/gap") and not any(a < self.evidence.heard_gap.get(revision_of(gap), 0) < b for a, b in lost):  # a planted run was never heard
                 key = (gap["run"], gap["id"], gap["well"])
                 if key not in newest or gap["revision"] >= newest[key]["revision"]:
                     newest[key] = gap
