@@ -4,6 +4,7 @@ import re
 import time
 
 from walk import Walk, main, wait_for
+from witness import Witness
 
 
 def answers(walk):
@@ -16,7 +17,7 @@ def answers(walk):
 def begins_in_time(walk):
     """Whether the daemon had answers before the first fault, by the simulator's time."""
     faults = walk.directory / "faults.txt"
-    faults.write_text("at 5 s for 5 s line pad-line unit 1 silence\nat 18 s for 6 s line pad-line unit 1 gauge_lost\n")
+    faults.write_text("at 5 s for 8 s line pad-line unit 1 silence\nat 22 s for 6 s line pad-line unit 1 gauge_lost\n")
     walk.start_simulator("--faults", faults)
     began = time.monotonic()
     walk.start_daemon()
@@ -27,16 +28,23 @@ def begins_in_time(walk):
 def one_sentence_an_event():
     """Planted defects: nothing is said at all; a sentence each poll; the end is not told, or without its interval."""
     for _ in range(5):
-        with Walk("log", timeout="700 ms") as walk:
+        with Walk("log", timeout="500 ms") as walk:
             walk.own_maps("first_data: 25 s", "first_data: 3 s")  # what a gauge takes that was lost
             if begins_in_time(walk):
-                return one_sentence(walk)
+                witness = Witness(walk, walk.daemon, walk.simulator)
+                began_ms = time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
+                try:
+                    return one_sentence(walk)
+                except AssertionError:
+                    # A loss is told after some whole polls of it; those of a daemon that stood in line for a processor may be too few, or silent by themselves.
+                    if witness.waited_s(began_ms, began_ms + 40000) < 4:
+                        raise
             print("  the machine was too slow: once more", flush=True)
-    raise AssertionError("the daemon never had two answers within 4.5 s of the simulator's start")
+    raise AssertionError("the machine was too slow, five times")
 
 
 def one_sentence(walk):
-    wait_for("the gauge's return", 90, lambda: re.search(r"heron-7.*the gauge is back", walk.log("daemon")))
+    wait_for("the gauge's return", 25, lambda: re.search(r"heron-7.*the gauge is back", walk.log("daemon")))
     time.sleep(2)
     log = [line for line in walk.log("daemon").splitlines() if "heron-7" in line]
     down = [line for line in log if "No answer from the surface unit" in line]
