@@ -87,7 +87,7 @@ run_ctest() {
 }
 
 # Tests that look for lost rows by chance, and whose failure says no more than that: one of theirs is a finding, whatever comes of the same test a
-# second time. Walks name a finding themselves (walk.py), so that one that is late to something may be repeated and one that lost a row may not.
+# second time. Others name a finding themselves ("Finding: ", walk.py), so that one that is late to something may be repeated and one that lost a row may not.
 FINDINGS='^(kill_loop|power_cut|power_cut_reordered|disk_refuses|nth_call|nth_call_long|walk_power_cut|walk_power_cut_long|walk_histories|walk_histories_long)$'
 
 # findings LOG : the names of the tests that failed and said "Finding: " (a traceback's last line, or a thread's word), by a log of ctest. What was said

@@ -205,8 +205,8 @@ static void no_block_holds_a_word_that_is_not_its_own(void **state)
         print_message("  %-30s %u\n", FAULT_NAMES[f], faults[f]);
         assert_true(faults[f] > 0);
     }
-    check_count("blocks with words of another range", verdicts.other_range, 0);
-    check_count("blocks with words of another question", verdicts.other_question, 0);
+    check_count("Finding: blocks with words of another range", verdicts.other_range, 0);
+    check_count("Finding: blocks with words of another question", verdicts.other_question, 0);
     if (verdicts.blocks < each * PTYS / 8) {
         print_message("SKIPPED: this machine is too busy to play units in time\n");
         skip();
