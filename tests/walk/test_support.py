@@ -39,7 +39,8 @@ def members(path):
         found = {}
         for member in archive.getmembers():
             assert member.isfile() and member.mode == 0o600 and member.name.split("/", 1)[0].startswith("uphole-support-heron-edge-1-"), member
-            found[member.name.split("/", 1)[1]] = archive.extractfile(member).read()
+            found[member.name.split("/", 1)[1]] = data = archive.extractfile(member).read()
+            assert data.endswith(b"\n"), f"{member.name} ends within a line: {data[-80:]}"  # whatever its length: all are lines
         return found
 
 
