@@ -86,11 +86,20 @@ run_ctest() {
         sed "s/^-- /-- build $name: /" >>"$out/said-by-failed"
 }
 
-# Tests that look for lost rows, by chance in part: one failure of theirs is a finding, whatever comes of the same test a second time.
+# Tests that look for lost rows by chance, and whose failure says no more than that: one of theirs is a finding, whatever comes of the same test a
+# second time. Others name a finding themselves ("Finding: ", walk.py), so that one that is late to something may be repeated and one that lost a row may not.
 FINDINGS='^(kill_loop|power_cut|power_cut_reordered|disk_refuses|nth_call|nth_call_long|walk_power_cut|walk_power_cut_long|walk_histories|walk_histories_long)$'
 
+# findings LOG : the names of the tests that failed and said "Finding: " (a traceback's last line, or a thread's word), by a log of ctest. What was said
+# stands behind a test's line, up to the next test's.
+findings() {
+    awk -v bad="$BAD" '/^ *[0-9]+\/[0-9]+ Test +#[0-9]+: / { name = ""; if ($0 ~ bad && match($0, /#[0-9]+: [A-Za-z0-9_.-]+/)) { split(substr($0, RSTART, RLENGTH), part, " "); name = part[2] } next }
+        name != "" && /Finding: / { print name; name = "" }' "$1"
+}
+
 # run_tests NAME CTEST-OPTION... : tests of build/NAME, counted by test. A walk that failed beside five others is repeated once, alone: what fails
-# again is a defect, what doesn't is named, and what it said the first time stands at the end. More than three are never repeated, nor FINDINGS.
+# again is a defect, what doesn't is named, and what it said the first time stands at the end. Never repeated are more than three, FINDINGS, and what
+# said itself that it found something.
 run_tests() {
     local name=$1 log="$out/ctest-$1.log" again="$out/ctest-$1-again.log" bad walks test
     shift
@@ -100,7 +109,7 @@ run_tests() {
     passed=$((passed + $(grep -cE 'Test +#[0-9]+: .* Passed ' "$log"))) skipped=$((skipped + $(grep -cE 'Test +#[0-9]+: .*\*\*\*Skipped' "$log")))
     bad=$(outcomes "$log")
     walks=$(ctest --test-dir "build/$name" -N -L 'walk|long' | sed -nE 's/^ *Test +#[0-9]+: +//p')
-    walks=$(grep -Fxf <(printf '%s\n' "$walks") <<<"$bad" | grep -vE "$FINDINGS")
+    walks=$(grep -Fxf <(printf '%s\n' "$walks") <<<"$bad" | grep -vE "$FINDINGS" | grep -vxFf <(findings "$log"; echo /))
     if [ -n "$walks" ] && [ "$(wc -l <<<"$walks")" -le 3 ]; then
         note "alone: $(tr '\n' ' ' <<<"$walks")"
         run_ctest "$name" "$again" 1 -R "^($(paste -sd '|' <<<"$walks"))\$"

@@ -99,7 +99,7 @@ void mqtt_go_over(struct mqtt_client *client)
     struct side *next = atomic_exchange(&client->handed, NULL);
     if (next == NULL || go_over(client, next))
         return;
-    say(SAY_ERROR, "publish", "destination %s: no memory for its new plan; trying again",
+    say(SAY_ERROR, "publish", "Destination %s: no memory for its new plan; trying again.",
         client->to->name);
     struct side *none = NULL;
     if (!atomic_compare_exchange_strong(&client->handed, &none, next))

@@ -58,7 +58,7 @@ void server_say_counts(struct table_server *server, int64_t now_ms)
     }
     if (n == 0)
         return;
-    say(SAY_WARNING, "publish", "table %s: %s", server->options.destination->name, text);
+    say(SAY_WARNING, "publish", "Table %s: %s.", server->options.destination->name, text);
     server->said = server->counts;
     server->next_say_ms = now_ms + SAY_EVERY_MS;
 }

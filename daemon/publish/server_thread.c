@@ -78,7 +78,7 @@ static void try_to_listen(struct table_thread *thread)
         return;
     struct up_error error = {0};
     if (table_server_listen(thread->server, &error) == UP_OK) {
-        say(SAY_INFO, "publish", "the Modbus table is served on port %u",
+        say(SAY_INFO, "publish", "The Modbus table is served on port %u.",
             table_server_port(thread->server));
         thread->has_failed = false;
         thread->listens = true;

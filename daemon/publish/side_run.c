@@ -59,7 +59,7 @@ static void take_whole_plan(struct runner *runner)
         char text[UP_WHY_MAX + PATH_LENGTH_MAX] = "";
         if (faults.n > 0)
             plan_fault_to_text(&faults.fault[0], text, sizeof text);
-        say(SAY_ERROR, "publish", "the plan that the well side sent doesn't read: %s", text);
+        say(SAY_ERROR, "publish", "The plan that the well side sent doesn't read: %s", text);
         end_with(runner, EX_SOFTWARE);
     }
     free(runner->text);
@@ -89,7 +89,7 @@ static void take_plan_piece(struct runner *runner)
     if (runner->text == NULL || runner->message.plan_serial != runner->coming_serial ||
         piece->total != runner->text_size || piece->offset != runner->text_n ||
         piece->size > sizeof piece->bytes || piece->size > runner->text_size - runner->text_n) {
-        say(SAY_ERROR, "publish", "the plan came over the wall in pieces that don't fit together");
+        say(SAY_ERROR, "publish", "The plan came over the wall in pieces that don't fit together.");
         end_with(runner, EX_SOFTWARE);
         return;
     }
@@ -132,7 +132,7 @@ static void go_over(struct runner *runner)
         side_plan(next)->digest);
     if (!good) {
         say(SAY_WARNING, "publish",
-            "destinations of earlier plans hang; the SCADA side starts again");
+            "Destinations of earlier plans hang; the SCADA side starts again.");
         end_with(runner, EX_OK);
     }
 }
@@ -147,8 +147,8 @@ static void take_numbers(struct runner *runner)
     if (runner->coming == NULL || runner->coming_serial != runner->message.plan_serial ||
         numbers->version != WALL_VERSION || numbers->n_wells != runner->coming->n_wells) {
         say(SAY_ERROR, "publish",
-            "the well side speaks another version of the wall (%u, here %d), or numbers other "
-            "wells; both sides must be the same program",
+            "The well side speaks another version of the wall (%u, here %d), or numbers other "
+            "wells; both sides must be the same program.",
             numbers->version, WALL_VERSION);
         end_with(runner, EX_SOFTWARE);
         return;
@@ -173,7 +173,7 @@ static void note_plan(struct runner *runner)
         runner->strange_since_ms = now_ms;
     } else if (now_ms - runner->strange_since_ms > STRANGE_FOR_MS) {
         say(SAY_ERROR, "publish",
-            "the well side goes by a plan that never came; the SCADA side starts again");
+            "The well side goes by a plan that never came; the SCADA side starts again.");
         end_with(runner, EX_SOFTWARE);
     }
 }
@@ -206,10 +206,10 @@ static void take_bad_message(struct runner *runner)
     if (runner->side == NULL || runner->text != NULL || runner->coming != NULL) {
         /* nothing can be served without its greeting */
         say(SAY_ERROR, "publish",
-            "the well side's greeting doesn't read; both sides must be the same program");
+            "The well side's greeting doesn't read; both sides must be the same program.");
         end_with(runner, EX_SOFTWARE);
     } else if (!runner->has_said_bad) {
-        say(SAY_ERROR, "publish", "a message of the well side was not whole and is left out");
+        say(SAY_ERROR, "publish", "A message of the well side was not whole and is left out.");
         runner->has_said_bad = true;
     }
 }

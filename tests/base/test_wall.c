@@ -447,7 +447,7 @@ static void a_plan_travels_in_pieces(void **state)
     pthread_t reader;
     void *got = NULL;
     assert_int_equal(pthread_create(&reader, NULL, drain_plan, &fds[1]), 0);
-    assert_int_equal(wall_send_plan(fds[0], 9, plan, sizeof plan, 5000), UP_OK);
+    assert_int_equal(wall_send_plan(fds[0], 9, plan, sizeof plan, 60000), UP_OK);
     pthread_join(reader, &got);
     assert_non_null(got);
     assert_memory_equal(got, plan, sizeof plan);

@@ -15,7 +15,7 @@ MAPS = os.path.join(SOURCE, "config", "maps")
 
 
 def check(*arguments):
-    return subprocess.run([PROGRAM, *arguments], capture_output=True, text=True, timeout=60)
+    return subprocess.run([PROGRAM, *arguments], capture_output=True, text=True, timeout=300)
 
 
 def words(text):
@@ -294,7 +294,7 @@ class Check(unittest.TestCase):
             pipe = os.path.join(directory, "pipe")
             os.mkfifo(pipe)
             for path in (pipe, directory):
-                got = subprocess.run([PROGRAM, path], capture_output=True, text=True, timeout=10)
+                got = subprocess.run([PROGRAM, path], capture_output=True, text=True, timeout=100)
                 self.assertEqual(got.returncode, 66)
                 self.assertIn("is no file; expected one that holds the text", got.stderr)
         self.assertIn("no such file; name the file by its full path", check("/no/such/file.yaml").stderr)

@@ -23,7 +23,7 @@
 #define QUEUE_MAX 64
 #define NAP_US 5000            /* a unit looks at the time at least so often */
 #define LAPSE_US 20000         /* heard so late and sent so late, 155 ms are still below 200 */
-#define LAPSE_COUNTS_US 400000 /* an answer and what rests for it are over by then */
+#define LAPSE_COUNTS_US 200000 /* what was heard in it is answered by then, however late */
 #define LAPSES_MAX 20000
 
 enum fault {

@@ -261,8 +261,8 @@ static void a_serial_device_server_is_read_and_its_late_answers_are_not_taken(vo
     print_message("%u scans answered through ser2net, %u late answers, %u of their words taken\n",
                   sums.answered, atomic_load(&rig.late), sums.late_words);
     assert_true(atomic_load(&rig.late) >= 5);
-    check_count("words of late answers", sums.late_words, 0);
-    check_count("wrong words", sums.wrong_words, 0);
+    check_count("Finding: words of late answers", sums.late_words, 0);
+    check_count("Finding: wrong words", sums.wrong_words, 0);
     rig_stop(&rig);
 }
 
@@ -279,7 +279,7 @@ static void a_serial_device_server_that_was_restarted_is_taken_again(void **stat
     server_start(&rig, rig.live.made.line.port);
     take_scans(&rig, &sums);
     wait_for(&rig, &sums, sums.answered + 3);
-    check_count("wrong words", sums.wrong_words, 0);
+    check_count("Finding: wrong words", sums.wrong_words, 0);
     rig_stop(&rig);
 }
 

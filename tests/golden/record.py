@@ -59,6 +59,12 @@ def wait_for(what, seconds, condition):
     raise SystemExit(f"waited {seconds} s for {what}")
 
 
+def listens(path):
+    """The name is there a moment before anybody listens."""
+    with socket.socket(socket.AF_UNIX) as probe:
+        return probe.connect_ex(str(path)) == 0
+
+
 def open_raw(path):
     fd = os.open(path, os.O_RDWR | os.O_NOCTTY)
     tty.setraw(fd)
@@ -160,7 +166,7 @@ class Scene:
     def start(self):
         self.simulator = self.spawn("simulate", "--config", self.directory / "simulator.yaml", "--seed", "7", "--faults",
                                     self.directory / "faults")
-        wait_for("the simulator", 10, lambda: "ready" in (self.directory / "log").read_text())
+        wait_for("the simulator", 60, lambda: "ready" in (self.directory / "log").read_text())
         if self.pump_kind in ("echo", "plain"):
             master, slave = pty.openpty()
             tty.setraw(slave)
@@ -175,17 +181,17 @@ class Scene:
             listener.listen(1)
             self.pump = Pump(open_raw(self.unit_device), None, listener=listener)
         self.daemon = self.spawn("run", "--config", self.config)
-        wait_for("the daemon", 10, (self.journal / "uphole.socket").exists)
+        wait_for("the daemon", 60, lambda: listens(self.journal / "uphole.socket"))
 
     def trace(self, *words):
         return subprocess.run([BINARY, "trace", self.line, "--journal", self.journal, *words], capture_output=True, text=True,
-                              timeout=self.case["seconds"] + 30)
+                              timeout=self.case["seconds"] + 120)
 
     def stop(self):
         for process in (self.daemon, self.simulator):
             if process:
                 process.terminate()
-                process.wait(10)
+                process.wait(60)
         self.daemon = self.simulator = None
 
 

@@ -107,8 +107,8 @@ def a_file_ends_at_its_bound_and_says_so():
         directory = pathlib.Path(name)
         Answers(directory, large)
         out = directory / "out.trace"
-        done = subprocess.run([record.BINARY, "trace", "pad-line", "--journal", directory, "--for", "60s", "--into", out],
-                              capture_output=True, text=True, timeout=90)
+        done = subprocess.run([record.BINARY, "trace", "pad-line", "--journal", directory, "--for", "10min", "--into", out],
+                              capture_output=True, text=True, timeout=250)
         assert done.returncode == 1 and "is full (16 MiB)" in done.stderr, done
         assert 15 << 20 < out.stat().st_size <= 16 << 20, out.stat().st_size
         last = out.read_text()[-300:].splitlines()
@@ -120,8 +120,8 @@ def a_file_ends_at_its_bound_and_says_so():
         directory = pathlib.Path(name)
         anew = Answers(directory, lambda n: large(n) if n == 1 else (75, b"The line was started anew, and its trace with it. Ask again."))
         out = directory / "out.trace"
-        done = subprocess.run([record.BINARY, "trace", "pad-line", "--journal", directory, "--for", "1min", "--into", out],
-                              capture_output=True, text=True, timeout=30)
+        done = subprocess.run([record.BINARY, "trace", "pad-line", "--journal", directory, "--for", "10min", "--into", out],
+                              capture_output=True, text=True, timeout=250)
         assert done.returncode == 75 and "started anew" in done.stderr, done
         assert anew.questions == ["trace after pad-line 0\n", "trace after pad-line 18001\n"], anew.questions
         shown = subprocess.run([record.BINARY, "trace", "--explain", out], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)

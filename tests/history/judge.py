@@ -56,12 +56,16 @@ class Evidence:
         directory = pathlib.Path(directory)
         self.story = [json.loads(line) for line in (directory / "story.ndjson").read_text().splitlines()]
         self.messages = []  # (topic, message), in the order of arrival
+        self.heard = []  # the same of each subscriber, as it heard them: what two of them print at one time says nothing of the order of both
         self.heard_gap = {}  # a ledger row's revision -> when it came last: what came before a disk was set back comes again as it was
         arrived = {}  # what each line said, and to which subscriber it said so first
         for path in sorted(directory.glob("subscriber-*.log"), key=lambda p: int(p.stem.split("-")[1])):
+            self.heard.append([])
             for line in path.read_text(errors="replace").splitlines(keepends=True):
                 parts = line.split(" ", 3)
                 if len(parts) == 4 and line.endswith("\n") and parts[3].startswith("{"):
+                    if parts[2].endswith("/record"):
+                        self.heard[-1].append(json.loads(parts[3]))
                     if parts[2].endswith("/gap"):
                         key = revision_of(json.loads(parts[3]))
                         self.heard_gap[key] = max(self.heard_gap.get(key, 0), float(parts[0]))
@@ -78,7 +82,8 @@ class Evidence:
                 said = json.loads(line)
                 if "points" in said:
                     self.truth[said["line"]].append((said["boot_ms"], said["gauge"], {p: v["words"] for p, v in said["points"].items()}))
-        self.journal = pathlib.Path(json.loads((directory / "plans.json").read_text())["journal"])
+        played = pathlib.Path(json.loads((directory / "plans.json").read_text())["journal"])
+        self.journal = played if played.exists() else directory / played.parent.name / played.name  # set aside after the play
         self.audits = [json.loads(line) for line in (directory / "audit.ndjson").read_text().splitlines()]
         replays = directory / "replay.ndjson"
         journaled = directory / "journaled.ndjson"
@@ -297,7 +302,22 @@ class Judge:
 
     # ---- O ----
 
+    def heard_in_order(self):
+        """Rows that some subscriber heard before any of a greater seq."""
+        found = set()
+        for messages in self.evidence.heard:
+            newest = {}
+            for message in messages:
+                key = (message["run"], message["well"])
+                for row in message["rows"]:
+                    if row["revision"] == 0 and message["sent"] != "resent":
+                        if row["seq"] > newest.get(key, 0):
+                            found.add((*key, row["seq"], 0))
+                        newest[key] = max(newest.get(key, 0), row["seq"])
+        return found
+
     def order(self):
+        in_order = self.heard_in_order()
         refusals = len(self.evidence.told("refused_well"))
         newest, late = {}, 0
         for row in self.arrivals:
@@ -306,7 +326,7 @@ class Judge:
             key = (row["run"], row["well"])
             if self.rows[identity(row)] is row and row["seq"] < newest.get(key, 0):
                 late += 1
-                if not refusals:
+                if not refusals and identity(row) not in in_order:
                     self.says("O", f"{identity(row)} came after seq {newest[key]}")
             newest[key] = max(newest.get(key, 0), row["seq"])
 
@@ -316,7 +336,7 @@ class Judge:
         newest = {}
         lost = [(s["copied"], s["at"]) for s in self.evidence.told("set_back")]  # the ledger of this time is lost with its disk
         for _, _, topic, gap in self.evidence.messages:
-            if topic.endswith("/gap") and not any(a < self.evidence.heard_gap[revision_of(gap)] < b for a, b in lost):
+            if topic.endswith("/gap") and not any(a < self.evidence.heard_gap.get(revision_of(gap), 0) < b for a, b in lost):  # a planted run was never heard
                 key = (gap["run"], gap["id"], gap["well"])
                 if key not in newest or gap["revision"] >= newest[key]["revision"]:
                     newest[key] = gap

@@ -22,7 +22,7 @@ for part in golden.split("$ uphole ")[1:]:
     command, _, expected = part.partition("\n")
     expected = expected.rstrip("\n")
     done = subprocess.run([str(binary), *shlex.split(command)], cwd=top, env=environment, stdout=subprocess.PIPE,
-                          stderr=subprocess.STDOUT, encoding="utf-8", timeout=30, check=False)
+                          stderr=subprocess.STDOUT, encoding="utf-8", timeout=300, check=False)
     got = done.stdout.rstrip("\n") + (f"\n[{done.returncode}]" if done.returncode != 0 else "")
     count += 1
     if got == expected:

@@ -113,12 +113,10 @@ def check_refusals(client):
 
 def main(program):
     with Demo(program) as demo:
-        client = ModbusTcpClient("127.0.0.1", port=demo.port, timeout=5)
+        client = ModbusTcpClient("127.0.0.1", port=demo.port, timeout=60)
         if not client.connect():
             raise SystemExit("no connection")
-        for _ in range(100):  # until the feeder has spoken
-            if client.read_input_registers(8, 1, slave=1).registers[0] > 0:
-                break
+        check("a heartbeat", client.read_input_registers(8, 1, slave=1).registers[0] > 0, True)
         for view in SET:
             check_view(client, view)
         for view in (0, 255):

@@ -20,7 +20,7 @@ SCRIPT = """
 const net = require('net'), modbus = require('jsmodbus');
 const port = Number(process.argv[2]), views = JSON.parse(process.argv[3]), total = Number(process.argv[4]);
 async function view(id) {
-  const socket = new net.Socket(), client = new modbus.client.TCP(socket, id, 5000);
+  const socket = new net.Socket(), client = new modbus.client.TCP(socket, id, 60000);
   await new Promise((done, fail) => { socket.on('connect', done); socket.on('error', fail); socket.connect({host: '127.0.0.1', port}); });
   const out = {holding: [], input: [], write: 0};
   for (let at = 0; at < total; at += 125) {
@@ -91,7 +91,7 @@ def main(program):
         views = [1, 2, 3, 4, OWN_HIGH]
         with Demo(program) as demo:
             command = ["node", "read.js", str(demo.port), json.dumps(views), str(REGISTERS)]
-            done = subprocess.run(command, cwd=directory, capture_output=True, text=True, timeout=60, check=False)
+            done = subprocess.run(command, cwd=directory, capture_output=True, text=True, timeout=300, check=False)
         if done.returncode != 0:
             raise SystemExit(f"the client failed: {done.stderr}")
         read = json.loads(done.stdout)

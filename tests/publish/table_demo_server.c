@@ -47,14 +47,19 @@ static void put_well(const struct demo *demo, uint16_t well, uint64_t n)
     live_put_snapshot(demo->live, &snapshot);
 }
 
+static void put_all(const struct demo *demo, uint64_t n)
+{
+    const struct wall_state box = fixture_state((uint32_t)n);
+    put_well(demo, 7, n);
+    put_well(demo, 8, n);
+    live_put_state(demo->live, &box);
+}
+
 static void *feed(void *argument)
 {
     const struct demo *demo = argument;
-    for (uint64_t n = 1; !atomic_load(&demo->stops); n++) {
-        put_well(demo, 7, n);
-        put_well(demo, 8, n);
-        struct wall_state box = fixture_state((uint32_t)n);
-        live_put_state(demo->live, &box);
+    for (uint64_t n = 2; !atomic_load(&demo->stops); n++) {
+        put_all(demo, n);
         demo->clock->sleep_until(demo->clock->context,
                                  clock_boot_us(demo->clock) + (demo->changing ? 20000 : 200000));
     }
@@ -112,6 +117,8 @@ int main(int argc, char **argv)
     const struct table_server_options options = {
         .plan = plan, .destination = plan->destinations, .live = demo.live, .clock = &clock};
     struct up_error error = {0};
+    if (demo.live != NULL)
+        put_all(&demo, 1); /* whoever comes first finds values */
     demo.server = demo.live != NULL ? table_server_open(&options, &error) : NULL;
     if (demo.server == NULL || table_server_listen(demo.server, &error) != UP_OK) {
         fprintf(stderr, "table_demo_server: %s\n", error.why);

@@ -235,7 +235,7 @@ class Walk:
         return found
 
     def judge(self, well, count, *subscribers, repeats_at_most=None):
-        """Each row 1 to count arrived, first arrivals in order, no hole by `after`, equal ids equal content, schemas hold."""
+        """Each row 1 to count arrived, first arrivals in order, no hole by `after`, equal ids equal content, schemas hold.""" # "Finding: " is for tests/run.sh
         self.printed_up_to(well, count, *subscribers)
         seen, rows, repeats, previous = {}, [], 0, None
         for topic, message, _, _ in self.messages(*subscribers):
@@ -247,19 +247,19 @@ class Walk:
             for row in message["rows"]:
                 key, content = (message["run"], row["seq"], row["revision"]), json.dumps(row, sort_keys=True)
                 if after is not None:
-                    assert (after[0], after[1]) in seen_rows(seen), f"{topic}: seq {row['seq']} follows {after}, which never came"
+                    assert (after[0], after[1]) in seen_rows(seen), f"Finding: {topic}: seq {row['seq']} follows {after}, which never came"
                 else:
-                    assert row["seq"] == 1, f"{topic}: no `after`, and seq {row['seq']}"
+                    assert row["seq"] == 1, f"Finding: {topic}: no `after`, and seq {row['seq']}"
                 if key in seen:
                     repeats += 1
-                    assert seen[key] == content, f"{topic}: seq {row['seq']} came twice with different content"
+                    assert seen[key] == content, f"Finding: {topic}: seq {row['seq']} came twice with different content"
                 else:
-                    assert previous is None or row["seq"] == previous + 1, f"{topic}: {row['seq']} first came after {previous}"
+                    assert previous is None or row["seq"] == previous + 1, f"Finding: {topic}: {row['seq']} first came after {previous}"
                     previous = row["seq"]
                     rows.append(row)
                 seen[key] = content
                 after = (message["run"], row["seq"])
-        assert len(rows) == count, f"{well}: {len(rows)} rows of {count} arrived"
+        assert len(rows) == count, f"Finding: {well}: {len(rows)} rows of {count} arrived"
         for row in rows:
             assert row["values"] == [10000 + row["seq"] % 1000, None] and row["qualities"] == [192, 2], row
         if repeats_at_most is not None:
@@ -561,7 +561,7 @@ def two_boxes_of_one_name(walk):
     walk.wait_state(3, "Two boxes may hold the same configuration", seconds=60)
     other.stdin.write(b"stop\n")
     other.stdin.close()
-    other.wait(5)
+    other.wait(60)
     walk.wait_state(1, seconds=70)
     walk.order("add 0 10")
     subscriber = walk.subscribed(broker.port)
@@ -723,7 +723,7 @@ def will_and_repair(walk):
     wait_for("the late will", 60, lambda: not boxes()[-1]["running"] or len(boxes()) > 4)
     wait_for("the repair", 60, lambda: boxes()[-1]["running"])
     walk.order("stop")
-    walk.side.wait(5)
+    walk.side.wait(60)
     wait_for("the end with 0", 60, lambda: walk.heard("ended", 0))  # its last words may still be on their way
     wait_for("offline", 60, lambda: not boxes()[-1]["running"])
     late = walk.subscribe(broker.port)

@@ -115,8 +115,8 @@ def main():
                     return
                 announced.append(text.strip())
             port = int(announced[1].rsplit(":", 1)[1])
-            rtu = ModbusSerialClient(link, baudrate=19200, timeout=2)
-            tcp = ModbusTcpClient("127.0.0.1", port=port, timeout=2)
+            rtu = ModbusSerialClient(link, baudrate=19200, timeout=20)
+            tcp = ModbusTcpClient("127.0.0.1", port=port, timeout=20)
             check("pymodbus connects", rtu.connect() and tcp.connect())
             compare(rtu, truth, "pad-line", 1, 4, 0, 50, SCALED, 16, "scaled-16, RTU")
             compare(rtu, truth, "pad-line", 2, 3, 100, 40, FLOATS, 16, "float-low-first, RTU")
@@ -135,7 +135,7 @@ def main():
                   f"{min(steps)} to {max(steps)} ms, {len(times)} refreshes")
         finally:
             process.send_signal(signal.SIGTERM)
-            rest = process.communicate(timeout=10)[0]
+            rest = process.communicate(timeout=60)[0]
         check("it ends cleanly and sums up", process.returncode == 0 and "requests" in rest, rest.replace("\n", " | "))
         check("its link is gone", not os.path.lexists(link))
 

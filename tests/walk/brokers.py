@@ -66,7 +66,7 @@ class Broker:
         if self.client is None:
             self.subscribe()
         wait_for(f"the subscriber of {self.name}", 10, self.client.is_connected)
-        self.subscribed.wait(5)
+        assert self.subscribed.wait(60), f"the subscriber of {self.name} could not subscribe"
 
     @staticmethod
     def listens(port):

@@ -23,7 +23,7 @@ import time
 import walk as walks
 from brokers import Certificates
 from faults import *  # noqa: F403 - each fault by its name
-from walk import BINARY, Walk, main, wait_for
+from walk import BINARY, PATIENCE, Finding, Walk, found_if, main, wait_for
 from witness import Witness
 
 LONG = "--long" in sys.argv
@@ -106,7 +106,7 @@ def is_complete(fault, well, until):
         return False
     missing = [seq for seq in range(1, until + 1) if seq not in seen]
     for _, _, seq, after in rows:
-        assert after == seq - 1, f"{fault.name}: {well} seq {seq} says that it follows {after}"
+        found_if(after != seq - 1, f"{fault.name}: {well} seq {seq} says that it follows {after}")
     if fault.set_aside and well == "heron-7":
         return missing == list(range(1, len(missing) + 1)) or len(missing) > 0
     return not missing
@@ -126,12 +126,16 @@ def runnable_ns(pid):
 
 def idles(walk):
     """The largest share of the time in which one thread of the SCADA side had something to do while all its brokers are broken. One that turns in a
-    circle always has, however busy the machine is; others sleep."""
+    circle always has, however busy the machine is; others sleep, and one that waits for its turn all the time is looked at again."""
     pid = walk.scada_side()
-    begun, before = time.monotonic(), runnable_ns(pid)
-    time.sleep(5)
-    after, elapsed_ns = runnable_ns(pid), (time.monotonic() - begun) * 1e9
-    return max((after[task] - before[task]) / elapsed_ns for task in after if task in before)
+    for _ in range(3):
+        begun, before = time.monotonic(), runnable_ns(pid)
+        time.sleep(5)
+        after, elapsed_ns = runnable_ns(pid), (time.monotonic() - begun) * 1e9
+        busy = max((after[task] - before[task]) / elapsed_ns for task in after if task in before)
+        if busy < 0.9:
+            break
+    return busy
 
 
 def play(walk, report, failures):
@@ -162,7 +166,14 @@ def play(walk, report, failures):
         until = {w: walk.newest(w) for w in WELLS}
         for fault in walk.faults:
             for well in WELLS:
-                wait_for(f"{fault.name}: all records of {well} up to {until[well]}", 40, lambda f=fault, w=well: is_complete(f, w, until[w]), step=0.2)
+                try:
+                    wait_for(f"{fault.name}: all records of {well} up to {until[well]}", 40, lambda f=fault, w=well: is_complete(f, w, until[w]), step=0.2)
+                except AssertionError:
+                    seen = {seq for _, _, seq, _ in fault.broker.rows(well)}
+                    hole = [seq for seq in range(1, max(seen, default=0)) if seq not in seen]
+                    if hole and not fault.set_aside:
+                        raise Finding(f"{fault.name}: {well}: rows {hole[:20]} never came") from None
+                    raise
         stopping, stop_ms = time.monotonic(), time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
         walk.stop(walk.daemon)
         missed, scans = walk.missed(stop_ms)
@@ -180,7 +191,7 @@ def play(walk, report, failures):
         report.append(f"  daemon of {walk.faults[0].name}: the busiest thread of the SCADA side had something to do for {100 * busy:.0f} % of the time while all was broken")
         assert busy < 0.9, f"a thread of the SCADA side had something to do for {100 * busy:.0f} % of the time while all was broken: it turns in a circle"
         assert missed == 0, f"{missed} of {scans} scans missed"
-        assert time.monotonic() - stopping < 30
+        assert time.monotonic() - stopping < 30 * PATIENCE
     except Exception as error:  # noqa: BLE001 - the others go on
         failures.append(f"{type(error).__name__}: {error}\n{walk.log('daemon')[-3000:]}")
     finally:

@@ -7,7 +7,6 @@ import pathlib
 import sqlite3
 import subprocess
 import tempfile
-import time
 
 from pymodbus.client import ModbusTcpClient
 
@@ -16,7 +15,7 @@ from walk import Skip, Walk, check_chain, main, once, wait_for
 
 def journaled(walk):
     """Register 29 of the first well's block: 1 while what is shown is stored; None: no answer."""
-    client = ModbusTcpClient("127.0.0.1", port=walk.table_port)
+    client = ModbusTcpClient("127.0.0.1", port=walk.table_port, timeout=20)
     if not client.connect():
         return None
     answer = client.read_holding_registers(0, 40, slave=1)
@@ -29,7 +28,7 @@ def until_it_comes_back(walk, give):
     walk.start_broker()
     walk.subscribe()
     walk.start_simulator()
-    walk.start_daemon()
+    walk.start_daemon({"RUNTIME_DIRECTORY": str(stand_ins(walk))})  # a place that no other test uses for its own
     wait_for("the word", 20, lambda: "Uphole runs without its journal" in walk.log("daemon"))
     wait_for("live values, marked", 40, lambda: any(not m["journaled"] and m["points"] for m in (json.loads(p) for _, p in walk.taken("latest"))))
     wait_for("the table, marked", 20, lambda: journaled(walk) == 0)
@@ -47,19 +46,22 @@ def until_it_comes_back(walk, give):
     assert {r["run"] for r in kept} <= {"%016x" % (row["id"] % 2**64) for row in walk.sql("SELECT id FROM run")}
 
 
-def stand_ins():
-    return {p for place in (pathlib.Path(os.environ.get("TMPDIR", "/tmp")), pathlib.Path("/dev/shm")) for p in place.glob("uphole-stand-in-*")}
+def stand_ins(walk):
+    """Where journals stand in: empty once all is as it should be."""
+    place = walk.directory / "stand-ins"
+    place.mkdir(exist_ok=True)
+    return place
 
 
 def a_directory_that_is_not_there_yet_is_waited_for():
     """As one on a card that is not mounted yet. Planted defects: start-ends-without-disk, start-stand-in-stays."""
-    before = stand_ins()
     with Walk("late", poll="300 ms", refresh="300 ms") as walk:
         walk.config.write_text(walk.config.read_text().replace(f"path: {walk.journal}", f"path: {walk.directory}/card/journal"))
         walk.journal = walk.directory / "card" / "journal"
-        until_it_comes_back(walk, lambda: (walk.directory / "card").mkdir())
+        was_there = []
+        until_it_comes_back(walk, lambda: (was_there.extend(stand_ins(walk).iterdir()), (walk.directory / "card").mkdir()))
         walk.stop(walk.daemon)
-    assert stand_ins() <= before, stand_ins() - before
+        assert was_there and not list(stand_ins(walk).iterdir()), (was_there, list(stand_ins(walk).iterdir()))
 
 
 def a_file_system_that_can_only_be_read_is_waited_for():
@@ -91,10 +93,10 @@ def what_the_configuration_has_wrong_still_ends_it():
         text = walk.config.read_text()
         for path, says in ((f"{walk.directory}/file/journal", "a part of its path is a file"), (walk.journal, "database of another program")):
             walk.config.write_text(text.replace(f"path: {walk.journal}", f"path: {path}"))
+            before = len(walk.log("daemon"))
             daemon = walk.start_daemon()
             wait_for("its end", 20, lambda: daemon.poll() is not None)
-            assert daemon.returncode == 74 and says in walk.log("daemon"), (daemon.returncode, walk.log("daemon"))
-            time.sleep(0.1)
+            assert daemon.returncode == 74 and says in walk.log("daemon")[before:], (daemon.returncode, walk.log("daemon"))
 
 
 SHORT = [a_directory_that_is_not_there_yet_is_waited_for, what_the_configuration_has_wrong_still_ends_it]

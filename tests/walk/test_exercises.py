@@ -216,7 +216,7 @@ class Person:
             if process and process.poll() is None:
                 process.send_signal(signal.SIGTERM)
                 try:
-                    process.wait(20)
+                    process.wait(60)
                 except subprocess.TimeoutExpired:
                     process.kill()
                     process.wait()
@@ -291,7 +291,7 @@ def at_a_keyboard():
                 again = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL)
                 assert again.returncode == 73 and "nothing in it is replaced" in again.stderr, again.stderr
                 run.send_signal(signal.SIGTERM)
-            assert run.wait(20) == (code or 0), run.returncode
+            assert run.wait(60) == (code or 0), run.returncode
             left = sorted(path.name for path in (directory / "here").iterdir())
             assert left == ["journal", "maps", "uphole.yaml"], left
         finally:
@@ -314,7 +314,7 @@ def a_directory_that_can_t_be_made_leaves_nothing():
 
 def until(terminal, seen, words):
     """What a terminal shows up to and with these words."""
-    end = time.monotonic() + 20
+    end = time.monotonic() + 80
     while words not in seen:
         assert time.monotonic() < end, "waited for '%s': %s" % (words, seen)
         if select.select([terminal], [], [], 0.2)[0]:

@@ -144,6 +144,7 @@ def write_history(walk):
     walk.subscribe()
     command = ("simulator", BINARY, "simulate", "--config", walk.config, "--maps", SOURCE / "config/maps", "--seed", "7")
     walk.simulator = walk._start(*command)
+    wait_for("the simulator", 10, lambda: "ready\n" in walk.log("simulator"))  # else the first gap of a line is at the start, before the interval
     walk.start_daemon()
     answered = lambda: sum(r["source"] == "gauge" and r["outcome"] == "answered" for r in walk.records("heron-7"))  # noqa: E731
     wait_for("records", 20, lambda: len(walk.records("heron-7")) > 150 and answered() > 100, step=0.2)
@@ -153,7 +154,7 @@ def write_history(walk):
     wait_for("its end", 30, lambda: any(g["kind"] == "line" and not g["open"] for g in walk.gaps()))
     before, answers = len(walk.records("heron-7")), answered()
     wait_for("more records", 20, lambda: len(walk.records("heron-7")) > before + 90 and answered() > answers + 60, step=0.2)
-    gap = next(g for g in walk.gaps() if g["kind"] == "line" and g["well"] == "heron-7")
+    gap = next(g for g in walk.gaps() if g["kind"] == "line" and g["well"] == "heron-7" and g["before_seq"] and g["before_seq"] > 100)
     said = subprocess.run([str(BINARY), "note", f"{gap['run'][:6]}:{gap['id']}", LINE_OF_DANGER, "--by", "engineer", "--journal", str(walk.journal)],
                           capture_output=True, text=True)
     assert said.returncode == 0, said.stderr

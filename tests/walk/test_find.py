@@ -100,9 +100,15 @@ class Cabinet:
                 asked, heard = now, b""
                 os.write(self.unit, question)
                 self.write_near(self.garbled(question))
-            if asked is not None and (len(heard) >= 37 or now - asked > 1):
+            if asked is not None and (len(heard) >= 37 or now - asked > (1 if b"!" in heard else 20)):  # on a busy machine the unit answers late
                 self.exchanges.append((asked, len(heard) == 37 and crc(heard[:-2]) == heard))
                 asked, due = None, due + self.master_every
+
+    def period_s(self):
+        """How far apart the second master's questions really were, in the middle."""
+        times = [asked for asked, _ in list(self.exchanges)]
+        apart = sorted(b - a for a, b in zip(times, times[1:]))
+        return apart[len(apart) // 2]
 
     def write_near(self, data):
         try:
@@ -117,7 +123,7 @@ class Cabinet:
         self.stopping = True
         self.thread.join()
         self.simulator.terminate()
-        self.simulator.wait(10)
+        self.simulator.wait(60)
         for fd in (self.near, self.slave, self.unit):
             os.close(fd)
 
@@ -174,7 +180,7 @@ def another_master_is_never_asked_beside_without_its_persons_consent():
             found = json_of(done)
             assert done.returncode == 0, done.stderr  # found by listening
             assert found["heard"]["master"] and found["unit"]["by_listening"] and found["bytes_sent"] == 0, found
-            assert abs(found["heard"]["questions"][0]["period_s"] - 0.5) < 0.1, found["heard"]
+            assert abs(found["heard"]["questions"][0]["period_s"] - cabinet.period_s()) < 0.1, (found["heard"], cabinet.period_s())
             assert "share_line: listen" in found["stanza"], found["stanza"]
         assert cabinet.sent == 0, "%d bytes were sent without consent" % cabinet.sent
         assert cabinet.exchanges and all(whole for _, whole in cabinet.exchanges), cabinet.exchanges
@@ -195,7 +201,7 @@ def another_master_is_never_asked_beside_without_its_persons_consent():
             assert free.returncode == 0 and json_of(free)["heard"]["master"], free.stderr
         finally:
             daemon.send_signal(signal.SIGTERM)
-            daemon.wait(20)
+            daemon.wait(60)
         assert cabinet.sent == 0, "%d bytes were sent while only listened to" % cabinet.sent
         later = cabinet.exchanges[n:]
         assert len(later) >= 3 and all(whole for _, whole in later), later
@@ -252,7 +258,7 @@ def a_stop_leaves_the_port_as_it_was():
         wait_for("the first questions", 20, lambda: cabinet.sent > 50)
         assert termios.tcgetattr(cabinet.slave) != before, "the program set nothing, so that nothing is shown"
         run.send_signal(signal.SIGINT)
-        out, _ = run.communicate(timeout=5)
+        out, _ = run.communicate(timeout=60)
         found = json.loads(out)
         assert run.returncode == 1 and found["stopped"], found
         assert termios.tcgetattr(cabinet.slave) == before, "the port is not as it was"
@@ -300,7 +306,7 @@ def hosts_are_only_those_named():
         assert unasked.returncode == 77 and "nobody at the keyboard" in unasked.stderr, unasked.stderr
     finally:
         simulator.terminate()
-        simulator.wait(10)
+        simulator.wait(60)
     gone = subprocess.run(base + ["--yes", "127.0.0.1:%d" % port], capture_output=True, text=True, timeout=100)
     assert gone.returncode != 0 and "does not take a connection" in gone.stderr, gone.stderr
 

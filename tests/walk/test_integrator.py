@@ -9,7 +9,7 @@ import time
 import warnings
 
 warnings.simplefilter("ignore")
-from walk import SOURCE, Walk, main, wait_for  # noqa: E402
+from walk import SOURCE, Walk, found_if, main, wait_for  # noqa: E402
 
 EXAMPLES = SOURCE / "docs/examples"
 sys.dont_write_bytecode = True  # docs/ stays as it is
@@ -20,7 +20,7 @@ import live_points  # noqa: E402
 
 def run_example(name, *arguments):
     out = subprocess.run(["/usr/bin/python3", "-W", "ignore", str(EXAMPLES / name), *[str(a) for a in arguments]],
-                         capture_output=True, text=True, timeout=60)
+                         capture_output=True, text=True, timeout=120)
     assert out.returncode == 0, f"{name}: {out.stdout}\n{out.stderr}"
     return out.stdout
 
@@ -37,15 +37,19 @@ def a_stranger_reads_live_points_history_and_table():
         wait_for("records of both wells", 20, lambda: {r["well"] for r in walk.records()} >= {"heron-7", "heron-8"})
         time.sleep(4)
 
-        live = run_example("live_points.py", "127.0.0.1", walk.broker_port, "heron-ridge", "heron-7", 3)
-        assert re.search(r"intake_pressure +[\d.]+ kPa +Good +good +\d+ s old", live), live
+        def live_points():
+            live = run_example("live_points.py", "127.0.0.1", walk.broker_port, "heron-ridge", "heron-7", 3)
+            return live if re.search(r"intake_pressure +[\d.]+ kPa +Good +good +\d+ s old", live) else None
+        live = wait_for("a live pressure that is good", 30, live_points)
         print("  live:", next(line for line in live.splitlines() if line.startswith("intake_pressure ")))
 
-        metric = run_example("read_table.py", "127.0.0.1", walk.table_port, 1, 0, 1, 2, 34)
-        swapped = run_example("read_table.py", "127.0.0.1", walk.table_port, 2, 0, 1, 2, 34)
-        assert metric.startswith("high word first") and swapped.startswith("low word first"), (metric, swapped)
-        values = [[float(v) for v in re.findall(r"^point +\d+ +([\d.]+)  Good \(192\)", text, re.M)] for text in (metric, swapped)]
-        assert len(values[0]) == len(values[1]) == 3, (metric, swapped)
+        def tables():
+            metric = run_example("read_table.py", "127.0.0.1", walk.table_port, 1, 0, 1, 2, 34)
+            swapped = run_example("read_table.py", "127.0.0.1", walk.table_port, 2, 0, 1, 2, 34)
+            assert metric.startswith("high word first") and swapped.startswith("low word first"), (metric, swapped)
+            values = [[float(v) for v in re.findall(r"^point +\d+ +([\d.]+)  Good \(192\)", text, re.M)] for text in (metric, swapped)]
+            return values if len(values[0]) == len(values[1]) == 3 else None
+        values = wait_for("three good points in both views", 20, tables)
         assert all(abs(a - b) < 500 for a, b in zip(*values)), values  # seconds apart, kPa; a swapped word is off by powers of ten
         missing = run_example("read_table.py", "127.0.0.1", walk.table_port, 1, 0, 10)  # not in the map of heron-7
         assert re.search(r"point  10 +--  Bad \(1\)  never", missing), missing
@@ -56,18 +60,20 @@ def a_stranger_reads_live_points_history_and_table():
         time.sleep(2)
         said = run_example("history.py", "127.0.0.1", walk.broker_port, "heron-ridge", database, 3)
         print("  history:", said.strip())
-        assert said.strip().endswith("0 holes"), said
+        found_if(not said.strip().endswith("0 holes"), said)
         walk.stop_broker()
         time.sleep(4)
         walk.start_broker(keeps)
         wait_for("late rows", 60, lambda: any(r["sent"] == "late" for r in walk.records()))
-        said = run_example("history.py", "127.0.0.1", walk.broker_port, "heron-ridge", database, 4)
-        print("  history, the broker was away:", said.strip())
-        late = re.search(r"(\d+) of them late.* 0 holes$", said.strip())
-        assert late and int(late[1]) >= 3, said
+        def late_rows():
+            said = run_example("history.py", "127.0.0.1", walk.broker_port, "heron-ridge", database, 4).strip()
+            late = re.search(r"(\d+) of them late.* 0 holes$", said)
+            found_if(not late, said)
+            return said if int(late[1]) >= 3 else None
+        print("  history, the broker was away:", wait_for("late rows in the history", 20, late_rows))
         rows = sqlite3.connect(database).execute("SELECT well, seq FROM row ORDER BY well, seq").fetchall()
         for (well, seq), (next_well, next_seq) in zip(rows, rows[1:]):
-            assert next_well != well or next_seq == seq + 1, f"{well}: seq {seq} is followed by {next_seq}"
+            found_if(next_well == well and next_seq != seq + 1, f"{well}: seq {seq} is followed by {next_seq}")
         assert sqlite3.connect(database).execute("SELECT count(*) FROM value WHERE value IS NULL AND quality >= 64").fetchone() == (0,)
 
 

@@ -4,6 +4,7 @@ import re
 import time
 
 from walk import Walk, main, wait_for
+from witness import Witness
 
 
 def answers(walk):
@@ -27,16 +28,23 @@ def begins_in_time(walk):
 def one_sentence_an_event():
     """Planted defects: nothing is said at all; a sentence each poll; the end is not told, or without its interval."""
     for _ in range(5):
-        with Walk("log", timeout="700 ms") as walk:
+        with Walk("log") as walk:
             walk.own_maps("first_data: 25 s", "first_data: 3 s")  # what a gauge takes that was lost
             if begins_in_time(walk):
-                return one_sentence(walk)
+                witness = Witness(walk, walk.daemon, walk.simulator)
+                began_ms = time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
+                try:
+                    return one_sentence(walk)
+                except AssertionError:
+                    # A loss is told after some whole polls of it; those of a daemon that stood in line for a processor may be too few, or silent by themselves.
+                    if witness.waited_s(began_ms, began_ms + 40000) < 4:
+                        raise
             print("  the machine was too slow: once more", flush=True)
-    raise AssertionError("the daemon never had two answers within 4.5 s of the simulator's start")
+    raise AssertionError("the machine was too slow, five times")
 
 
 def one_sentence(walk):
-    wait_for("the gauge's return", 90, lambda: re.search(r"heron-7.*the gauge is back", walk.log("daemon")))
+    wait_for("the gauge's return", 25, lambda: re.search(r"heron-7.*the gauge is back", walk.log("daemon")))
     time.sleep(2)
     log = [line for line in walk.log("daemon").splitlines() if "heron-7" in line]
     down = [line for line in log if "No answer from the surface unit" in line]

@@ -22,8 +22,8 @@ import time
 
 import jsonschema
 
-from walk import BINARY, SOURCE, Skip, Walk, main, wait_for
-
+from walk import BINARY, PATIENCE, SOURCE, Skip, Walk, main, wait_for
+from witness import Witness
 
 
 def close(schema):
@@ -70,7 +70,7 @@ class Session:
 
     def expect(self, *patterns, seconds=40):
         """Waits for the first of these in what was not looked at yet; returns its index and match."""
-        end = time.monotonic() + seconds
+        end = time.monotonic() + seconds * PATIENCE
         while True:
             found = [(m.end(), i, m) for i, p in enumerate(patterns) if (m := re.search(p, self.shown[self.at:], re.S))]
             if found:
@@ -96,7 +96,7 @@ class Session:
         os.write(self.master, b"\x03")
 
     def end(self, seconds=40):
-        end = time.monotonic() + seconds
+        end = time.monotonic() + seconds * PATIENCE
         while self.process.poll() is None and time.monotonic() < end:
             self._read(0.2)
         while self.master >= 0 and self._read(0.2):
@@ -114,14 +114,17 @@ class Session:
 
 
 def reading(walk, channel):
-    out = subprocess.run([str(BINARY), "read", "heron-7", "--json", "--journal", str(walk.journal)], capture_output=True, text=True, timeout=20)
+    out = subprocess.run([str(BINARY), "read", "heron-7", "--json", "--journal", str(walk.journal)], capture_output=True, text=True, timeout=60)
     assert out.returncode == 0, out.stderr
     return next(c for c in json.loads(out.stdout)["channels"] if c["channel"] == channel)
 
 
 def screen_of(walk, channel):
-    """What the screen of the simulated unit shows: the register, scaled as the unit does."""
-    at = reading(walk, channel)
+    """What the screen of the simulated unit shows: the register, scaled as the unit does. A unit's screen shows it also while Uphole has none."""
+    def shown():
+        at = reading(walk, channel)
+        return at if at["reason"] == "not_fitted" or at["value"] is not None else None
+    at = wait_for(f"a reading of {channel}", 20, shown)
     if at["reason"] == "not_fitted":
         return "n"
     units = {"m/s2": "m/s2", "1": "1", "": ""}
@@ -159,6 +162,7 @@ def begin(walk, broker="", simulate=()):
 def begin_behind(walk):
     walk.start_daemon()
     wait_for("the local socket", 15, lambda: (walk.journal / "uphole.socket").exists())
+    walk.witness = Witness(walk, walk.daemon, walk.simulator)
     wait_for("rows", 30, lambda: walk.sql("select count(*) as n from scan where well = 1")[0]["n"] > 6)
 
 
@@ -192,7 +196,7 @@ def make_outages(walk, session):
     walk.start_daemon()
 
 
-def check_outages(record):
+def check_outages(walk, record):
     kinds = {o["kind"]: o for o in record["outages"]}
     assert set(kinds) == {"asking", "network", "program"}, kinds
     for outage in record["outages"]:
@@ -200,8 +204,10 @@ def check_outages(record):
         for row in outage["rows"]:
             assert row["kind"] == ("delivery" if outage["kind"] == "network" else "program"), row
             assert row["delivered"] and row["end"], row
-            assert abs(seconds_of(row["start"]) - seconds_of(outage["began"])) <= 1 + 3, (row, outage["began"])
-            assert 2 <= row["scans"] <= 20, row
+            # the first due time that was missed: a period away, and what the steps of the test take, on a machine that gives them a processor
+            late_s = sum(ms for _, ms in walk.witness.steps()) / 1000
+            assert abs(seconds_of(row["start"]) - seconds_of(outage["began"])) <= 1 + 3 + late_s, (row, outage["began"], late_s)
+            assert 2 <= row["scans"] <= 20 + late_s, row
     assert kinds["network"]["offline_heard"] and kinds["program"]["offline_heard"] and not kinds["asking"]["offline_heard"]
     assert "Paused by Jo Bloggs, technician (" in kinds["asking"]["rows"][0]["cause"], kinds["asking"]
     assert "paused until" in kinds["network"]["rows"][0]["cause"] and kinds["network"]["late"] > 0, kinds["network"]
@@ -275,7 +281,7 @@ def the_whole_loop_is_proved():
             assert points["intake_temperature"]["given_by"] == "decade box 4" and "by decade box 4" in page
             assert points["vibration_y"]["result"] == "skipped" and "the screen &lt;shows&gt; no vibration" in page
             assert points["gauge_status"]["result"] == "skipped" and points["drive_fault_code"]["result"] == "skipped"
-            check_outages(record)
+            check_outages(walk, record)
             assert len(record["plan"]) == 64 and record["plan"] in page and "G-0417" in page
             for source in record["sources"]:
                 assert source["map_digest"] in page
@@ -412,7 +418,7 @@ def what_cannot_be_read_back_is_said_before_the_first_channel():
     """No daemon, no directory, no such well, view or broker: each by name, and nothing is half begun."""
     with Walk("loop-words") as walk:
         def run(*words):
-            return subprocess.run([str(BINARY), "loop-check", *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=30, stdin=subprocess.DEVNULL)
+            return subprocess.run([str(BINARY), "loop-check", *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=90, stdin=subprocess.DEVNULL)
 
         record = walk.directory / "record"
         record.mkdir()
@@ -477,8 +483,10 @@ def an_outage_that_is_broken_off():
             killed = time.monotonic()
             session.end()
             session.close()
+            # within the 10 s that were ordered, and a step of the daemon
             wait_for("the broker's connection, by itself", 20, lambda: "paused" not in uphole(walk, "status").stdout)
-            assert time.monotonic() - killed < 15
+            late_s = sum(ms for _, ms in walk.witness.steps()) / 1000
+            assert time.monotonic() - killed < 15 + late_s, late_s
             session = Session(walk, "--outage", "5s", "--service", "uphole-test", "--by", "Jo Bloggs, technician")
             session.expect("Going on with")
             session.begin(who=None)
@@ -498,7 +506,7 @@ def an_outage_that_is_broken_off():
 
 
 def uphole(walk, *words):
-    return subprocess.run([str(BINARY), *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=30)
+    return subprocess.run([str(BINARY), *words, "--journal", str(walk.journal)], capture_output=True, text=True, timeout=90)
 
 
 def status(walk):

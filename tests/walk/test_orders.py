@@ -279,6 +279,7 @@ def a_paused_destination_is_cut_off_and_comes_back():
         assert not records_since(offline_since(begun)[0] + 0.5), "a record came while the connection was paused"
         assert uphole(walk, "resume", "plant-broker").returncode == 0
         wait_for("records after resume", 8, lambda: records_since(resumed))
+        wait_for("the delivery rows' end", 10, lambda: all(g["end"] for g in walk.gaps() if g["kind"] == "delivery"))
         begun, begun_ms = time.monotonic(), boot_ms()
         assert uphole(walk, "pause", "plant-broker", "--for", "7s", "--by", "technician").returncode == 0
         paused = time.monotonic()

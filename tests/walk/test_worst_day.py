@@ -46,7 +46,7 @@ def give_back(mount):
 
 def journaled(walk):
     """Register 29 of the first well's block: 1 while what is shown is stored."""
-    client = ModbusTcpClient("127.0.0.1", port=walk.table_port)
+    client = ModbusTcpClient("127.0.0.1", port=walk.table_port, timeout=20)
     if not client.connect():
         return None
     answer = client.read_holding_registers(0, 40, slave=1)
@@ -96,7 +96,9 @@ def others_fill_the_disk_and_journaling_goes_on():
             walk.config.write_text(walk.config.read_text().replace("journal: {path:", "journal: {at_most: 16 MB, path:"))
             start(walk)
             wait_for("the reserve", 60, lambda: reserve_is_whole(walk))
+            n = len(walk.records())
             time.sleep(12)
+            wait_for("what is stored in that time", 40, lambda: len(walk.records()) >= n + 30)
             fill(mount)
             for _ in range(6 if not LONG else 60):
                 grows(walk)

@@ -6,6 +6,7 @@ for a disk (state D: a page, a log file's write that the kernel holds back; thre
 program does to itself - waiting for a lock, a pipe, a broker, its journal's syncs, which are its first thread's - is no such waiting, so it excuses none of it.
 """
 import json
+import os
 import pathlib
 import subprocess
 import sys
@@ -29,10 +30,26 @@ def waited_ns(pid, syncs):
     return waited
 
 
+def of_the_start(pids, now):
+    """[end in ms, ms waited] for each second of the watched processes' lives before the first look: all that they waited by then, in equal parts, since
+    the kernel keeps no more of it."""
+    began = []
+    for pid in pids:
+        try:
+            began.append(int(pathlib.Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[19]) / os.sysconf("SC_CLK_TCK"))
+        except (OSError, IndexError):
+            pass  # it has just ended
+    seconds = max(1, round(now - min(began, default=now)))
+    waited_ms = sum(max((ns for ns, _ in waited_ns(pid, False).values()), default=0) for pid in pids) / 1e6
+    return [[round((now - at) * 1000), round(waited_ms / seconds)] for at in reversed(range(seconds))]
+
+
 def watch(pids):
     """The first is the daemon's. Prints [end in ms of CLOCK_BOOTTIME, ms waited] of each step in which somebody waited: of each process the thread that waited longest."""
     before = {pid: waited_ns(pid, pid == pids[0]) for pid in pids}
     at = time.clock_gettime(time.CLOCK_BOOTTIME)
+    for second in of_the_start(pids, at):
+        print(json.dumps(second), flush=True)
     while True:
         time.sleep(STEP_S)
         now = time.clock_gettime(time.CLOCK_BOOTTIME)
