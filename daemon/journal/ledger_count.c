@@ -128,7 +128,12 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
         ledger_touch(row, true);
     }
     const bool is_behind = waiting && (cause == CAUSE_PAUSED || waited_ms >= LEDGER_LIVE_EDGE_MS);
-    const uint64_t until = is_behind ? newest_seq : accepted_seq;
+    /* Once a pause is over, what it held back is on its way, however short it was: the row ends
+       when that has come. */
+    const uint64_t held =
+        row->gap.cause_code == CAUSE_PAUSED ? row->gap.before_seq + row->gap.scans : 0;
+    const bool is_coming = waiting && !is_behind && accepted_seq < held;
+    const uint64_t until = is_behind ? newest_seq : is_coming ? held : accepted_seq;
     const uint64_t late = until > row->gap.before_seq ? until - row->gap.before_seq : 0;
     const uint32_t scans = late > UINT32_MAX ? UINT32_MAX : (uint32_t)late;
     const uint64_t came =
@@ -138,7 +143,7 @@ void ledger_see_delivery(struct ledger *ledger, const char *destination, uint16_
         row->gap.scans = scans;
         ledger_touch(row, false);
     }
-    if (is_behind)
+    if (is_behind || is_coming)
         return;
     const uint32_t removed = ledger_end_removed(ledger, destination, well, accepted_seq);
     row->gap.lost = removed > 0;

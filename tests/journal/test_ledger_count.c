@@ -267,6 +267,41 @@ static void a_pause_by_order_is_a_gap_at_once_and_ends_when_all_has_come(void **
     book_close(book);
 }
 
+/* As short as a record may take that is only on its way. Planted defect:
+ * ledger-short-pause-uncounted (the row ends when the broker is back, with what was accepted before
+ * the pause: nothing). */
+static void a_short_pause_counts_what_it_held_back(void **state)
+{
+    struct book *book = book_open(*state, 64);
+    const struct stamp oldest = rig_now(book->rig);
+    struct stamp now = oldest;
+    for (int second = 0; second <= 7; second++) {
+        now.boot_ms = oldest.boot_ms + second * 1000;
+        now.utc_ms = oldest.utc_ms + second * 1000;
+        ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 100,
+                            101 + (uint64_t)second, &now, CAUSE_PAUSED,
+                            "Broker plant-broker: the connection is paused until 10 by jana.");
+    }
+    /* Back; nothing of it has been accepted yet, and the next record is there. */
+    ledger_see_delivery(book->ledger, "plant-broker", 11, true, &oldest, 100, 109, &now, CAUSE_NONE,
+                        "Broker plant-broker: the connection is paused until 10 by jana.");
+    book_take(book);
+    const struct gap *gap = book_newest(book, GAP_DELIVERY, 0);
+    assert_true(gap->is_open);
+    check_count("held back", gap->scans, 8);
+    /* All of that has come, and the newest is on its way, as always. */
+    ledger_see_delivery(book->ledger, "plant-broker", 11, true, &now, 109, 110, &now, CAUSE_NONE,
+                        NULL);
+    book_take(book);
+    gap = book_newest(book, GAP_DELIVERY, 0);
+    assert_false(gap->is_open);
+    assert_false(gap->lost);
+    check_count("late", gap->scans, 9);
+    check_count("all of them came", gap->recovered, 9);
+    check_count("after", (long long)gap->after_seq, 109);
+    book_close(book);
+}
+
 /* Planted defect: late records are counted as lost (ledger-late-is-lost), or the row closes while
  * records still wait. */
 static void a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge(void **state)
@@ -369,6 +404,7 @@ int main(void)
         RIG_TEST(three_days_of_outage_are_tens_of_revisions),
         RIG_TEST(rows_that_were_not_stored_come_again_with_the_same_revision),
         RIG_TEST(a_pause_by_order_is_a_gap_at_once_and_ends_when_all_has_come),
+        RIG_TEST(a_short_pause_counts_what_it_held_back),
         RIG_TEST(a_delivery_gap_opens_after_a_minute_and_closes_at_the_live_edge),
         RIG_TEST(a_full_ledger_says_so_and_still_keeps_the_books),
         RIG_TEST(a_new_run_opens_its_rows_under_its_own_number),
