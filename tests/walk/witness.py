@@ -64,7 +64,7 @@ def watch(pids):
 
 class Witness:
     def __init__(self, walk, daemon, *others):
-        self.path = walk.directory / "witness.ndjson"
+        self.path = walk.directory / f"witness-{len(walk.processes)}.ndjson"  # each its own: one of before may still write
         self.began_ms = time.clock_gettime(time.CLOCK_BOOTTIME) * 1000
         with self.path.open("wb") as into:
             self.process = subprocess.Popen([sys.executable, __file__, *(str(process.pid) for process in (daemon, *others))], stdout=into)
