@@ -46,8 +46,8 @@ static void leave_behind(struct well_side *side, uint16_t line)
 {
     struct reload *reload = &side->reload;
     say(SAY_WARNING, "line",
-        "The thread of line %s did not end in time: it hangs in a name lookup, say. It is left "
-        "behind.",
+        "The thread of line %s did not end in time: it waits for the system (a name that is looked "
+        "up, a port that does not close, or a machine with too much to do). It is left behind.",
         side->plan->lines[line].name);
     if (reload->n_left < PLAN_LINES_MAX)
         reload->left[reload->n_left++] = side->gatherers[line];
