@@ -21,7 +21,7 @@ sys.path.insert(0, str(HERE.parent / "walk"))
 from walk import main  # noqa: E402
 
 REPLAY = os.environ.get("UPHOLE_REPLAY", str(HERE.parents[1] / "build/release/tests/golden/replay_scans"))
-CASE = dict(seconds=7, config="noise", pump="plain", faults="every 2 s stray 4 bytes\nat 3 s for 2500 ms bad_checksum\n")
+CASE = dict(seconds=10, config="noise", pump="plain", faults="every 2 s stray 4 bytes\nat 3 s for 2500 ms bad_checksum\n")
 
 
 def bytes_of(text, word):
@@ -45,7 +45,7 @@ def is_what_was_journaled():
         try:
             scene.start()
             out = directory / "out.trace"
-            done = scene.trace("--for", "7s", "--into", out)
+            done = scene.trace("--for", "10s", "--into", out)
             assert done.returncode == 0 and done.stdout == "" and done.stderr == "", done
             again = scene.trace("--into", out)
             assert again.returncode == 73 and "nothing is overwritten" in again.stderr, again
@@ -58,7 +58,7 @@ def is_what_was_journaled():
         text = out.read_text()
         for word, seen in (("sent", scene.pump.from_master), ("received", scene.pump.from_unit)):
             got = bytes_of(text, word)
-            assert len(got) > 100 and bytes(seen).startswith(got), f"{word}: the wire had {bytes(seen).hex()}, the trace has {got.hex()}"
+            assert len(got) >= 48 and bytes(seen).startswith(got), f"{word}: the wire had {bytes(seen).hex()}, the trace has {got.hex()}"
         assert " cut " not in text and "checksum bad" in text
         played = subprocess.run([REPLAY, scene.config, record.SOURCE / "config/maps", out], capture_output=True, text=True)
         assert played.returncode == 0, played.stderr
