@@ -163,11 +163,14 @@ def a_hole_behind_the_broker_is_seen_and_closed():
         assert left["kind"] == "resend" and 0 < left["records_left"] < missing and left["by"].startswith("integrator"), left
         late = sum(sent == "late" for sent, _, _ in reader.sent) - late_before
         assert late == 0 or witness.waited_s(ordered_ms, time.clock_gettime(time.CLOCK_BOOTTIME) * 1000) > 0.3, f"{late} live records had to wait for the order"
-        place = "SELECT max(s.seq) AS seq FROM cursor c JOIN scan s ON s.pos = c.pos WHERE c.stream = 3"
-
         def stored():
-            left, at = delivery(walk)["order"], walk.sql(place)[0]["seq"]
-            return at if at is not None and at == last - left["records_left"] else None
+            """The place stands through two commits: what was accepted by then is stored."""
+            place = lambda: (walk.sql("SELECT max(pos) AS pos FROM cursor WHERE stream = 3")[0]["pos"], delivery(walk)["order"]["records_left"])  # noqa: E731
+            before = place()
+            for _ in range(2):
+                at = newest(walk)
+                wait_for("a commit", 10, lambda n=at: newest(walk) > n)
+            return last - before[1] if before[0] is not None and place() == before else None
         went = wait_for("its place in the journal", 10, stored, step=0.2)
         walk.stop(walk.daemon, signal.SIGKILL)
         os.kill(walk.broker.pid, signal.SIGCONT)
