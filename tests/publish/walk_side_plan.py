@@ -42,7 +42,7 @@ def plan_text(wells, destinations):
 
 
 def broker_stanza(port, units="metric"):
-    return f'mqtt: "mqtt://127.0.0.1:{port}", topic_root: uphole, units: {units}, latest_every: 60 s'
+    return f'mqtt: "mqtt://127.0.0.1:{port}", topic_root: uphole, units: {units}, latest_every: 600 s'
 
 
 def table_stanza(port):
